@@ -1,0 +1,1 @@
+"""From gap, influence and conditions to travels."""

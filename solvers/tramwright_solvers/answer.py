@@ -1,0 +1,173 @@
+"""The answer to one survey. Lengths are in the machine's unit; ``u`` is a standard uncertainty (k = 1) as in JCGM 100.
+
+Arrays are complete and nothing is rounded; views round for people.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from msgspec import Struct
+
+from .contract import Effect
+
+
+class Place(Struct, frozen=True):
+    """A point on the bed."""
+
+    x: float
+    y: float
+
+
+class AsFound(Struct, frozen=True):
+    """The gap as the survey found it; total is highest minus lowest gap over the stations, ``U`` = k · u."""
+
+    total: float
+    u: float
+    U: float
+    k: float
+    rms: float
+    highest: Place
+    lowest: Place
+
+
+class Station(Struct, frozen=True):
+    """Gap at one station before and after the moves, about its mean where the offset is free.
+
+    ``dial`` is what the indicator should read there afterwards, in the user's own sense and zero; ``dial_before`` what
+    it read.
+    """
+
+    x: float
+    y: float
+    gap: float
+    before: float
+    dial: float
+    dial_before: float
+    u: float
+
+
+class Predicted(AsFound, frozen=True):
+    """The gap once the moves are made."""
+
+    stations: list[Station]
+
+
+class MoveOf(Struct, frozen=True, omit_defaults=True):
+    """One adjuster's move: travel positive up, and how to make it."""
+
+    adjuster: str
+    solver: str
+    travel: float
+    u: float
+    turns: float | None = None
+    degrees: float | None = None
+    direction: Literal["clockwise", "anticlockwise"] | None = None
+    seen_from: Literal["above", "below"] | None = None
+    stack: list[float] | None = None
+    remove: list[float] | None = None
+
+
+class Plan(Struct, frozen=True):
+    """The best that this number of moves can do."""
+
+    moves: int
+    adjusters: list[str]
+    total: float
+    rms: float
+    effort: float
+    chosen: bool
+
+
+class Choice(Struct, frozen=True):
+    """Which plan the moves carry out and why; ``outcome`` is ``reached``, ``best`` or ``stopped``."""
+
+    adjusters: list[str]
+    outcome: Literal["reached", "best", "stopped"]
+    aim_for: float
+    why: str
+    gap: float = 0.0
+
+
+class Rung(Struct, frozen=True):
+    """What is left once this group of adjusters, with those before it, has done all it can."""
+
+    after: str
+    total: float
+    rms: float
+
+
+class Term(Struct, frozen=True):
+    """One term of the gap's form; ``range`` is its spread over the stations, ``share`` its part of the sum of squares.
+
+    ``range`` and ``u`` are null where the stations cannot tell the term from those before it.
+    """
+
+    term: str
+    range: float | None
+    u: float | None
+    share: float
+    significant: bool
+
+
+class Blind(Struct, frozen=True):
+    """Something the chosen stations cannot see, and what to read to see it."""
+
+    what: str
+    kind: Literal["term", "adjuster"]
+    detail: str
+
+
+class Suspect(Struct, frozen=True):
+    """A reading that the rest of the survey contradicts."""
+
+    x: float
+    y: float
+    value: float
+    expected: float
+    standardized: float
+    likely: str
+
+
+class Verdict(Struct, frozen=True):
+    """Against the limit, by the decision rule named: within and outside are proven, the rest is undecided."""
+
+    limit: float
+    as_found: Literal["within", "outside", "undecided"]
+    predicted: Literal["within", "outside", "undecided"]
+    probability: float
+    rule: str
+    k: float
+
+
+class Step(Struct, frozen=True):
+    """One thing to do, where to park the indicator while doing it, and what it reads before and after."""
+
+    do: str
+    adjuster: str
+    travel: float
+    park: Place
+    dial_before: float
+    dial_after: float
+    dial_goes: Literal["up", "down"]
+
+
+class Correction(Struct, frozen=True):
+    """The whole answer to one survey."""
+
+    machine: str
+    units: Literal["mm", "inch"]
+    as_found: AsFound
+    predicted: Predicted
+    moves: list[MoveOf]
+    chosen: Choice
+    plans: list[Plan]
+    ladder: list[Rung]
+    breakdown: list[Term]
+    blind_to: list[Blind]
+    suspects: list[Suspect]
+    effects: list[Effect]
+    verdict: Verdict
+    steps: list[Step]
+    cautions: list[str]
+    solver_versions: dict[str, str]

@@ -1,0 +1,44 @@
+"""What can go wrong, said so that the sender can mend it.
+
+A fault points into ``{machine, survey, solve}`` with an RFC 6901 JSON Pointer and says in a sentence what to change.
+The classes differ in whether trying again can help: :class:`Refused` and :class:`Impossible` never do,
+:class:`OutOfTime` may.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from msgspec import Struct
+
+
+class Fault(Struct, frozen=True):
+    """One thing to change, and where."""
+
+    pointer: str
+    detail: str
+
+
+class SolverError(Exception):
+    """Base of everything this package raises on purpose."""
+
+
+class Refused(SolverError):
+    """The request was understood and is wrong; every fault found is listed."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        super().__init__("; ".join(f"{fault.pointer}: {fault.detail}" for fault in faults))
+        self.faults = tuple(faults)
+
+    @classmethod
+    def at(cls, pointer: str, detail: str) -> Refused:
+        """Refuse for a single reason."""
+        return cls([Fault(pointer, detail)])
+
+
+class Impossible(Refused):
+    """The request is well formed but no travel satisfies it; names what binds and the smallest relaxation."""
+
+
+class OutOfTime(SolverError):
+    """A time limit passed before any answer was found; the same request may succeed later."""

@@ -1,0 +1,74 @@
+"""A rail as a beam on its seats: the shape it takes when one seat moves by one millimetre.
+
+A slender uniform beam that is free between its seats and at its ends takes the shape of the natural cubic spline through
+the seat heights: fourth derivative zero between seats, second derivative continuous and zero at the ends, straight
+beyond them (Euler-Bernoulli, no load). With two seats that is the straight line. Shear and the rail's own weight are
+left out: weight does not change when a seat moves.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..contract import Floats
+
+
+def cardinal_curvatures(knots: Floats) -> Floats:
+    """Return the curvature at each knot for a unit height at each seat, shape (n_knots, n_knots), row = knot.
+
+    ``knots`` are ascending seat positions. The three-moment equation (Clapeyron) for unloaded spans:
+    ``h0 m0 + 2 (h0 + h1) m1 + h1 m2 = 6 ((y2 - y1) / h1 - (y1 - y0) / h0)`` with m = 0 at the ends.
+    """
+    count = len(knots)
+    curvatures = np.zeros((count, count))
+    if count == 2:
+        return curvatures
+    span = np.diff(knots)
+    moment = np.diag(2.0 * (span[:-1] + span[1:])) + np.diag(span[1:-1], 1) + np.diag(span[1:-1], -1)
+    load = np.zeros((count - 2, count))
+    inner = np.arange(count - 2)
+    load[inner, inner] = 6.0 / span[:-1]
+    load[inner, inner + 1] = -6.0 / span[:-1] - 6.0 / span[1:]
+    load[inner, inner + 2] = 6.0 / span[1:]
+    curvatures[1:-1] = np.linalg.solve(moment, load)
+    return curvatures
+
+
+def rail_shape(knots: Floats, at: Floats) -> tuple[Floats, Floats]:
+    """Return height and slope of the rail at positions ``at`` for unit height at each seat in turn.
+
+    Both have shape (n_positions, n_seats). Seats may come in any order, at distinct positions.
+    """
+    order = np.argsort(knots, kind="stable")
+    ascending = knots[order]
+    curvature = cardinal_curvatures(ascending)
+    inside = np.clip(at, ascending[0], ascending[-1])
+    span_of = np.clip(np.searchsorted(ascending, inside, side="right") - 1, 0, len(knots) - 2)
+    rows = np.arange(len(at))
+    h = (ascending[span_of + 1] - ascending[span_of])[:, None]
+    left, right = (ascending[span_of + 1] - inside)[:, None] / h, (inside - ascending[span_of])[:, None] / h
+    m0, m1 = curvature[span_of], curvature[span_of + 1]
+    height = ((left**3 - left) * m0 + (right**3 - right) * m1) * h**2 / 6.0
+    slope = ((1.0 - 3.0 * left**2) * m0 + (3.0 * right**2 - 1.0) * m1) * h / 6.0
+    height[rows, span_of] += left[:, 0]
+    height[rows, span_of + 1] += right[:, 0]
+    slope[rows, span_of] -= 1.0 / h[:, 0]
+    slope[rows, span_of + 1] += 1.0 / h[:, 0]
+    height += slope * (at - inside)[:, None]
+    back = np.argsort(order, kind="stable")
+    return height[:, back], slope[:, back]
+
+
+def carriage_height(knots: Floats, at: Floats, block_spacing: float, ahead: float) -> Floats:
+    """Return the height of a point carried ``ahead`` of the middle of two blocks, shape (n_positions, n_seats).
+
+    ``at`` is where the point itself stands along the rail. The blocks ride at half the spacing to each side of the
+    carriage's middle; the carried point follows their mean height and, by its lead, their slope.
+    """
+    middle = at - ahead
+    if block_spacing == 0.0:
+        height, slope = rail_shape(knots, middle)
+        return height + slope * ahead
+    front, _ = rail_shape(knots, middle + block_spacing / 2.0)
+    back, _ = rail_shape(knots, middle - block_spacing / 2.0)
+    return (front + back) / 2.0 + (front - back) * (ahead / block_spacing)

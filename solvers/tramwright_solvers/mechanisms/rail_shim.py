@@ -1,0 +1,166 @@
+"""Two rails on adjustable seats: a seat that moves bends or tilts its rail, and the beam's sweep follows."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+
+from ..contract import Adjuster, Floats, Mechanism, Site
+from ..faults import Fault, Refused
+from ..machine import Machine, Rails, Seat, Sheet, Stock
+from .beam import carriage_height
+
+EFFORT = {"slip": 3.0, "shim": 5.0}
+"""Efforts against 1 for a screw: bolts to slacken; bolts to slacken and sheets to cut. Our own choice."""
+
+RAILS = 2
+SKEW = 0.05
+"""Seats of one rail may stand off their line by this share of the rail spacing before they are taken for a mistake."""
+
+
+PLENTY = 1000
+"""Count that stands for a thickness without a count."""
+
+
+def sheets(stock: Stock) -> tuple[Sheet, ...]:
+    """Write every entry of a stock as a sheet with a count; a bare thickness is there in any number."""
+    return tuple(entry if isinstance(entry, Sheet) else Sheet(entry, PLENTY) for entry in stock)
+
+
+class RailShim(Mechanism, frozen=True, tag="rail-shim"):
+    """Rail seats moved by slipping in their clamps or by shims.
+
+    Each rail is a beam on its seats (a straight line on two, a natural cubic spline on more); the gantry beam spans
+    the two rails on blocks, so the height at the tool is linear between them.
+    """
+
+    version: ClassVar[str] = "1.0"
+    needs: ClassVar[str] = "`rails` with two rails side by side and at least two seats on each"
+    example: ClassVar[str | None] = "twisted-frame.json"
+
+    @classmethod
+    def suits(cls, machine: Machine) -> bool:
+        """Any machine that describes rail seats."""
+        return machine.rails is not None and bool(machine.rails.seats)
+
+    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
+        """One adjuster for each seat; a shimmed seat only goes up, except by what is fitted now."""
+        rails = checked_rails(machine)
+        return tuple(seat_adjuster(rails, seat, index) for index, seat in enumerate(rails.seats))
+
+    def influence(self, site: Site) -> Floats:
+        """Minus the height each seat lends to the tool, shape (n_points, n_seats)."""
+        rails = checked_rails(site.machine)
+        along, across = (0, 1) if rails.along == "x" else (1, 0)
+        plan = np.array([(seat.x, seat.y) for seat in rails.seats])
+        here, there = by_rail(rails).values()
+        low, high = plan[here, across].mean(), plan[there, across].mean()
+        share = (site.points[:, across] - low) / (high - low)
+        result = np.zeros((len(site.points), len(rails.seats)))
+        for members, weight in ((here, 1.0 - share), (there, share)):
+            height = carriage_height(
+                plan[members, along], site.points[:, along], rails.block_spacing, rails.tool_offset
+            )
+            result[:, members] = -weight[:, None] * height
+        return result
+
+    def cautions(self, machine: Machine) -> tuple[str, ...]:
+        """Slackened rails can drop or pinch."""
+        return (
+            "Before slackening a rail seat, switch off and lock out the drives and support the gantry so that it can "
+            "neither drop nor run away; keep fingers out of the gap between rail, block and frame.",
+            "Slacken one seat at a time and tighten it to the maker's torque before the next; check that the gantry "
+            "still runs freely over its whole stroke, for a rail forced out of line binds its blocks.",
+        )
+
+
+def by_rail(rails: Rails) -> dict[str, list[int]]:
+    """Group seat indices by rail, in the order in which rails are first named."""
+    groups: dict[str, list[int]] = {}
+    for index, seat in enumerate(rails.seats):
+        groups.setdefault(seat.rail, []).append(index)
+    return groups
+
+
+def checked_rails(machine: Machine) -> Rails:
+    """Return the machine's rails once they make mechanical sense.
+
+    Raises:
+        Refused: no rails, not two of them, a rail on one seat, seats out of line or on top of each other.
+    """
+    rails = machine.rails
+    if rails is None:
+        raise Refused.at("/machine/rails", "`rail-shim` needs the rails and their seats; describe them under `rails`.")
+    groups = by_rail(rails)
+    if len(groups) != RAILS:
+        raise Refused.at(
+            "/machine/rails/seats",
+            f"`rail-shim` needs seats on exactly two rails; these name {len(groups)}: {', '.join(groups) or 'none'}.",
+        )
+    faults = []
+    along, across = (0, 1) if rails.along == "x" else (1, 0)
+    plan = np.array([(seat.x, seat.y) for seat in rails.seats])
+    lines = [plan[members, across].mean() for members in groups.values()]
+    spacing = abs(lines[1] - lines[0])
+    for (rail, members), line in zip(groups.items(), lines, strict=True):
+        if len(members) < 2:
+            faults.append(
+                Fault(f"/machine/rails/seats/{members[0]}/rail", f"Rail `{rail}` has one seat; give it at least two.")
+            )
+            continue
+        stations = np.sort(plan[members, along])
+        length = stations[-1] - stations[0]
+        if np.min(np.diff(stations)) <= 1e-6 * max(length, spacing):
+            faults.append(
+                Fault(
+                    f"/machine/rails/seats/{members[0]}/{rails.along}",
+                    f"Two seats of rail `{rail}` stand at the same {rails.along}; give each its own place.",
+                )
+            )
+        off = np.abs(plan[members, across] - line)
+        if np.max(off) > SKEW * spacing:
+            faults.append(
+                Fault(
+                    f"/machine/rails/seats/{members[int(np.argmax(off))]}/{'xy'[across]}",
+                    f"The seats of rail `{rail}` do not lie along {rails.along}; check `along` and their positions, "
+                    "and that the two rails stand apart.",
+                )
+            )
+    if not faults and spacing <= 1e-6 * np.max(np.abs(plan)):
+        faults.append(Fault("/machine/rails/seats", "The two rails stand at the same place; give each its own."))
+    if faults:
+        raise Refused(faults)
+    return rails
+
+
+def seat_adjuster(rails: Rails, seat: Seat, index: int) -> Adjuster:
+    """Turn a seat into an adjuster.
+
+    Raises:
+        Refused: stock or fitted shims on a seat that slips, or a shimmed seat without stock.
+    """
+    pointer = f"/machine/rails/seats/{index}"
+    effort = EFFORT[seat.method] if seat.effort is None else seat.effort
+    lower, upper = seat.travel or (-np.inf, np.inf)
+    if seat.method == "slip":
+        for name in ("stock", "fitted", "largest_stack"):
+            if getattr(seat, name) is not None:
+                raise Refused.at(f"{pointer}/{name}", f"`{name}` belongs to a seat whose `method` is `shim`.")
+        return Adjuster(seat.id, "seat", effort, pointer, lower, upper, seat.step, slackens=True)
+    stock = seat.stock if seat.stock is not None else rails.stock
+    if not stock and not seat.fitted:
+        raise Refused.at(f"{pointer}/stock", "A shimmed seat needs the thicknesses at hand in `stock`.")
+    fitted = tuple(seat.fitted or ())
+    return Adjuster(
+        seat.id,
+        "seat",
+        effort,
+        pointer,
+        lower=max(lower, -sum(fitted)),
+        upper=upper,
+        stock=sheets(stock or ()),
+        fitted=fitted,
+        largest_stack=seat.largest_stack,
+        slackens=True,
+    )

@@ -1,0 +1,66 @@
+"""What mechanisms with a rigid bed on supports share: the adjusters that supports are, and plane interpolation."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..contract import Adjuster, Floats
+from ..faults import Refused
+from ..machine import Support
+
+SUPPORT_EFFORT = 1.0
+"""Effort of a screw: the unit in which all efforts are counted. Our own choice, overridden by `effort`."""
+
+COLLINEAR = 1e-3
+"""Supports whose triangle is flatter than this (height over longest side) carry no plane: 1 mm in a metre."""
+
+
+def support_adjusters(supports: Sequence[Support]) -> tuple[Adjuster, ...]:
+    """Turn supports into adjusters, in the order in which the machine lists them."""
+    return tuple(
+        Adjuster(
+            id=support.id,
+            kind="support",
+            effort=SUPPORT_EFFORT if support.effort is None else support.effort,
+            pointer=f"/machine/supports/{index}",
+            lower=support.travel[0] if support.travel else -np.inf,
+            upper=support.travel[1] if support.travel else np.inf,
+            step=support.step,
+            screw=support.screw,
+        )
+        for index, support in enumerate(supports)
+    )
+
+
+def positions(supports: Sequence[Support]) -> Floats:
+    """Return the supports' positions in plan, shape (n_supports, 2)."""
+    return np.array([(support.x, support.y) for support in supports], dtype=np.float64).reshape(-1, 2)
+
+
+def require_plane(supports: Sequence[Support]) -> None:
+    """Refuse supports that lie, nearly, on one line.
+
+    Raises:
+        Refused: no plane is fixed by these supports.
+    """
+    plan = positions(supports)
+    centred = plan - plan.mean(axis=0)
+    wide, narrow = np.linalg.svd(centred, compute_uv=False)[:2]
+    if wide == 0 or narrow < COLLINEAR * wide:
+        raise Refused.at(
+            "/machine/supports",
+            "The supports lie on one line, so they cannot tilt the bed both ways; check their x and y.",
+        )
+
+
+def plane_shares(at: Floats, points: Floats) -> Floats:
+    """Return the affine functions through three support positions, shape (n_points, 3).
+
+    Column j is 1 at support j, 0 at the other two and affine between: the barycentric coordinate of the point. The
+    columns sum to one everywhere (partition of unity). ``at`` has shape (3, 2), ``points`` (n_points, 2).
+    """
+    origin, edges = at[0], at[1:] - at[0]
+    along = np.linalg.solve(edges.T, (points - origin).T).T
+    return np.column_stack([1.0 - along.sum(axis=1), along])

@@ -1,0 +1,41 @@
+"""A rigid bed on three supports: each tilts the bed about the line through the other two."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from ..contract import Adjuster, Floats, Mechanism, Site
+from ..faults import Refused
+from ..machine import Machine
+from .rigid import plane_shares, positions, require_plane, support_adjusters
+
+SUPPORTS = 3
+
+
+class ThreeScrew(Mechanism, frozen=True, tag="three-screw"):
+    """Bed on three supports, each raised by a screw.
+
+    The gap change is affine; a support's influence is its barycentric coordinate. Three supports tilt a bed and can
+    do no more: twist stays whatever they do.
+    """
+
+    version: ClassVar[str] = "1.0"
+    needs: ClassVar[str] = "three `supports`, not on one line; `screw.lead` where turns are wanted"
+    example: ClassVar[str | None] = "tilted-bed.json"
+
+    @classmethod
+    def suits(cls, machine: Machine) -> bool:
+        """Three supports without kinematic mounts."""
+        return len(machine.supports) == SUPPORTS and all(support.mount is None for support in machine.supports)
+
+    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
+        """One adjuster for each support."""
+        count = len(machine.supports)
+        if count != SUPPORTS:
+            raise Refused.at("/machine/supports", f"`three-screw` needs exactly three supports; there are {count}.")
+        require_plane(machine.supports)
+        return support_adjusters(machine.supports)
+
+    def influence(self, site: Site) -> Floats:
+        """Barycentric coordinates of the points in the triangle of supports."""
+        return plane_shares(positions(site.machine.supports), site.points)
