@@ -32,7 +32,7 @@ class AsFound(Struct, frozen=True):
 
 
 class Station(Struct, frozen=True):
-    """Gap at one station before and after the moves, about its mean where the offset is free.
+    """Gap at one station before and after the moves, both from the indicator's zero in the first set-up.
 
     ``dial`` is what the indicator should read there afterwards, in the user's own sense and zero; ``dial_before`` what
     it read.

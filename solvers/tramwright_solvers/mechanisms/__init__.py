@@ -1,6 +1,8 @@
 """The built-in mechanisms, in the order in which they are listed."""
 
+from .four_screw import FourScrew
+from .kinematic import Kinematic
 from .rail_shim import RailShim
 from .three_screw import ThreeScrew
 
-BUILT_IN = (ThreeScrew, RailShim)
+BUILT_IN = (ThreeScrew, FourScrew, Kinematic, RailShim)

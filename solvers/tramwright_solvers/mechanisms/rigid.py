@@ -64,3 +64,18 @@ def plane_shares(at: Floats, points: Floats) -> Floats:
     origin, edges = at[0], at[1:] - at[0]
     along = np.linalg.solve(edges.T, (points - origin).T).T
     return np.column_stack([1.0 - along.sum(axis=1), along])
+
+
+def fitted_shares(at: Floats, points: Floats) -> Floats:
+    """Return what each support lends to the least-squares plane through all of them, shape (n_points, n_supports).
+
+    The columns sum to one everywhere, and heights at the supports that lie in one plane give back that plane exactly.
+    ``at`` has shape (n_supports, 2) with three supports or more off one line; ``points`` has shape (n_points, 2).
+    """
+    middle = at.mean(axis=0)
+    size = float(np.abs(at - middle).max())
+    known, asked = (
+        np.column_stack([np.ones(len(plan)), (plan - middle) / size]) for plan in (at, np.asarray(points, dtype=float))
+    )
+    shares: Floats = asked @ np.linalg.pinv(known)
+    return shares

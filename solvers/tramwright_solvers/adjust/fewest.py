@@ -1,0 +1,210 @@
+"""Which adjusters to touch: every subset that is worth considering, prepared once, and the choice among them.
+
+Stations and adjusters meet in a space of few dimensions: that of the gaps which adjusters can make. A gap is split into
+its coordinates ``c`` in that space and a part that nothing reaches, so that the least-squares answer of *every* subset
+is one small matrix times ``c``. For three screws and four seats that is three dimensions and 62 subsets.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+from math import comb
+
+import numpy as np
+from msgspec import Struct
+
+from ..contract import Floats
+from .problem import Criterion, Problem
+
+RANK = 1e-9
+"""Directions weaker than this share of the strongest are taken for rounding errors."""
+
+TIE = 1e-9
+"""Totals and efforts closer than this share of the gap are equal; then the earlier rule decides, never rounding."""
+
+EXACT_UP_TO = 12
+MOST_SUBSETS = 5000
+
+
+class Candidates(Struct, frozen=True):
+    """Subsets of the adjusters and their least-squares answers, for a problem with n stations and m adjusters.
+
+    ``sets`` are K subsets as ascending column tuples, the empty one first; ``effort`` (K,) their efforts; ``count`` (K,)
+    their sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap, ``fit``
+    (r, K·m) coordinates to travels and ``left`` (r, K·n) coordinates to what remains of them. ``exact_moves`` is the number
+    of moves up to which every subset is among them.
+    """
+
+    problem: Problem
+    sets: tuple[tuple[int, ...], ...]
+    count: np.ndarray
+    effort: Floats
+    basis: Floats
+    lift: Floats
+    fit: Floats
+    left: Floats
+    bounded: bool
+    exact_moves: int
+
+    def gain(self, index: int) -> Floats:
+        """Return d travel / d gap of one subset, shape (m, n)."""
+        adjusters = self.problem.influence.shape[1]
+        gain: Floats = self.fit[:, index * adjusters : (index + 1) * adjusters].T @ self.basis
+        return gain
+
+    def evaluate(self, gaps: Floats, criterion: Criterion) -> Table:
+        """Return travels and what is left for every subset and every gap of the stack (N, n)."""
+        surveys, stations = gaps.shape
+        adjusters, subsets = self.problem.influence.shape[1], len(self.sets)
+        coordinates = gaps @ self.basis.T
+        unreached = self.problem.centred(gaps) - coordinates @ self.lift
+        travels = (coordinates @ self.fit).reshape(surveys, subsets, adjusters)
+        left = unreached[:, None, :] + (coordinates @ self.left).reshape(surveys, subsets, stations)
+        if criterion == "minimum-zone":
+            self._minimum_zone(gaps, travels, left)
+        if self.bounded:
+            self._keep_within(gaps, criterion, travels, left)
+        rms = np.sqrt(np.einsum("ijk,ijk,k->ij", left, left, self.problem.weights) / self.problem.weights.sum())
+        highest, lowest = left.argmax(axis=2), left.argmin(axis=2)
+        total = _at(left, highest) - _at(left, lowest)
+        zone = 0.5 * total if self.problem.offset_free else np.maximum(_at(left, highest), -_at(left, lowest))
+        return Table(
+            travels=travels,
+            left=left,
+            total=total,
+            rms=rms,
+            objective=rms if criterion == "least-squares" else zone,
+            highest=highest,
+            lowest=lowest,
+        )
+
+    def _minimum_zone(self, gaps: Floats, travels: Floats, left: Floats) -> None:
+        """Replace the least-squares answers by minimum-zone ones; subsets of equal size are fitted together."""
+        from .minimum_zone import chebyshev
+
+        problem, (surveys, stations) = self.problem, gaps.shape
+        by_size: dict[int, list[tuple[int, Floats]]] = {}
+        for index, columns in enumerate(self.sets):
+            if columns and (free := freedom(problem, columns)).shape[1]:
+                by_size.setdefault(free.shape[1], []).append((index, free))
+        for size, members in by_size.items():
+            design = np.stack([problem.influence[:, self.sets[index]] @ free for index, free in members])
+            if problem.offset_free:
+                design = np.concatenate([design, np.ones((len(members), stations, 1))], axis=2)
+            for survey in range(surveys):
+                fitted = chebyshev(design, np.broadcast_to(gaps[survey], (len(members), stations))).coefficients
+                for (index, free), coefficients in zip(members, fitted, strict=True):
+                    travel = -free @ coefficients[:size]
+                    travels[survey, index, list(self.sets[index])] = travel
+                    left[survey, index] = self._left(gaps[survey], travels[survey, index])
+
+    def _keep_within(self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats) -> None:
+        """Solve again, one by one, every subset whose free answer breaks a bound or a condition."""
+        from .least_squares import bounded as least_squares
+        from .minimum_zone import bounded as minimum_zone
+
+        problem = self.problem
+        solve = least_squares if criterion == "least-squares" else minimum_zone
+        slack = TIE * np.abs(travels).max(initial=0.0)
+        along = travels @ problem.rows.T
+        broken = (
+            np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2)
+            | np.any((along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2)
+        )
+        for survey, index in np.argwhere(broken):
+            columns = list(self.sets[index])
+            travels[survey, index] = 0.0
+            travels[survey, index, columns] = solve(problem.moving(columns), gaps[survey])
+            left[survey, index] = self._left(gaps[survey], travels[survey, index])
+        np.clip(travels, problem.lower, problem.upper, out=travels)
+
+    def _left(self, gap: Floats, travels: Floats) -> Floats:
+        """Return what one gap (n,) leaves after these travels (m,); a zone is centred on its mid-value elsewhere."""
+        return self.problem.centred(gap + self.problem.influence @ travels)
+
+
+class Table(Struct, frozen=True):
+    """Every subset's answer for a stack: ``travels`` (N, K, m), ``left`` (N, K, n), the rest (N, K)."""
+
+    travels: Floats
+    left: Floats
+    total: Floats
+    rms: Floats
+    objective: Floats
+    highest: np.ndarray
+    lowest: np.ndarray
+
+
+def _at(left: Floats, index: np.ndarray) -> Floats:
+    return np.take_along_axis(left, index[..., None], axis=2)[..., 0]
+
+
+def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
+    """Return the travels that a subset can make under the equations among the conditions, shape (size, freedoms).
+
+    Columns are orthonormal in effort × travel, so that the shortest vector of freedoms is the least effort.
+    """
+    effort = problem.effort[list(columns)]
+    equations = problem.rows[problem.rows_lower == problem.rows_upper][:, list(columns)] / effort
+    if not len(equations):
+        return np.diag(1.0 / effort)
+    _, singular, right = np.linalg.svd(equations)
+    rank = int(np.sum(singular > RANK * max(float(singular.max(initial=0.0)), 1e-300)))
+    return np.asarray(right[rank:].T / effort[:, None])
+
+
+def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...]) -> Candidates:
+    """Prepare the subsets of the columns that are ``free`` to move.
+
+    Without bounds only subsets whose adjusters differ in what they do are kept: one that could be left out never helps.
+    With bounds every subset counts, since one adjuster may go on where another must stop. Beyond twelve adjusters the subsets are
+    complete only up to ``exact_moves``, and the whole ``groups`` stand for the rest.
+    """
+    root = np.sqrt(problem.weights)
+    weighted = problem.centred(problem.influence.T).T * root[:, None]
+    left_vectors, singular, _ = np.linalg.svd(weighted, full_matrices=False)
+    rank = int(np.sum(singular > RANK * max(float(singular.max(initial=0.0)), 1e-300)))
+    axes = left_vectors[:, :rank]
+    reduced = axes.T @ weighted
+
+    most = len(free)
+    if len(free) > EXACT_UP_TO:
+        most = max(size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS)
+    wanted = [subset for size in range(1, most + 1) for subset in combinations(free, size)]
+    if most < len(free):
+        wanted += [group for group in (*groups, free) if len(group) > most]
+
+    adjusters, bounded = problem.influence.shape[1], problem.moving(free).bounded
+    sets: list[tuple[int, ...]] = [()]
+    fits, lefts = [np.zeros((adjusters, rank))], [np.eye(rank)]
+    for subset in wanted:
+        free_part = freedom(problem, subset)
+        effect = reduced[:, list(subset)] @ free_part
+        u, s, vt = np.linalg.svd(effect, full_matrices=False)
+        used = int(np.sum(s > RANK * max(float(s.max(initial=0.0)), float(singular.max(initial=0.0)), 1e-300)))
+        stuck = np.any(np.linalg.norm(free_part, axis=1) <= RANK * np.linalg.norm(free_part))
+        if stuck or (used < free_part.shape[1] and not bounded and len(subset) <= most):
+            continue
+        fit = np.zeros((adjusters, rank))
+        fit[list(subset)] = -free_part @ (vt[:used].T / s[:used]) @ u[:, :used].T
+        sets.append(subset)
+        fits.append(fit)
+        lefts.append(np.eye(rank) - u[:, :used] @ u[:, :used].T)
+    lift = axes.T / root
+    return Candidates(
+        problem=problem,
+        sets=tuple(sets),
+        count=np.array([len(subset) for subset in sets]),
+        effort=np.array([float(problem.effort[list(subset)].sum()) for subset in sets]),
+        basis=axes.T * root,
+        lift=lift,
+        fit=np.ascontiguousarray(np.concatenate(fits).T),
+        left=np.concatenate([part.T @ lift for part in lefts], axis=1),
+        bounded=bounded,
+        exact_moves=most,
+    )
+
+
+def narrow(pool: np.ndarray, score: Floats, slack: float) -> np.ndarray:
+    """Return the members of a boolean pool whose score is the lowest in it, to within the slack."""
+    return np.asarray(pool & (score <= score[pool].min() + slack))

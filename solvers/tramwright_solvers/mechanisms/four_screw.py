@@ -1,0 +1,306 @@
+"""A plate on four supports: rigid, it has three freedoms for four screws; flexible, the fourth screw twists it."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from msgspec import Meta, Struct
+
+from ..contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
+from ..faults import Fault, Refused
+from ..machine import MM_PER_INCH, Bed, Machine, Support
+from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
+
+SUPPORTS = 4
+MPA_PER_GPA = 1000.0
+
+
+class Quadrilateral(Struct, frozen=True):
+    """Four supports as corners of a convex quadrilateral.
+
+    ``miss``, shape (4,), is the affine dependency of the corners: ``miss @ heights`` is how far the two diagonals pass
+    each other, vertically, where they cross in plan, and zero exactly when the four heights lie in one plane. Its
+    positive entries sum to one and belong to one diagonal, its negative entries to the other; the first is positive.
+    Forces at the corners that balance each other are multiples of ``miss``.
+
+    The twist is the function u·v of axes u, v through the middle of the corners, turned so that ``miss @ (u·v)`` is as
+    large as it can be; ``pull`` is the complex number ``miss @ (x + i·y)²`` about the middle, and that largest value is
+    |pull| / 2. For a rectangle, u and v are its sides; for a rhombus, they stand at 45° to its diagonals, where x·y may
+    vanish at every corner. The value is never zero for a convex quadrilateral, because
+    ``pull = s·(1 − s)·d₁² − t·(1 − t)·d₂²`` for diagonals d₁, d₂ (complex) that cross at shares s, t, and two diagonals
+    that cross are not parallel.
+    """
+
+    at: Floats
+    miss: Floats
+    middle: Floats
+    pull: complex
+    area: float
+
+    def twist(self, points: Floats) -> Floats:
+        """Return u·v at the points, shape (n_points,), in units of length squared."""
+        along = points - self.middle
+        squares = (along[:, 0] + 1j * along[:, 1]) ** 2
+        values: Floats = (np.conj(self.pull) * squares).real / (2 * abs(self.pull))
+        return values
+
+    def twist_of(self, travels: Floats) -> float:
+        """Return c of w = c·u·v, in one over length, that the travels of the four corners give the plate."""
+        return float(2 * (self.miss @ travels) / abs(self.pull))
+
+
+def quadrilateral(supports: list[Support]) -> Quadrilateral:
+    """Return the quadrilateral of four supports, listed in any order.
+
+    Raises:
+        Refused: not four supports, three of them on one line, or one inside the triangle of the others.
+    """
+    if len(supports) != SUPPORTS:
+        raise Refused.at("/machine/supports", f"`four-screw` needs exactly four supports; there are {len(supports)}.")
+    require_plane(supports)
+    at = positions(supports)
+    middle = at.mean(axis=0)
+    plan = at - middle
+    miss = np.empty(SUPPORTS)
+    for left_out in range(SUPPORTS):
+        others = [index for index in range(SUPPORTS) if index != left_out]
+        edges = plan[others] - plan[np.roll(others, -1)]
+        sides = np.hypot(*edges.T)
+        double_area = edges[0, 0] * edges[1, 1] - edges[0, 1] * edges[1, 0]
+        if abs(double_area) < COLLINEAR * sides.max() ** 2:
+            # opposite the longest side lies the one between the two others
+            between = others[(int(np.argmax(sides)) + 2) % 3]
+            names = ", ".join(f"`{supports[index].id}`" for index in others)
+            raise Refused.at(
+                f"/machine/supports/{between}",
+                f"The supports {names} lie on one line, so the fourth alone tilts the plate about it; check x and y.",
+            )
+        miss[left_out] = (-1) ** left_out * double_area
+    positive = miss > 0
+    if positive.sum() != 2:
+        inside = int(np.argmax(positive if positive.sum() == 1 else ~positive))
+        raise Refused.at(
+            f"/machine/supports/{inside}",
+            f"Support `{supports[inside].id}` stands inside the triangle of the other three; `four-screw` needs four "
+            "supports at the corners of a convex figure. Check x and y, or describe three supports for `three-screw`.",
+        )
+    miss *= np.sign(miss[0]) / miss[positive].sum()
+    first, second = (plan[np.flatnonzero(miss * sign > 0)] for sign in (1, -1))
+    along, across = first[1] - first[0], second[1] - second[0]
+    return Quadrilateral(
+        at=at,
+        miss=miss,
+        middle=middle,
+        pull=complex(miss @ (plan[:, 0] + 1j * plan[:, 1]) ** 2),
+        area=float(abs(along[0] * across[1] - along[1] * across[0]) / 2),
+    )
+
+
+class Plate(Struct, frozen=True):
+    """A thin isotropic plate in N and mm: ``thickness`` in mm, ``youngs_modulus`` and ``yield_strength`` in MPa.
+
+    Formulas: S. Timoshenko and S. Woinowsky-Krieger, *Theory of Plates and Shells*: for w = c·u·v the twisting moment
+    is D·(1 − ν)·c per unit width, held by corner forces of twice that, with D = E·h³ / (12·(1 − ν²)).
+    """
+
+    thickness: float
+    youngs_modulus: float
+    poissons_ratio: float
+    yield_strength: float
+
+    @property
+    def twisting_rigidity(self) -> float:
+        """D·(1 − ν) in N·mm, that is G·h³/6."""
+        return self.youngs_modulus * self.thickness**3 / (12 * (1 + self.poissons_ratio))
+
+    def stress(self, twist: float) -> float:
+        """Return the von Mises stress in MPa at both faces: √3·τ, τ = 6·M/h², for a twist c in 1/mm."""
+        return float(np.sqrt(3) * 6 * self.twisting_rigidity * abs(twist) / self.thickness**2)
+
+
+def plate_of(machine: Machine) -> Plate:
+    """Return the bed as a plate in N and mm.
+
+    Raises:
+        Refused: thickness or one of the material's values is missing; each is pointed at.
+    """
+    bed: Bed = machine.bed
+    units = {"thickness": machine.units, "youngs_modulus": "GPa", "poissons_ratio": "no unit", "yield_strength": "MPa"}
+    faults = [
+        Fault(
+            f"/machine/bed/{name}", f"A flexible plate needs its `{name}` ({unit}); give it, or ask for a rigid plate."
+        )
+        for name, unit in units.items()
+        if getattr(bed, name) is None
+    ]
+    if bed.thickness is None or bed.youngs_modulus is None or bed.poissons_ratio is None or bed.yield_strength is None:
+        raise Refused(faults)
+    return Plate(
+        bed.thickness * mm_per_unit(machine), bed.youngs_modulus * MPA_PER_GPA, bed.poissons_ratio, bed.yield_strength
+    )
+
+
+def mm_per_unit(machine: Machine) -> float:
+    """Return the machine's unit of length in mm."""
+    return 1.0 if machine.units == "mm" else MM_PER_INCH
+
+
+class FourScrew(Mechanism, frozen=True, tag="four-screw"):
+    """Plate on four supports at the corners of a convex quadrilateral, each raised by a screw.
+
+    ``plate`` says what gives when four screws ask for more than a plane. A ``rigid`` plate does not: its travels are
+    held coplanar. A ``flexible`` plate takes a twist u·v (axes of :class:`Quadrilateral`) besides the plane, so that
+    each support has its own shape, 1 there and 0 at the other three; ``most_stress`` is the share of the yield
+    strength that the von Mises stress of this twist may reach. Only the twist these travels add is counted; how the
+    plate was bent before is not known.
+
+    The corner forces take the plate to end at its supports. For a rectangle that is the handbook's formula; for other
+    quadrilaterals the constant twist is a trial shape whose energy gives the force (Ritz), never too low for that
+    plate. What overhangs the supports stiffens the plate and adds to the force.
+    """
+
+    plate: Literal["rigid", "flexible"] = "rigid"
+    most_stress: Annotated[
+        float, Meta(gt=0, le=0.5, description="Share of the yield strength that twisting a flexible plate may use.")
+    ] = 0.2
+
+    version: ClassVar[str] = "1.0"
+    needs: ClassVar[str] = (
+        "four `supports` at the corners of a convex figure; for a flexible plate also `bed.thickness`, "
+        "`bed.youngs_modulus`, `bed.poissons_ratio` and `bed.yield_strength`"
+    )
+    example: ClassVar[str | None] = "four-screws.json"
+
+    @classmethod
+    def suits(cls, machine: Machine) -> bool:
+        """Four supports without kinematic mounts."""
+        return len(machine.supports) == SUPPORTS and all(support.mount is None for support in machine.supports)
+
+    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
+        """One adjuster for each support."""
+        faults: list[Fault] = []
+        try:
+            quadrilateral(machine.supports)
+        except Refused as refused:
+            faults.extend(refused.faults)
+        if self.plate == "flexible":
+            try:
+                plate_of(machine)
+            except Refused as refused:
+                faults.extend(refused.faults)
+        if faults:
+            raise Refused(faults)
+        return support_adjusters(machine.supports)
+
+    def influence(self, site: Site) -> Floats:
+        """Shares of the plane through the supports and, for a flexible plate, of its twist; columns sum to one."""
+        corners = quadrilateral(site.machine.supports)
+        plane = fitted_shares(corners.at, site.points)
+        if self.plate == "rigid":
+            return plane
+        bare = corners.twist(site.points) - plane @ corners.twist(corners.at)
+        shapes: Floats = plane + np.outer(bare, 2 * corners.miss / abs(corners.pull))
+        return shapes
+
+    def conditions(self, machine: Machine) -> Conditions:
+        """Keep the travels of a rigid plate in one plane, and the stress of a flexible one in its share of yield."""
+        corners = quadrilateral(machine.supports)
+        row = corners.miss[None, :]
+        if self.plate == "rigid":
+            why = (
+                "The plate is rigid, so the travels of its four supports must stay in one plane; else it rocks on two "
+                "of them or is bent. Leave all four free to move, or describe three supports."
+            )
+            return Conditions(row, np.zeros(1), np.zeros(1), (why,))
+        plate = plate_of(machine)
+        allowed = self.most_stress * plate.yield_strength
+        # stress is proportional to the twist, and the twist in 1/mm to miss @ travels in the machine's unit
+        stress_per_miss = plate.stress(2 / abs(corners.pull) / mm_per_unit(machine))
+        most = np.array([allowed / stress_per_miss])
+        why = (
+            f"Twisting the plate may use {self.most_stress:.0%} of its yield strength ({allowed:.4g} MPa); more travel "
+            f"of one diagonal against the other would exceed that. Keep the diagonals within {most[0]:.4g} "
+            f"{machine.units} of each other where they cross, or raise `most_stress` if the plate's maker allows it."
+        )
+        return Conditions(row, -most, most, (why,))
+
+    def effects(self, move: Move) -> tuple[Effect, ...]:
+        """Say what the fourth screw does: how far off one plane, and the force and stress of the twist."""
+        if not np.any(move.travels):
+            return ()
+        machine = move.machine
+        corners = quadrilateral(machine.supports)
+        if self.plate == "rigid":
+            return (_slack(machine, corners, move.travels),)
+        plate = plate_of(machine)
+        scale = mm_per_unit(machine)
+        twist = corners.twist_of(move.travels) / scale
+        # work done by forces F·miss equals twice the strain energy D·(1 − ν)·c²·area of the constant twist
+        form = 4 * corners.area / abs(corners.pull)  # 4 for a rectangle; its miss of ±1/2 makes the handbook's 2
+        forces = plate.twisting_rigidity * twist * form * corners.miss
+        stress = plate.stress(twist)
+        listed = ", ".join(
+            f"`{support.id}` {'pushes up' if force > 0 else 'holds down'} {abs(force):.3g} N"
+            for support, force in zip(machine.supports, forces, strict=True)
+        )
+        return (
+            Effect(
+                "largest corner force",
+                float(np.abs(forces).max()),
+                "N",
+                f"Twisting the plate takes these forces beside its weight: {listed}. A support can hold down only as "
+                "much as weight, spring or clamp gives it; past that the plate lifts off instead of twisting.",
+            ),
+            Effect(
+                "twisting stress",
+                stress,
+                "MPa",
+                "Largest von Mises stress that the twist adds in the plate; close to a screw it is higher.",
+            ),
+            Effect(
+                "share of yield",
+                stress / plate.yield_strength,
+                "1",
+                f"Part of the yield strength that this stress uses; {self.most_stress:g} is allowed.",
+            ),
+        )
+
+    def cautions(self, machine: Machine) -> tuple[str, ...]:
+        """Four screws can bend what they carry."""
+        general = (
+            "Four screws can bend a plate: never use them to force a plate that is clamped or bolted down; let the "
+            "clamps go, set the screws, then clamp again and read again."
+        )
+        if self.plate == "rigid":
+            return (general,)
+        bending = (
+            "This plan twists the plate on purpose. Never do that to glass, stone, ceramic or cast iron, which break "
+            "without warning, nor to a plate with a bonded heater or coating; go in small turns over all four screws, "
+            "and stop if a screw turns hard. The maker of the machine has the last word."
+        )
+        return (general, bending)
+
+
+def _slack(machine: Machine, corners: Quadrilateral, travels: Floats) -> Effect:
+    miss = float(corners.miss @ travels)
+    if abs(miss) <= 1e-9 * np.abs(travels).max():
+        says = "The four travels keep one plane, so no support lifts off and none is loaded more than before."
+    else:
+        high, low = (
+            " and ".join(
+                f"`{support.id}`"
+                for support, share in zip(machine.supports, corners.miss, strict=True)
+                if share * miss * sign > 0
+            )
+            for sign in (1, -1)
+        )
+        says = (
+            f"As set, the line through {high} passes this far above the line through {low}: the plate rocks on the "
+            "higher pair, or is bent if it is held down."
+        )
+    loose = (
+        " Should one of the four be found slack afterwards, the plate rests on the other three and rocks: snug that "
+        "screw until it just touches, without lifting the plate."
+    )
+    return Effect("out of one plane", abs(miss), machine.units, says + loose)

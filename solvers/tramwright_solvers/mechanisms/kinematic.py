@@ -1,0 +1,152 @@
+"""A bed on a kinematic mount: six contacts hold it without force, and every screw also shifts it a little sideways."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+
+from ..contract import Adjuster, Effect, Floats, Mechanism, Move, Site
+from ..machine import Machine
+from ..materials import expansion_of
+from .contacts import Contacts, contacts_of
+from .rigid import require_plane, support_adjusters
+
+SUPPORTS = 3
+WARMING = 10.0
+"""Rise of the bed's temperature, °C, for which the slide of the contacts is quoted."""
+
+
+class Kinematic(Mechanism, frozen=True, tag="kinematic"):
+    """Bed on three balls in a cone, a vee and a flat, or in three vees, each mount raised by a screw.
+
+    The motion is exact for a rigid bed and rigid contacts that all keep touching.
+    """
+
+    version: ClassVar[str] = "1.0"
+    needs: ClassVar[str] = (
+        "three `supports`, each with a `mount`: cone, vee and flat, or three vees; `mount.axis` for each vee"
+    )
+    example: ClassVar[str | None] = "three-vees.json"
+
+    @classmethod
+    def suits(cls, machine: Machine) -> bool:
+        """Three supports, each with a kinematic mount."""
+        return len(machine.supports) == SUPPORTS and all(support.mount is not None for support in machine.supports)
+
+    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
+        """One adjuster for each support."""
+        if len(machine.supports) == SUPPORTS:
+            require_plane(machine.supports)
+        contacts_of(machine.supports)
+        return support_adjusters(machine.supports)
+
+    def influence(self, site: Site) -> Floats:
+        """Vertical motion of the bed surface, t_z + (ω × (q − m))_z, for each support's travel."""
+        supports = site.machine.supports
+        contacts = contacts_of(supports)
+        motion = contacts.solve(contacts.lift(len(supports)))
+        x, y = (site.points - contacts.middle[:2]).T
+        return np.outer(np.ones(len(x)), motion[2]) + np.outer(y, motion[3]) - np.outer(x, motion[4])
+
+    def gap_change(self, move: Move) -> Floats:
+        """Height of the displaced bed surface at the machine's x and y, from the exact pose of the bed."""
+        contacts = contacts_of(move.machine.supports)
+        turn, shift = contacts.pose(move.travels)
+        corner = contacts.middle + shift - turn @ contacts.middle  # where the bed's point (0, 0, 0) now is
+        tilt = turn[:2, 2] / turn[2, 2]
+        heights: Floats = corner[2] - (move.points - corner[:2]) @ tilt
+        return heights
+
+    def effects(self, move: Move) -> tuple[Effect, ...]:
+        """Side shift and turn of the work, how well the mount holds, and what heat does to it."""
+        contacts = contacts_of(move.machine.supports)
+        values, _ = contacts.singular()
+        holds = Effect(
+            "conditioning",
+            float(values[0] / values[-1]),
+            "1",
+            "How unevenly the six contacts hold the bed (rotations scaled by the mount's radius): 1 would be equally "
+            "firm in every direction; the larger it is, the more a little play at a contact moves the bed.",
+        )
+        shifts = _shifts(move, contacts) if np.any(move.travels) else ()
+        return (*shifts, *_heat(move.machine, contacts), holds)
+
+    def cautions(self, machine: Machine) -> tuple[str, ...]:
+        """A bed on a kinematic mount is held by its weight or by springs, nothing else."""
+        return (
+            "Only weight, springs or magnets keep this bed on its mounts: do not lift or lean on it while turning a "
+            "screw, keep fingers out of the gap, and look afterwards that every ball sits in its mount.",
+        )
+
+
+def _shifts(move: Move, contacts: Contacts) -> tuple[Effect, ...]:
+    """Say how far the work goes sideways and turns: exactly for all travels together, to first order for each alone."""
+    machine = move.machine
+    units = machine.units
+    place = np.array([sum(machine.bed.x) / 2, sum(machine.bed.y) / 2, 0.0])
+    arm = place - contacts.middle
+    turn, shift = contacts.pose(move.travels)
+    dx, dy, _ = shift + turn @ arm - arm
+    spin = float(np.degrees(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1])))
+    motion = contacts.solve(contacts.lift(len(machine.supports)))
+    each = motion[:2].T + np.cross(motion[3:].T, arm)[:, :2]
+    again = "Where the tool meets work already on the bed, set its zero in x and y again."
+    alone = (
+        Effect(
+            f"side shift for each {units} of `{support.id}`",
+            float(np.hypot(*step)),
+            f"{units}/{units}",
+            f"Raising `{support.id}` by 1 {units} moves the middle of the bed by {step[0]:+.3g} {units} in x and "
+            f"{step[1]:+.3g} {units} in y.",
+        )
+        for support, step in zip(machine.supports, each, strict=True)
+    )
+    return (
+        Effect("side shift in x", float(dx), units, f"The middle of the bed goes this far to the right. {again}"),
+        Effect("side shift in y", float(dy), units, f"The middle of the bed goes this far to the rear. {again}"),
+        Effect("turn about the vertical", spin, "degrees", "The bed turns this far, anticlockwise seen from above."),
+        *alone,
+    )
+
+
+def _heat(machine: Machine, contacts: Contacts) -> tuple[Effect, ...]:
+    """Say which point of the bed stays put when the bed grows evenly and its base does not, and how the balls slide.
+
+    Growth by ε moves a ball by ε·p besides t + ω × p, and no ball leaves its flanks: n · (t + ω × p) = −ε·n·p, about
+    the middle. The point at rest on the surface follows from ε·q + t + ω × q = 0 in plan.
+    """
+    arms = contacts.balls - contacts.middle
+    motion = contacts.solve(-np.einsum("ij,ij->i", contacts.normals, arms))  # for ε = 1
+    slide, turn = motion[:3], motion[3:]
+    down = -contacts.middle[2]
+    fixed = np.linalg.solve([[1.0, -turn[2]], [turn[2], 1.0]], -slide[:2] - down * np.array([turn[1], -turn[0]]))
+    x, y = fixed + contacts.middle[:2]
+    says = (
+        "When the bed warms evenly and what carries it does not, this point of its surface stays where it is and the "
+        "rest grows away from it."
+    )
+    if abs(turn[2]) > 1e-6:
+        says += " The bed also turns a little, because the grooves do not meet in one point."
+    still = (
+        Effect("point at rest when the bed warms, x", float(x), machine.units, says),
+        Effect("point at rest when the bed warms, y", float(y), machine.units, says),
+    )
+    expansion = expansion_of(machine.bed.material)
+    if expansion is None:
+        return still
+    paths = np.linalg.norm(arms + slide + np.cross(turn, arms), axis=1) * expansion * WARMING
+    firsts = [contacts.owners.index(owner) for owner in range(len(machine.supports))]
+    listed = ", ".join(
+        f"`{support.id}` {path:.3g}" for support, path in zip(machine.supports, paths[firsts], strict=True)
+    )
+    return (
+        *still,
+        Effect(
+            f"slide of a contact for {WARMING:g} °C",
+            float(paths.max()),
+            machine.units,
+            f"As {machine.bed.material} warms by {WARMING:g} °C, the balls slide along their mounts: {listed} "
+            f"({machine.units}). Friction there can hold a little of it back; tap the bed before reading.",
+        ),
+    )

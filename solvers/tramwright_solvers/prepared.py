@@ -1,0 +1,217 @@
+"""Everything that depends on the machine, the stations and the options, worked out once and kept under its content."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from msgspec import Struct
+
+from .adjust.fewest import Candidates, candidates
+from .adjust.problem import Problem
+from .answer import Blind
+from .breakdown import Form, form
+from .checks import machine_faults, solver_faults
+from .contract import Adjuster, Floats, Mechanism, Site
+from .faults import Refused
+from .machine import Bed, Machine, as_key
+from .solve import Solve
+from .steps import parking
+from .survey import Layout, Where, layout
+from .verdict import Consistency, consistency
+
+KEPT = 256
+"""Prepared geometries kept at once: a farm's worth of machines, about a megabyte each at 25 stations."""
+
+BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
+"""An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""
+
+
+class Prepared(Struct, frozen=True):
+    """One machine, read at these stations, solved with these options; ready for any number of surveys."""
+
+    machine: Machine
+    mechanisms: tuple[Mechanism, ...]
+    adjusters: tuple[Adjuster, ...]
+    solver_of: tuple[str, ...]
+    layout: Layout
+    root: Floats
+    influence: Floats
+    park: np.ndarray
+    candidates: Candidates
+    rungs: tuple[tuple[str, np.ndarray], ...]
+    form: Form
+    consistency: Consistency
+    blind: list[Blind]
+    cautions: tuple[str, ...]
+    versions: dict[str, str]
+
+
+def prepare(machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]) -> Prepared:
+    """Check the machine and prepare its geometry.
+
+    Raises:
+        Refused: the machine, the solvers asked for or the stations do not make sense; all faults found are listed.
+    """
+    if faults := machine_faults(machine):
+        raise Refused(faults)
+    mechanisms = tuple(solve.with_) or picked
+    parts = tuple((mechanism, mechanism.adjusters(machine)) for mechanism in mechanisms)
+    if faults := solver_faults(parts, given=bool(solve.with_)):
+        raise Refused(faults)
+    plan = layout(machine, readings)
+    adjusters = tuple(adjuster for _, own in parts for adjuster in own)
+    solver_of = tuple(mechanism.name() for mechanism, own in parts for _ in own)
+    held = {name for mechanism, _ in parts for name in mechanism.hold}
+    site = Site(machine, plan.points)
+    influence = np.concatenate([mechanism.influence(site) for mechanism, _ in parts], axis=1)
+    weights = plan_weights(plan)
+    problem = posed(machine, parts, adjusters, held, influence, weights, solve.offset == "free")
+    free = tuple(index for index, adjuster in enumerate(adjusters) if adjuster.id not in held)
+    groups, reached = [], list[int]()
+    for mechanism, own in parts:
+        reached += [index for index in free if adjusters[index] in own]
+        groups.append((mechanism.name(), tuple(reached)))
+    table = candidates(problem, free, tuple(group for _, group in groups))
+    root = np.sqrt(weights)
+    terms = form(machine.bed, plan.points, root)
+    over_bed = np.concatenate(
+        [mechanism.influence(Site(machine, bed_grid(machine.bed))) for mechanism, _ in parts], axis=1
+    )
+    return Prepared(
+        machine=machine,
+        mechanisms=mechanisms,
+        adjusters=adjusters,
+        solver_of=solver_of,
+        layout=plan,
+        root=root,
+        influence=influence,
+        park=parking(influence),
+        candidates=table,
+        rungs=tuple(
+            (name, np.flatnonzero([set(subset) <= set(group) for subset in table.sets])) for name, group in groups
+        ),
+        form=terms,
+        consistency=consistency(np.concatenate([terms.columns, influence], axis=1), root),
+        blind=terms.blind() + blind_adjusters(adjusters, influence, over_bed),
+        cautions=(*GENERAL_CAUTIONS, *(caution for mechanism in mechanisms for caution in mechanism.cautions(machine))),
+        versions={mechanism.name(): mechanism.version for mechanism in mechanisms},
+    )
+
+
+GENERAL_CAUTIONS = (
+    "Keep hands and the indicator clear of moving axes; move to each station slowly with the tool well above the bed, and "
+    "switch the drives off, or hold them as the machine's maker says, before turning or slackening anything.",
+    "Heated parts and mains wiring under the bed can burn and kill: follow the machine's maker and local codes, and "
+    "leave work on mains voltage to licensed hands.",
+)
+
+
+def plan_weights(plan: Layout) -> Floats:
+    """Return the stations' weights, inverse to their variance before any repeat is looked at, mean one."""
+    _, variance = plan.reduce(np.zeros((1, int(plan.counts.sum()))), 1.0) if plan.plain else (None, a_priori(plan))
+    weights = 1.0 / (variance[0] + np.einsum("ij,ij->i", plan.factors, plan.factors))
+    return np.asarray(weights / weights.mean())
+
+
+def a_priori(plan: Layout) -> Floats:
+    """Return the stations' variances (1, n) with the default repeatability."""
+    count = len(plan.points)
+    share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
+    variance = share**2 * (plan.fixed + plan.default_repeat / plan.counts)
+    return np.bincount(plan.group_station, variance, count)[None, :]
+
+
+def posed(
+    machine: Machine,
+    parts: tuple[tuple[Mechanism, tuple[Adjuster, ...]], ...],
+    adjusters: tuple[Adjuster, ...],
+    held: set[str],
+    influence: Floats,
+    weights: Floats,
+    offset_free: bool,
+) -> Problem:
+    """Pose the adjustment problem: bounds, holds and the mechanisms' conditions, each on its own columns."""
+    rows, lower, upper = [np.zeros((0, len(adjusters)))], [np.zeros(0)], [np.zeros(0)]
+    start = 0
+    for mechanism, own in parts:
+        if (conditions := mechanism.conditions(machine)) is not None:
+            wide = np.zeros((len(conditions.matrix), len(adjusters)))
+            wide[:, start : start + len(own)] = conditions.matrix
+            rows.append(wide)
+            lower.append(conditions.lower)
+            upper.append(conditions.upper)
+        start += len(own)
+    still = np.array([adjuster.id in held for adjuster in adjusters])
+    return Problem(
+        influence=influence,
+        weights=weights,
+        effort=np.array([adjuster.effort for adjuster in adjusters]),
+        lower=np.where(still, 0.0, [adjuster.lower for adjuster in adjusters]),
+        upper=np.where(still, 0.0, [adjuster.upper for adjuster in adjusters]),
+        rows=np.concatenate(rows),
+        rows_lower=np.concatenate(lower),
+        rows_upper=np.concatenate(upper),
+        offset_free=offset_free,
+    )
+
+
+def bed_grid(bed: Bed) -> Floats:
+    """Return a 7 × 7 grid over the whole bed, shape (49, 2): fine enough for every form that adjusters make."""
+    x, y = np.meshgrid(np.linspace(*bed.x, 7), np.linspace(*bed.y, 7))
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+def blind_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_bed: Floats) -> list[Blind]:
+    """Name adjusters whose effect the stations cannot tell from that of easier ones, though the bed would show it."""
+    found = []
+    seen = [np.ones((len(at_stations), 1))]
+    everywhere = [np.ones((len(over_bed), 1))]
+    for index in sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index)):
+        here, there = at_stations[:, [index]], over_bed[:, [index]]
+        new_here, new_there = own_part(np.concatenate(seen, axis=1), here), own_part(np.concatenate(everywhere, axis=1), there)
+        if new_here < BLIND_STATIONS * max(1.0, float(np.abs(here).max())) and new_there > BLIND_BED:
+            found.append(
+                Blind(
+                    adjusters[index].id,
+                    "adjuster",
+                    f"These stations cannot tell `{adjusters[index].id}` from easier adjusters, so it is left alone; "
+                    "read the corners of the bed as well.",
+                )
+            )
+        seen.append(here)
+        everywhere.append(there)
+    return found
+
+
+def own_part(others: Floats, column: Floats) -> float:
+    """Return the largest entry of a column (n, 1) once the span of others (n, k) is taken off."""
+    rest = column - others @ np.linalg.lstsq(others, column, rcond=1e-9)[0]
+    return float(np.abs(rest).max())
+
+
+class Cache:
+    """Prepared geometries by content, least recently used out first; safe to share between threads."""
+
+    def __init__(self, kept: int = KEPT) -> None:
+        self._kept = kept
+        self._entries: OrderedDict[tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]], Prepared] = OrderedDict()
+        self._lock = Lock()
+
+    def get(
+        self, machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]
+    ) -> Prepared:
+        """Return the prepared geometry, from the cache if it was asked for before."""
+        key = (as_key(machine, solve), readings, picked)
+        with self._lock:
+            if (found := self._entries.get(key)) is not None:
+                self._entries.move_to_end(key)
+                return found
+        made = prepare(machine, readings, solve, picked)
+        with self._lock:
+            self._entries[key] = made
+            while len(self._entries) > self._kept:
+                self._entries.popitem(last=False)
+        return made

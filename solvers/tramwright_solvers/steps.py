@@ -1,0 +1,127 @@
+"""An order of work that a person can follow: slackened seats first, screws last, the dial watched at every step.
+
+Seats come first because moving one upsets what the screws have set (common practice, no source). Each step parks the
+indicator at the station where that adjuster moves the gap most and says what it reads before and after, in the user's
+own sense and from the zero of the first set-up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+
+from .answer import MoveOf, Place, Step
+from .contract import Adjuster, Floats
+from .machine import Machine, Screw
+
+DECIMALS = {"mm": 3, "inch": 4}
+TIE = 1e-9
+
+
+def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlockwise"]:
+    """Return which way to turn for this travel, as seen from where the screw is turned.
+
+    Seen from above, a right-handed part turned clockwise advances downwards relative to its mate: if it stays, its
+    mate comes up and the bed with it; if it travels, it goes down and takes the bed along. A left hand, a view from
+    below, and a downward travel each reverse the direction.
+    """
+    clockwise = travel > 0
+    for reversed_ in (screw.turned_part == "travels", screw.hand == "left", screw.turned_from == "below"):
+        clockwise ^= reversed_
+    return "clockwise" if clockwise else "anticlockwise"
+
+
+def move_of(
+    adjuster: Adjuster, solver: str, travel: float, u: float, sheets: tuple[list[float], list[float]] | None
+) -> MoveOf:
+    """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed."""
+    if adjuster.screw is not None:
+        turns = abs(travel) / adjuster.screw.lead
+        return MoveOf(
+            adjuster.id,
+            solver,
+            travel,
+            u,
+            turns=turns,
+            degrees=360.0 * turns,
+            direction=turn_direction(adjuster.screw, travel),
+            seen_from=adjuster.screw.turned_from,
+        )
+    if sheets is not None:
+        add, remove = sheets
+        return MoveOf(adjuster.id, solver, travel, u, stack=add, remove=remove or None)
+    return MoveOf(adjuster.id, solver, travel, u)
+
+
+def parking(influence: Floats) -> np.ndarray:
+    """Return for each adjuster the station that it moves most, shape (m,); the first of equals."""
+    size = np.abs(influence)
+    return np.asarray(np.argmax(size >= size.max(axis=0) * (1.0 - TIE), axis=0))
+
+
+def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place, before: float, after: float) -> str:
+    """Return the one sentence that a person at the machine follows."""
+    digits, unit = DECIMALS[machine.units], machine.units
+    way = "up" if move.travel > 0 else "down"
+    amount = f"{abs(move.travel):.{digits}f} {unit} {way}"
+    if move.direction is not None and move.degrees is not None and move.turns is not None:
+        turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
+        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount})"
+        wrong = "stop and turn it the other way"
+    elif move.stack is not None:
+        work = []
+        if move.remove:
+            work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
+        if move.stack:
+            work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
+        action = f"Slacken seat {adjuster.id}, {' and '.join(work)} ({amount}), and tighten it"
+        wrong = "stop, take it back and check the sheets"
+    elif adjuster.slackens:
+        action = f"Slacken seat {adjuster.id}, move it {amount}, and tighten it"
+        wrong = "stop and move it the other way"
+    else:
+        action = f"Move {adjuster.id} {amount}"
+        wrong = "stop and move it the other way"
+    goes = "up" if after > before else "down"
+    return (
+        f"{action}; the dial at x {park.x:g}, y {park.y:g} must go {goes}, from {before:+.{digits}f} to "
+        f"{after:+.{digits}f}. If it goes the other way, {wrong}."
+    )
+
+
+def steps_for(
+    machine: Machine,
+    adjusters: Sequence[Adjuster],
+    moves: Sequence[MoveOf | None],
+    influence: Floats,
+    park: np.ndarray,
+    points: Floats,
+    gap: Floats,
+) -> list[Step]:
+    """Return the steps that carry out the moves, one adjuster each; ``gap`` (n,) is as found."""
+    work = [(index, move) for index, move in enumerate(moves) if move is not None]
+    work.sort(key=lambda item: not adjusters[item[0]].slackens)
+    stations = [int(park[index]) for index, _ in work]
+    travels = np.array([move.travel for _, move in work])
+    change = (influence[np.ix_(stations, [index for index, _ in work])] * travels).tolist() if work else []
+    sense = machine.sense
+    steps = []
+    for turn, (index, move) in enumerate(work):
+        x, y = points[stations[turn]].tolist()
+        before = sense * (float(gap[stations[turn]]) + sum(change[turn][:turn]))
+        after = before + sense * change[turn][turn]
+        place = Place(x, y)
+        steps.append(
+            Step(
+                do=instruction(machine, adjusters[index], move, place, before, after),
+                adjuster=move.adjuster,
+                travel=move.travel,
+                park=place,
+                dial_before=before,
+                dial_after=after,
+                dial_goes="up" if after > before else "down",
+            )
+        )
+    return steps
