@@ -79,14 +79,28 @@ class Plan(Struct, frozen=True):
     chosen: bool
 
 
+class Binding(Struct, frozen=True):
+    """An adjuster at the end of its travel: ``more`` travel that way would leave ``total``."""
+
+    adjuster: str
+    way: Literal["up", "down"]
+    more: float
+    total: float
+
+
 class Choice(Struct, frozen=True):
-    """Which plan the moves carry out and why; ``outcome`` is ``reached``, ``best`` or ``stopped``."""
+    """Which plan the moves carry out and why.
+
+    ``outcome``: ``reached`` the aim; ``best`` attainable; ``stopped`` by the time limit with ``gap`` between the answer and the
+    proven bound, in the criterion's own measure (rms, or half the zone). ``binding`` names what stands in the way.
+    """
 
     adjusters: list[str]
     outcome: Literal["reached", "best", "stopped"]
     aim_for: float
     why: str
     gap: float = 0.0
+    binding: tuple[Binding, ...] = ()
 
 
 class Rung(Struct, frozen=True):

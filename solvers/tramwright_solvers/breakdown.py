@@ -13,6 +13,7 @@ from msgspec import Struct
 from .answer import Blind, Term
 from .contract import Floats
 from .machine import Bed
+from .survey import Layout
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
 K_SIGNIFICANT = 2.0
@@ -60,10 +61,10 @@ class Form(Struct, frozen=True):
             if not seen and term in CURE
         ]
 
-    def split(self, gap: Floats, variance: Floats, factors: Floats, root: Floats) -> list[Term]:
-        """Split one gap (n,) with its covariance; ``root`` (n,) are the square roots of the weights."""
+    def split(self, gap: Floats, variance: Floats, plan: Layout, root: Floats) -> list[Term]:
+        """Split one gap (n,) with its variances; ``root`` (n,) are the square roots of the weights."""
         coefficients = self.fit @ gap
-        u = np.sqrt(self.fit**2 @ variance + np.sum((self.fit @ factors) ** 2, axis=1))
+        u = plan.u_of(self.fit, variance)
         weighted = root * gap
         parts = (self.sequential @ weighted) ** 2
         about_mean = float(weighted @ weighted) - float(parts[0])
@@ -71,7 +72,7 @@ class Form(Struct, frozen=True):
         whole = max(about_mean, 0.0)
         shares = parts / whole if whole > 0.0 else np.zeros_like(parts)
         shares[0] = 0.0
-        high, low = int(rest.argmax()), int(rest.argmin())
+        high, low = rest.argmax(), rest.argmin()
         terms = [
             Term(
                 term,
@@ -98,7 +99,7 @@ class Form(Struct, frozen=True):
             Term(
                 "remainder",
                 range=float(rest[high] - rest[low]),
-                u=float(np.sqrt(variance[high] + variance[low])) if high != low else 0.0,
+                u=float(plan.pair_u(variance, high, low)),
                 share=max(1.0 - sum(shares.tolist()), 0.0) if whole > 0.0 else 0.0,
                 significant=spare > 0 and noise > spare + K_SIGNIFICANT * (2.0 * spare) ** 0.5,
             )

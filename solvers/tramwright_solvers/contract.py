@@ -28,7 +28,8 @@ class Adjuster(Struct, frozen=True):
     """One thing a person can move.
 
     ``lower`` and ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples;
-    ``stock`` and ``fitted`` make it a stack of shims. ``slackens`` says that bolts are let go to move it.
+    ``stock`` and ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose
+    counts they share. ``slackens`` says that bolts are let go to move it.
     """
 
     id: str
@@ -42,6 +43,7 @@ class Adjuster(Struct, frozen=True):
     stock: tuple[Sheet, ...] | None = None
     fitted: tuple[float, ...] = ()
     largest_stack: int | None = None
+    pool: str | None = None
     slackens: bool = False
 
 

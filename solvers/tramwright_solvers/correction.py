@@ -5,15 +5,16 @@ A single survey is a stack of one. The route, the batch and the command line all
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from msgspec import Struct
 
-from .adjust.fewest import Table, narrow
+from .adjust.fewest import Table
 from .answer import AsFound, Choice, Correction, Place, Plan, Predicted, Rung, Station
-from .contract import Floats, Mechanism, Move
+from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
 from .prepared import Cache, Prepared
@@ -21,12 +22,13 @@ from .registry import installed
 from .solve import Solve
 from .steps import DECIMALS, move_of, steps_for
 from .survey import survey_faults, values, where
-from .verdict import K, total_u, verdict
+from .verdict import K, verdict
 
 HOT = 45.0
 """Bed temperature in °C from which the answer warns of burns; common practice, no source."""
 
 TIE = 1e-9
+"""Scores closer than this, relative to the gap, are equal; then the next rule decides, never rounding."""
 
 _prepared = Cache()
 
@@ -78,6 +80,23 @@ class Case(Struct, frozen=True):
     row: int
 
 
+class Scores(Struct, frozen=True):
+    """What one survey makes of every subset: a list of K values each; ``work`` is the sum of effort × travel."""
+
+    total: list[float]
+    u: list[float]
+    rms: list[float]
+    objective: list[float]
+    work: list[float]
+    slack: float
+
+    def least(self, pool: Sequence[int], score: Sequence[float], slack: float | None = None) -> list[int]:
+        """Return the members of a pool whose score is the lowest in it; equal up to rounding counts as equal."""
+        of_pool = score[pool.start : pool.stop] if isinstance(pool, range) else [score[k] for k in pool]
+        lowest = min(of_pool) + (self.slack if slack is None else slack)
+        return [k for k, value in zip(pool, of_pool, strict=True) if value <= lowest]
+
+
 class Chosen(Struct, frozen=True):
     """The subset chosen, its index, travels (m,) and standard uncertainties (m,)."""
 
@@ -87,43 +106,48 @@ class Chosen(Struct, frozen=True):
     choice: Choice
 
 
-def choose(prepared: Prepared, solve: Solve[Any], case: Case) -> Chosen:
+def score(prepared: Prepared, case: Case) -> Scores:
+    """Score every subset for one survey."""
+    table, row = case.table, case.row
+    return Scores(
+        total=table.total[row].tolist(),
+        u=prepared.layout.pair_u(case.variance, table.highest[row], table.lowest[row]).tolist(),
+        rms=table.rms[row].tolist(),
+        objective=table.objective[row].tolist(),
+        work=(np.abs(table.travels[row]) @ prepared.candidates.problem.effort).tolist(),
+        slack=TIE * float(np.abs(case.gap).max()),
+    )
+
+
+def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) -> Chosen:
     """Choose the least effort that reaches the aim; failing that, the best without moves too small to measure."""
     machine, options = prepared.machine, prepared.candidates
-    totals, objective = case.table.total[case.row], case.table.objective[case.row]
-    travels = case.table.travels[case.row]
-    highest, lowest = case.table.highest[case.row], case.table.lowest[case.row]
-    factors = prepared.layout.factors
-    common = factors[highest] - factors[lowest]
-    u = np.sqrt(case.variance[highest] + case.variance[lowest] + np.einsum("ij,ij->i", common, common))
-    slack = TIE * float(np.abs(case.gap).max())
     aim = machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for
-    allowed = options.count <= (solve.most_moves or len(prepared.adjusters))
+    most = len(options.sets) if solve.most_moves is None else bisect_right(options.count, solve.most_moves)
     digits, unit = DECIMALS[machine.units], machine.units
-    reached = allowed & (totals + K * u <= aim)
-    outcome = "best"
-    if reached.any():
-        pool, outcome = reached, "reached"
+    outcome: Literal["reached", "best"] = "best"
+    pool = [k for k in range(most) if scores.total[k] + K * scores.u[k] <= aim]
+    if pool:
+        outcome = "reached"
         why = f"The least effort whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
     elif aim == 0.0:
-        pool = narrow(allowed, objective, slack)
-        why = "The best that all adjusters together can attain, with the fewest moves that attain it."
+        pool = scores.least(range(most), scores.objective)
+        why = "The best that all adjusters together can attain, with the least effort that attains it."
     else:
-        best = int(np.where(allowed, totals, np.inf).argmin())
-        pool = narrow(allowed, totals, float(u[best]) + slack)
+        known = scores.u[scores.total.index(min(scores.total[:most]))]
+        pool = scores.least(range(most), scores.total, known)
         why = (
             f"No set of moves is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
-            f"{float(u[best]):.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
+            f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
         )
-    pool = narrow(pool, options.effort, TIE)
-    pool = narrow(pool, totals if aim else objective, slack)
-    pool = narrow(pool, np.abs(travels) @ options.problem.effort, slack)
-    index = int(pool.argmax())
-    gain = options.gain(index)
+    pool = scores.least(pool, options.effort, TIE)
+    pool = scores.least(pool, scores.total if aim else scores.objective)
+    index = scores.least(pool, scores.work)[0]
+    travels = case.table.travels[case.row, index]
     return Chosen(
         index=index,
-        travels=np.where(np.abs(travels[index]) <= slack, 0.0, travels[index]),
-        u=np.sqrt(gain**2 @ case.variance + np.sum((gain @ factors) ** 2, axis=1)),
+        travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
+        u=prepared.layout.u_of(options.gain(index), case.variance),
         choice=Choice([prepared.adjusters[j].id for j in options.sets[index]], outcome, aim, why),
     )
 
@@ -131,7 +155,8 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case) -> Chosen:
 def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) -> Correction:
     """Write the whole answer to one survey."""
     machine, points = prepared.machine, prepared.layout.points
-    chosen = choose(prepared, solve, case)
+    scores = score(prepared, case)
+    chosen = choose(prepared, solve, case, scores)
     after = case.gap + prepared.influence @ chosen.travels
     found = extremes(prepared, case, case.gap)
     left = extremes(prepared, case, after)
@@ -141,7 +166,7 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
         for adjuster, solver, travel, u in zip(prepared.adjusters, prepared.solver_of, travels, errors, strict=True)
     ]
     made = [move for move in moves if move is not None]
-    rms_found, rms_left = (float(case.table.rms[case.row, index]) for index in (0, chosen.index))
+    rms_found, rms_left = scores.rms[0], scores.rms[chosen.index]
     return Correction(
         machine=machine.id,
         units=machine.units,
@@ -149,9 +174,9 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
         predicted=Predicted(*left, rms_left, *places(points, after), stations=stations(prepared, case, after)),
         moves=made,
         chosen=chosen.choice,
-        plans=plans(prepared, case, chosen),
-        ladder=ladder(prepared, case),
-        breakdown=prepared.form.split(case.gap, case.variance, prepared.layout.factors, prepared.root),
+        plans=plans(prepared, scores, chosen),
+        ladder=ladder(prepared, scores),
+        breakdown=prepared.form.split(case.gap, case.variance, prepared.layout, prepared.root),
         blind_to=prepared.blind,
         suspects=prepared.consistency.suspects(case.gap, case.variance, prepared.root, points, machine.sense),
         effects=effects(prepared, chosen.travels),
@@ -164,8 +189,8 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
 
 def extremes(prepared: Prepared, case: Case, gap: Floats) -> tuple[float, float, float, float]:
     """Return total, its u, its U and k for one gap (n,)."""
-    high, low = int(gap.argmax()), int(gap.argmin())
-    u = total_u(case.variance, prepared.layout.factors, high, low)
+    high, low = gap.argmax(), gap.argmin()
+    u = float(prepared.layout.pair_u(case.variance, high, low))
     return float(gap[high] - gap[low]), u, K * u, K
 
 
@@ -177,57 +202,50 @@ def places(points: Floats, gap: Floats) -> tuple[Place, Place]:
 def stations(prepared: Prepared, case: Case, after: Floats) -> list[Station]:
     """Return every station before and after, with the dial as the user reads it."""
     sense = prepared.machine.sense
-    variance = case.variance + np.einsum("ij,ij->i", prepared.layout.factors, prepared.layout.factors)
-    rows = zip(
-        prepared.layout.points.tolist(), after.tolist(), case.gap.tolist(), np.sqrt(variance).tolist(), strict=True
-    )
+    u = prepared.layout.station_u(case.variance)
+    rows = zip(prepared.layout.points.tolist(), after.tolist(), case.gap.tolist(), u.tolist(), strict=True)
     return [Station(x, y, gap, before, sense * gap, sense * before, u) for (x, y), gap, before, u in rows]
 
 
-def plans(prepared: Prepared, case: Case, chosen: Chosen) -> list[Plan]:
+def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[Plan]:
     """Return the best subset for each number of moves, as long as one more still gains something."""
     options = prepared.candidates
-    objective, totals, rms = (getattr(case.table, name)[case.row] for name in ("objective", "total", "rms"))
-    slack = TIE * float(np.abs(case.gap).max())
-    rows, reached = [], float(objective[0])
-    for moves in range(1, int(options.count.max()) + 1):
-        pool = options.count == moves
-        if not pool.any() or objective[pool].min() > reached - slack:
-            continue
-        pool = narrow(narrow(pool, objective, slack), options.effort, TIE)
-        pool = narrow(pool, np.abs(case.table.travels[case.row]) @ options.problem.effort, slack)
-        index = chosen.index if pool[chosen.index] else int(pool.argmax())
-        reached = float(objective[index])
-        rows.append(
-            Plan(
-                moves=moves,
-                adjusters=[prepared.adjusters[j].id for j in options.sets[index]],
-                total=float(totals[index]),
-                rms=float(rms[index]),
-                effort=float(options.effort[index]),
-                chosen=index == chosen.index,
+    rows, reached, start = [], scores.objective[0], 1
+    while start < len(options.sets):
+        end = bisect_right(options.count, options.count[start])
+        pool = scores.least(range(start, end), scores.objective)
+        if scores.objective[pool[0]] < reached - scores.slack:
+            pool = scores.least(scores.least(pool, options.effort, TIE), scores.work)
+            index = chosen.index if chosen.index in pool else pool[0]
+            reached = scores.objective[index]
+            rows.append(
+                Plan(
+                    moves=options.count[start],
+                    adjusters=[prepared.adjusters[j].id for j in options.sets[index]],
+                    total=scores.total[index],
+                    rms=scores.rms[index],
+                    effort=options.effort[index],
+                    chosen=index == chosen.index,
+                )
             )
-        )
+        start = end
     return rows
 
 
-def ladder(prepared: Prepared, case: Case) -> list[Rung]:
+def ladder(prepared: Prepared, scores: Scores) -> list[Rung]:
     """Return what is left once each solver's adjusters, with those before them, have done all they can."""
-    objective, total, rms = (getattr(case.table, name)[case.row] for name in ("objective", "total", "rms"))
-    rungs = [Rung("as found", float(total[0]), float(rms[0]))]
+    rungs = [Rung("as found", scores.total[0], scores.rms[0])]
     for name, members in prepared.rungs:
-        best = int(members[objective[members].argmin()])
-        rungs.append(Rung(name, float(total[best]), float(rms[best])))
+        best = min(members, key=scores.objective.__getitem__)
+        rungs.append(Rung(name, scores.total[best], scores.rms[best]))
     return rungs
 
 
-def effects(prepared: Prepared, travels: Floats) -> list[Any]:
+def effects(prepared: Prepared, travels: Floats) -> list[Effect]:
     """Return the mechanisms' side effects of these travels."""
-    found, start = [], 0
-    for mechanism in prepared.mechanisms:
-        count = sum(name == mechanism.name() for name in prepared.solver_of)
-        found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[start : start + count]))
-        start += count
+    found: list[Effect] = []
+    for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True):
+        found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
     return found
 
 

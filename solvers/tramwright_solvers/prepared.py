@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from itertools import accumulate
 from threading import Lock
 from typing import Any
 
@@ -36,12 +37,13 @@ class Prepared(Struct, frozen=True):
     mechanisms: tuple[Mechanism, ...]
     adjusters: tuple[Adjuster, ...]
     solver_of: tuple[str, ...]
+    columns: tuple[slice, ...]
     layout: Layout
     root: Floats
     influence: Floats
     park: np.ndarray
     candidates: Candidates
-    rungs: tuple[tuple[str, np.ndarray], ...]
+    rungs: tuple[tuple[str, tuple[int, ...]], ...]
     form: Form
     consistency: Consistency
     blind: list[Blind]
@@ -64,6 +66,7 @@ def prepare(machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], pi
     plan = layout(machine, readings)
     adjusters = tuple(adjuster for _, own in parts for adjuster in own)
     solver_of = tuple(mechanism.name() for mechanism, own in parts for _ in own)
+    ends = accumulate(len(own) for _, own in parts)
     held = {name for mechanism, _ in parts for name in mechanism.hold}
     site = Site(machine, plan.points)
     influence = np.concatenate([mechanism.influence(site) for mechanism, _ in parts], axis=1)
@@ -85,13 +88,15 @@ def prepare(machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], pi
         mechanisms=mechanisms,
         adjusters=adjusters,
         solver_of=solver_of,
+        columns=tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, parts, strict=True)),
         layout=plan,
         root=root,
         influence=influence,
         park=parking(influence),
         candidates=table,
         rungs=tuple(
-            (name, np.flatnonzero([set(subset) <= set(group) for subset in table.sets])) for name, group in groups
+            (name, tuple(index for index, subset in enumerate(table.sets) if set(subset) <= set(group)))
+            for name, group in groups
         ),
         form=terms,
         consistency=consistency(np.concatenate([terms.columns, influence], axis=1), root),
@@ -121,7 +126,7 @@ def a_priori(plan: Layout) -> Floats:
     count = len(plan.points)
     share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
     variance = share**2 * (plan.fixed + plan.default_repeat / plan.counts)
-    return np.bincount(plan.group_station, variance, count)[None, :]
+    return np.asarray(np.bincount(plan.group_station, variance, count)[None, :], dtype=np.float64)
 
 
 def posed(

@@ -103,9 +103,10 @@ def steps_for(
     """Return the steps that carry out the moves, one adjuster each; ``gap`` (n,) is as found."""
     work = [(index, move) for index, move in enumerate(moves) if move is not None]
     work.sort(key=lambda item: not adjusters[item[0]].slackens)
-    stations = [int(park[index]) for index, _ in work]
-    travels = np.array([move.travel for _, move in work])
-    change = (influence[np.ix_(stations, [index for index, _ in work])] * travels).tolist() if work else []
+    columns = [index for index, _ in work]
+    stations = park[columns].tolist() if work else []
+    travels = [move.travel for _, move in work]
+    change = (influence[park[columns][:, None], columns] * travels).tolist() if work else []
     sense = machine.sense
     steps = []
     for turn, (index, move) in enumerate(work):

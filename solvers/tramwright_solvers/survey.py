@@ -90,6 +90,25 @@ class Layout(Struct, frozen=True):
         noise = np.bincount(self.group_station, share**2 / self.counts, count)
         return sense * gaps, fixed + repeat[:, None] * noise
 
+    def pair_u(self, variance: Floats, high: np.ndarray | np.intp, low: np.ndarray | np.intp) -> Floats:
+        """Return u of the difference between two stations' gaps, elementwise over index arrays (JCGM 100, 5.2.2)."""
+        independent = variance[high] + variance[low]
+        if self.factors.shape[1]:
+            common = self.factors[high] - self.factors[low]
+            independent = independent + np.einsum("...j,...j->...", common, common)
+        return np.asarray(np.sqrt(np.where(high == low, 0.0, independent)))
+
+    def u_of(self, gain: Floats, variance: Floats) -> Floats:
+        """Return u of linear combinations of the gaps, ``gain`` (k, n), shape (k,) (JCGM 100, 5.2.2)."""
+        squared = gain**2 @ variance
+        if self.factors.shape[1]:
+            squared = squared + np.sum((gain @ self.factors) ** 2, axis=1)
+        return np.asarray(np.sqrt(squared))
+
+    def station_u(self, variance: Floats) -> Floats:
+        """Return u of each station's gap, shape (n,)."""
+        return np.asarray(np.sqrt(variance + np.einsum("ij,ij->i", self.factors, self.factors)))
+
 
 def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
     """Work out stations, groups and the network of set-ups.

@@ -17,6 +17,9 @@ K = 1.6448536269514722
 
 RULE = "ISO 14253-1"
 
+LEAST_SPARE = 0.05
+"""Redundancy number below which a reading is checked too little by the others to be suspected. Our own choice."""
+
 Standing = Literal["within", "outside", "undecided"]
 
 
@@ -48,19 +51,16 @@ def verdict(limit: float, found: tuple[float, float], predicted: tuple[float, fl
     )
 
 
-def total_u(variance: Floats, factors: Floats, highest: int, lowest: int) -> float:
-    """Return u of highest minus lowest gap, which stations they are being taken as known (JCGM 100, 5.2.2)."""
-    if highest == lowest:
-        return 0.0
-    common = factors[highest] - factors[lowest]
-    return sqrt(float(variance[highest]) + float(variance[lowest]) + float(common @ common))
-
-
 class Consistency(Struct, frozen=True):
-    """What the other readings say of each: ``basis`` (n, q), orthonormal, spans adjusters and terms in weighted gaps."""
+    """What the other readings say of each.
+
+    ``basis`` (n, q), orthonormal, spans adjusters and terms in weighted gaps; ``spare`` (n,) are the redundancy
+    numbers, one less the leverage; ``per_spare`` their inverse, zero where hardly anything checks the reading.
+    """
 
     basis: Floats
     spare: Floats
+    per_spare: Floats
     dof: int
 
     def suspects(self, gap: Floats, variance: Floats, root: Floats, points: Floats, sense: float) -> list[Suspect]:
@@ -75,14 +75,13 @@ class Consistency(Struct, frozen=True):
         weighted = root * gap
         residual = weighted - self.basis @ (self.basis.T @ weighted)
         whole = float(residual @ residual)
-        usable = self.spare > 0.05
-        deleted = np.divide(residual, self.spare, out=np.zeros_like(residual), where=usable)
-        rest = np.maximum(whole - residual * deleted, 1e-12 * whole) / (self.dof - 1)
-        studentized = deleted * np.sqrt(self.spare / np.maximum(rest, 1e-300))
+        deleted = residual * self.per_spare
         slips = deleted / root
-        off = usable & (np.abs(slips) > 3.0 * np.sqrt(variance))
+        off = np.abs(slips) > 3.0 * np.sqrt(variance)
         if not off.any():
             return []
+        rest = np.maximum(whole - residual * deleted, 1e-12 * whole) / (self.dof - 1)
+        studentized = deleted * np.sqrt(self.spare / np.maximum(rest, 1e-300))
         index = int(np.argmax(np.where(off, np.abs(studentized), 0.0)))
         from scipy.stats import t
 
@@ -112,4 +111,5 @@ def consistency(columns: Floats, root: Floats) -> Consistency:
     u, s, _ = np.linalg.svd(weighted / np.where(size > 0.0, size, 1.0), full_matrices=False)
     basis = u[:, s > 1e-9 * s[0]]
     spare = 1.0 - np.einsum("ij,ij->i", basis, basis)
-    return Consistency(basis=basis, spare=spare, dof=len(columns) - basis.shape[1])
+    per_spare = np.divide(1.0, spare, out=np.zeros_like(spare), where=spare > LEAST_SPARE)
+    return Consistency(basis=basis, spare=spare, per_spare=per_spare, dof=len(columns) - basis.shape[1])

@@ -19,8 +19,8 @@ from .problem import Criterion, Problem
 RANK = 1e-9
 """Directions weaker than this share of the strongest are taken for rounding errors."""
 
-TIE = 1e-9
-"""Totals and efforts closer than this share of the gap are equal; then the earlier rule decides, never rounding."""
+SLACK = 1e-9
+"""Travels beyond a bound by less than this share of the largest are taken to keep it."""
 
 EXACT_UP_TO = 12
 MOST_SUBSETS = 5000
@@ -29,16 +29,16 @@ MOST_SUBSETS = 5000
 class Candidates(Struct, frozen=True):
     """Subsets of the adjusters and their least-squares answers, for a problem with n stations and m adjusters.
 
-    ``sets`` are K subsets as ascending column tuples, the empty one first; ``effort`` (K,) their efforts; ``count`` (K,)
-    their sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap, ``fit``
+    ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
+    efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap, ``fit``
     (r, K·m) coordinates to travels and ``left`` (r, K·n) coordinates to what remains of them. ``exact_moves`` is the number
     of moves up to which every subset is among them.
     """
 
     problem: Problem
     sets: tuple[tuple[int, ...], ...]
-    count: np.ndarray
-    effort: Floats
+    count: list[int]
+    effort: list[float]
     basis: Floats
     lift: Floats
     fit: Floats
@@ -66,8 +66,9 @@ class Candidates(Struct, frozen=True):
             self._keep_within(gaps, criterion, travels, left)
         rms = np.sqrt(np.einsum("ijk,ijk,k->ij", left, left, self.problem.weights) / self.problem.weights.sum())
         highest, lowest = left.argmax(axis=2), left.argmin(axis=2)
-        total = _at(left, highest) - _at(left, lowest)
-        zone = 0.5 * total if self.problem.offset_free else np.maximum(_at(left, highest), -_at(left, lowest))
+        most, least = left.max(axis=2), left.min(axis=2)
+        total = most - least
+        zone = 0.5 * total if self.problem.offset_free else np.maximum(most, -least)
         return Table(
             travels=travels,
             left=left,
@@ -105,7 +106,7 @@ class Candidates(Struct, frozen=True):
 
         problem = self.problem
         solve = least_squares if criterion == "least-squares" else minimum_zone
-        slack = TIE * np.abs(travels).max(initial=0.0)
+        slack = SLACK * np.abs(travels).max(initial=0.0)
         along = travels @ problem.rows.T
         broken = (
             np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2)
@@ -133,10 +134,6 @@ class Table(Struct, frozen=True):
     objective: Floats
     highest: np.ndarray
     lowest: np.ndarray
-
-
-def _at(left: Floats, index: np.ndarray) -> Floats:
-    return np.take_along_axis(left, index[..., None], axis=2)[..., 0]
 
 
 def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
@@ -172,7 +169,7 @@ def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int,
         most = max(size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS)
     wanted = [subset for size in range(1, most + 1) for subset in combinations(free, size)]
     if most < len(free):
-        wanted += [group for group in (*groups, free) if len(group) > most]
+        wanted += sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
 
     adjusters, bounded = problem.influence.shape[1], problem.moving(free).bounded
     sets: list[tuple[int, ...]] = [()]
@@ -190,12 +187,14 @@ def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int,
         sets.append(subset)
         fits.append(fit)
         lefts.append(np.eye(rank) - u[:, :used] @ u[:, :used].T)
+    kept = range(len(sets)) if bounded else undominated(lefts, problem.effort, sets)
+    sets, fits, lefts = [sets[k] for k in kept], [fits[k] for k in kept], [lefts[k] for k in kept]
     lift = axes.T / root
     return Candidates(
         problem=problem,
         sets=tuple(sets),
-        count=np.array([len(subset) for subset in sets]),
-        effort=np.array([float(problem.effort[list(subset)].sum()) for subset in sets]),
+        count=[len(subset) for subset in sets],
+        effort=[float(problem.effort[list(subset)].sum()) for subset in sets],
         basis=axes.T * root,
         lift=lift,
         fit=np.ascontiguousarray(np.concatenate(fits).T),
@@ -205,6 +204,21 @@ def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int,
     )
 
 
-def narrow(pool: np.ndarray, score: Floats, slack: float) -> np.ndarray:
-    """Return the members of a boolean pool whose score is the lowest in it, to within the slack."""
-    return np.asarray(pool & (score <= score[pool].min() + slack))
+def undominated(lefts: list[Floats], effort: Floats, sets: list[tuple[int, ...]]) -> list[int]:
+    """Return the subsets that no other of the same reach undercuts in effort, in order.
+
+    Subsets that leave the same remain differ only in effort, whatever the survey: the dearer ones can never be chosen.
+    """
+    cheapest: list[tuple[Floats, float]] = []
+    same_as = []
+    for left, subset in zip(lefts, sets, strict=True):
+        cost = float(effort[list(subset)].sum())
+        for index, (other, known) in enumerate(cheapest):
+            if np.abs(left - other).max(initial=0.0) <= SLACK:
+                cheapest[index] = (other, min(cost, known))
+                same_as.append((index, cost))
+                break
+        else:
+            cheapest.append((left, cost))
+            same_as.append((len(cheapest) - 1, cost))
+    return [k for k, (index, cost) in enumerate(same_as) if cost <= cheapest[index][1] + SLACK]

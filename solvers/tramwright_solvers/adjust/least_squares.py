@@ -150,7 +150,13 @@ def _nearest(normals: Floats, floor: Floats) -> tuple[Floats, Floats] | None:
     rest = stacked @ multipliers - aim
     if -rest[-1] < SLACK:
         return None
-    return -rest[:-1] / rest[-1], multipliers / size
+    shortest = -rest[:-1] / rest[-1]
+    # The quotient loses digits where normals differ much in length; the shortest point on the face it found does not.
+    face = multipliers > 1e-9 * np.max(multipliers, initial=0.0)
+    exact = np.linalg.lstsq(normals[face] / size[face, None], floor[face] / size[face], rcond=None)[0]
+    if np.min((normals @ exact - floor) / size, initial=0.0) > np.min((normals @ shortest - floor) / size, initial=0.0):
+        shortest = exact
+    return shortest, multipliers / size
 
 
 def _within(
@@ -164,7 +170,7 @@ def _within(
     normals, floor = limits.normals @ basis, limits.floor - limits.normals @ start
     goal = np.concatenate([left.T @ (to_fit - influence @ start), np.zeros(redundant.shape[1])])
     sizes = np.concatenate([values, np.zeros(redundant.shape[1])])
-    pull = PROXIMAL * (values[-1] if len(values) else 1.0)
+    pull = max(PROXIMAL * values[-1], 1e-6 * values[0]) if len(values) else 1.0
     metric = np.hypot(sizes, pull)
     # Proximal passes make the rank-deficient problem definite without moving its minimum.
     point = basis.T @ (near - start)
@@ -216,6 +222,8 @@ def _no_worse(
     """Say whether the polished travels keep every limit and lose nothing against those they polish."""
     allowed = np.min(face.normals @ new - face.floor, initial=0.0) >= -10 * SLACK
     met = np.max(np.abs(face.equal @ new - face.target), initial=0.0) <= 10 * SLACK
-    fits = np.linalg.norm(influence @ new - to_fit) <= np.linalg.norm(influence @ old - to_fit) + 1e-9
-    cheap = np.linalg.norm(effort * new) <= np.linalg.norm(effort * old) * (1 + 1e-6) + 1e-9
+    # What breaks a limit by a little may also seem better by a little.
+    spare = 1e-9 - 100 * np.min(face.normals @ old - face.floor, initial=0.0)
+    fits = np.linalg.norm(influence @ new - to_fit) <= np.linalg.norm(influence @ old - to_fit) + spare
+    cheap = np.linalg.norm(effort * new) <= (np.linalg.norm(effort * old) + np.max(effort) * spare) * (1 + 1e-6)
     return bool(allowed and met and fits and cheap)

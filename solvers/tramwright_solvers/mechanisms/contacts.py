@@ -54,8 +54,7 @@ class Contacts(Struct, frozen=True):
 
     def solve(self, right: Floats) -> Floats:
         """Return (t, ω) about the middle for right-hand sides of the contacts, shape (6, ...)."""
-        motion: Floats = np.linalg.solve(self.rows(self.middle), right)
-        return motion
+        return np.asarray(np.linalg.solve(self.rows(self.middle), right), dtype=np.float64)
 
     def lift(self, n_supports: int) -> Floats:
         """Return n·ẑ in the column of each contact's support, shape (6, n_supports)."""
@@ -97,8 +96,8 @@ class Contacts(Struct, frozen=True):
             turn = rotation(step[3:]) @ turn
         raise Refused.at(
             "/machine/supports",
-            "The travels are too large for the bed to follow on its mounts. Give the supports `travel` bounds, and "
-            "check the readings and their unit.",
+            "The travels are too large for the bed to follow: on the way its six contacts stop holding it. Give the "
+            "supports `travel` bounds, check the readings and their unit, and let the grooves point inwards.",
         )
 
 

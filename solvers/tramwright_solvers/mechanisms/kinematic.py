@@ -91,6 +91,7 @@ def _shifts(move: Move, contacts: Contacts) -> tuple[Effect, ...]:
     spin = float(np.degrees(np.arctan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1])))
     motion = contacts.solve(contacts.lift(len(machine.supports)))
     each = motion[:2].T + np.cross(motion[3:].T, arm)[:, :2]
+    each[np.abs(each) < 1e-12] = 0.0  # rounding, which a sentence would print as a number
     again = "Where the tool meets work already on the bed, set its zero in x and y again."
     alone = (
         Effect(

@@ -159,8 +159,9 @@ def seat_adjuster(rails: Rails, seat: Seat, index: int) -> Adjuster:
         pointer,
         lower=max(lower, -sum(fitted)),
         upper=upper,
-        stock=sheets(stock or ()),
+        stock=sheets(stock or []),
         fitted=fitted,
         largest_stack=seat.largest_stack,
+        pool="/machine/rails/stock" if seat.stock is None and rails.stock else None,
         slackens=True,
     )

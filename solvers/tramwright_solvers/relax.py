@@ -1,0 +1,65 @@
+"""Which bounds stand in the way of a better answer, and how much more travel would help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from msgspec.structs import replace
+
+from .adjust.problem import Criterion, Problem
+from .answer import Binding
+from .contract import Adjuster, Floats
+
+WORTH = 1e-6
+"""A relaxation must gain at least this share of the objective to be named."""
+
+
+def binding(
+    problem: Problem, adjusters: tuple[Adjuster, ...], free: tuple[int, ...], gap: Floats, criterion: Criterion
+) -> list[Binding]:
+    """Name each adjuster that stands at a bound in the best answer, with what more travel would bring.
+
+    Each bound is lifted on its own and the problem solved again; those whose lifting gains something are named, the
+    smallest total first. ``gap`` has shape (n,).
+    """
+    solve = _solver(criterion)
+    alone = problem.moving(free)
+    travels = solve(alone, gap)
+    reached = _objective(alone, gap, travels, criterion)
+    slack = 1e-9 * max(float(np.abs(gap).max()), 1e-300)
+    found = []
+    for place, column in enumerate(free):
+        for side, bound in (("down", alone.lower[place]), ("up", alone.upper[place])):
+            if abs(travels[place] - bound) > slack:
+                continue
+            lifted = {"lower": alone.lower, "upper": alone.upper}
+            end = "lower" if side == "down" else "upper"
+            lifted[end] = lifted[end].copy()
+            lifted[end][place] = -np.inf if side == "down" else np.inf
+            wider = replace(alone, **lifted)
+            further = solve(wider, gap)
+            more = abs(float(further[place] - bound))
+            if more > slack and _objective(wider, gap, further, criterion) < reached * (1.0 - WORTH) - slack:
+                after = gap + alone.influence @ further
+                found.append(
+                    Binding(adjusters[column].id, side, more, float(np.ptp(after)))  # type: ignore[arg-type]
+                )
+    return sorted(found, key=lambda item: (item.total, item.more))
+
+
+def _solver(criterion: Criterion) -> Callable[[Problem, Floats], Floats]:
+    if criterion == "least-squares":
+        from .adjust.least_squares import bounded
+
+        return bounded
+    from .adjust.minimum_zone import bounded as zone_bounded
+
+    return zone_bounded
+
+
+def _objective(problem: Problem, gap: Floats, travels: Floats, criterion: Criterion) -> float:
+    left = problem.centred(gap + problem.influence @ travels)
+    if criterion == "least-squares":
+        return float(np.sqrt(left**2 @ problem.weights / problem.weights.sum()))
+    return float(np.ptp(left)) / 2.0 if problem.offset_free else float(np.abs(left).max())

@@ -1,0 +1,120 @@
+"""Plug-ins as strangers ship them: built as wheels, installed into a fresh environment beside the service."""
+
+import json
+import os
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+
+SCRIPT = """
+import json, msgspec
+from litestar.testing import TestClient
+from tramwright_service.app import create_app
+from tramwright_solvers.conformance import check
+from tramwright_solvers.machine import Machine
+from tramwright_solvers.registry import installed
+
+payload = json.loads(r'''PAYLOAD''')
+registry = installed()
+check(registry.solvers["hinged-bed"](hinge_y=10.0), msgspec.convert(payload["machine"], Machine))
+with TestClient(create_app()) as client:
+    print(json.dumps({
+        "solvers": client.get("/v1/solvers").json(),
+        "one": client.get("/v1/solvers/hinged-bed").json(),
+        "schema": client.get("/openapi.json").json()["components"]["schemas"],
+        "answer": client.post("/v1/corrections", json=payload).json(),
+        "typo": client.post("/v1/corrections", json=payload | {"solve": {"with": [{"solver": "hinged-bed", "hinge": 1}]}}).json(),
+    }))
+"""
+
+# invented: a bed hinged along y = 10, 0.3 mm low at y = 410, both screws on leads of 4 mm
+PAYLOAD = {
+    "machine": {
+        "id": "avocet-01",
+        "bed": {"x": [0, 400], "y": [0, 420]},
+        "supports": [
+            {"id": "rear-left", "x": 50, "y": 410, "screw": {"lead": 4}},
+            {"id": "rear-right", "x": 350, "y": 210, "screw": {"lead": 4}},
+        ],
+    },
+    "survey": {
+        "readings": [
+            {"x": x, "y": y, "value": -0.3 * (y - 10) / 400} for y in (10, 110, 210, 310, 410) for x in (20, 200, 380)
+        ]
+    },
+    "solve": {"with": [{"solver": "hinged-bed", "hinge_y": 10}], "aim_for": 0},
+}
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> dict:
+    """Build both packages, install them into an environment of their own, and serve."""
+    work = tmp_path_factory.mktemp("plugins")
+    wheels = work / "wheels"
+    build = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(wheels)]
+    for package in ("hinged_bed", "broken_beds"):
+        # from a copy, so that a build never leaves litter in the source tree
+        source = work / package
+        subprocess.run(["cp", "-r", str(HERE / package), str(source)], check=True)
+        subprocess.run([*build, str(source)], check=True)
+    venv.create(work / "env", with_pip=False)
+    python = work / "env/bin/python"
+    site = subprocess.run(
+        [python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"], check=True, capture_output=True, text=True
+    ).stdout.strip()
+    target = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--no-index", "--target", site]
+    subprocess.run([*target, *map(str, wheels.glob("*.whl"))], check=True)
+    # the service and its dependencies come from the environment that runs the tests
+    Path(site, "beside.pth").write_text("\n".join(p for p in sys.path if p and p != str(HERE)) + "\n")
+    env = {k: v for k, v in os.environ.items() if not k.startswith("PYTEST")}
+    script = SCRIPT.replace("PAYLOAD", json.dumps(PAYLOAD))
+    done = subprocess.run([python, "-c", script], capture_output=True, text=True, env=env, cwd=work, check=False)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def test_a_plug_in_is_found_listed_and_documented_with_its_own_options(served):
+    listed = {row["name"]: row for row in served["solvers"]["solvers"]}
+    assert listed["hinged-bed"]["usable"] is True
+    assert listed["hinged-bed"]["version"] == "1.2"
+    assert "tramwright-hinged-bed 1.2" in json.dumps(listed["hinged-bed"])
+    assert "hinge_y" in json.dumps(served["one"])
+    assert "hinge_y" in json.dumps(served["schema"])
+
+
+def test_a_plug_in_solves_and_its_condition_holds(served):
+    answer = served["answer"]
+    travels = {move["adjuster"]: move["travel"] for move in answer["moves"]}
+    assert answer["predicted"]["total"] == pytest.approx(0.0, abs=1e-9)
+    # derived: 0.3 mm over 400 mm of arm; rear-right stands at half the arm
+    assert travels == pytest.approx({"rear-left": 0.3, "rear-right": 0.15}, abs=1e-9)
+    assert answer["solver_versions"] == {"hinged-bed": "1.2"}
+
+
+def test_a_mistyped_option_of_a_plug_in_is_refused_where_it_stands(served):
+    assert served["typo"]["status"] == 422
+    assert served["typo"]["errors"][0]["pointer"] == "/solve/with/0/hinge"
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [
+        ("raises-at-import", "a shared library is missing"),
+        ("old-contract", "contract 0"),
+        ("takes-a-name", "`three-screw` is taken"),
+    ],
+)
+def test_a_broken_plug_in_is_listed_with_its_reason_and_stops_nothing(served, name, reason):
+    broken = [row for row in served["solvers"]["solvers"] if not row["usable"] and row["name"] == name]
+    assert len(broken) == 1
+    assert reason in broken[0]["reason"]
+
+
+def test_the_plug_in_fits_on_a_page():
+    lines = (HERE / "hinged_bed/hinged_bed.py").read_text().splitlines()
+    assert len([line for line in lines if line.strip()]) <= 45

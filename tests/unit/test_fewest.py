@@ -1,0 +1,80 @@
+"""Best subsets against brute force: every subset fitted on its own by a general least-squares routine."""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from tramwright_solvers.adjust.fewest import candidates
+from tramwright_solvers.adjust.problem import Problem
+
+
+def problem(influence: np.ndarray, weights: np.ndarray, offset_free: bool = True) -> Problem:
+    adjusters = influence.shape[1]
+    return Problem(
+        influence=influence,
+        weights=weights / weights.mean(),
+        effort=np.ones(adjusters),
+        lower=np.full(adjusters, -np.inf),
+        upper=np.full(adjusters, np.inf),
+        rows=np.zeros((0, adjusters)),
+        rows_lower=np.zeros(0),
+        rows_upper=np.zeros(0),
+        offset_free=offset_free,
+    )
+
+
+def left_by_lstsq(posed: Problem, gap: np.ndarray, columns: tuple[int, ...]) -> float:
+    design = posed.influence[:, columns]
+    if posed.offset_free:
+        design = np.column_stack([design, np.ones(len(gap))])
+    root = np.sqrt(posed.weights)
+    if design.shape[1]:
+        gap = gap - design @ np.linalg.lstsq(design * root[:, None], gap * root, rcond=None)[0]
+    return float(np.sqrt(np.mean(posed.weights * gap**2)))
+
+
+@pytest.mark.parametrize("offset_free", [True, False])
+@pytest.mark.parametrize("seed", range(6))
+def test_best_of_each_count_equals_brute_force_for_seven_adjusters(seed: int, offset_free: bool):
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(-1, 1, (2, 25))
+    # invented: three tilting and four twisting adjusters, as on a bed on three screws under four rail seats
+    shapes = np.column_stack([np.ones(25), x, y, x * y])
+    mix = rng.normal(size=(4, 7))
+    mix[3, :3] = 0.0
+    posed = problem(shapes @ mix, rng.uniform(0.5, 2.0, 25), offset_free)
+    gap = shapes @ rng.normal(0, 0.1, 4) + rng.normal(0, 0.01, 25)
+    options = candidates(posed, tuple(range(7)), (tuple(range(7)),))
+    table = options.evaluate(gap[None, :], "least-squares")
+    best = np.inf
+    for count in range(8):
+        brute = min(left_by_lstsq(posed, gap, columns) for columns in combinations(range(7), count))
+        ours = [table.objective[0, k] for k, size in enumerate(options.count) if size == count]
+        best = min([best, *ours])
+        assert best == pytest.approx(brute, rel=1e-9)
+    assert min(options.count) == 0
+    predicted = table.left[0] - posed.centred(gap + table.travels[0] @ posed.influence.T)
+    assert np.abs(predicted).max() < 1e-12
+
+
+def test_adjusters_that_do_the_same_are_never_paired_and_the_dearer_is_dropped():
+    column = np.array([0.0, 1.0, 2.0, 3.0])
+    twin = problem(np.column_stack([column, -2.0 * column, column**2]), np.ones(4))
+    options = candidates(twin, (0, 1, 2), ((0, 1, 2),))
+    assert (0, 1) not in options.sets
+    dear = Problem(**{name: getattr(twin, name) for name in twin.__struct_fields__} | {"effort": np.array([1.0, 3.0, 1.0])})
+    assert candidates(dear, (0, 1, 2), ((0, 1, 2),)).sets == ((), (0,), (2,), (0, 2))
+
+
+def test_an_equation_between_travels_is_kept_exactly():
+    rng = np.random.default_rng(3)
+    influence = rng.normal(size=(12, 4))
+    plain = problem(influence, np.ones(12))
+    row = np.array([[1.0, -1.0, 1.0, -1.0]])
+    fields = {name: getattr(plain, name) for name in plain.__struct_fields__}
+    posed = Problem(**fields | {"rows": row, "rows_lower": np.zeros(1), "rows_upper": np.zeros(1)})
+    options = candidates(posed, (0, 1, 2, 3), ((0, 1, 2, 3),))
+    table = options.evaluate(rng.normal(size=(3, 12)), "least-squares")
+    assert np.abs(table.travels @ row.T).max() < 1e-12
+    assert all(len(subset) != 1 for subset in options.sets), "one alone would break the equation"

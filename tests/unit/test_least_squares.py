@@ -1,0 +1,192 @@
+"""Least squares within bounds: first-order conditions, agreement with other methods, scale and rank."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import linprog, lsq_linear
+from tramwright_solvers.adjust.least_squares import bounded, feasible_best, response, unbounded
+from tramwright_solvers.adjust.problem import Problem
+from tramwright_solvers.faults import Impossible
+
+
+def problem_of(
+    influence: np.ndarray,
+    *,
+    lower: float | np.ndarray = -np.inf,
+    upper: float | np.ndarray = np.inf,
+    rows: np.ndarray | None = None,
+    low: np.ndarray | None = None,
+    high: np.ndarray | None = None,
+    effort: np.ndarray | None = None,
+    weights: np.ndarray | None = None,
+    offset_free: bool = True,
+) -> Problem:
+    n, m = influence.shape
+    none = np.zeros((0, m))
+    return Problem(
+        influence,
+        np.ones(n) if weights is None else weights / weights.mean(),
+        np.ones(m) if effort is None else effort,
+        np.broadcast_to(lower, m).astype(float),
+        np.broadcast_to(upper, m).astype(float),
+        none if rows is None else rows,
+        np.zeros(0) if low is None else low,
+        np.zeros(0) if high is None else high,
+        offset_free,
+    )
+
+
+@st.composite
+def cases(draw: st.DrawFn, sides: bool = True) -> tuple[Problem, np.ndarray]:
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    n, m = draw(st.integers(3, 12)), draw(st.integers(1, 7))
+    rank = draw(st.integers(1, min(m, n)))
+    influence = rng.normal(size=(n, rank)) @ rng.normal(size=(rank, m)) if rank < m else rng.normal(size=(n, m))
+    scale = draw(st.sampled_from([1e-6, 1e-2, 1.0, 1e3]))
+    lower = np.where(rng.random(m) < 0.4, -np.inf, -rng.random(m) * rng.integers(0, 2, m)) * scale
+    upper = np.where(rng.random(m) < 0.4, np.inf, rng.random(m) * rng.integers(0, 2, m)) * scale
+    count = draw(st.integers(0, 3)) if sides else 0
+    rows = rng.normal(size=(count, m))
+    width = rng.random(count) * rng.integers(0, 2, count) * scale
+    low, high = -np.where(rng.random(count) < 0.3, np.inf, width), width
+    problem = problem_of(
+        influence,
+        lower=np.nan_to_num(lower, nan=0.0, neginf=-np.inf),
+        upper=np.nan_to_num(upper, nan=0.0, posinf=np.inf),
+        rows=rows,
+        low=low,
+        high=high,
+        effort=rng.uniform(0.5, 5, m),
+        weights=rng.uniform(0.5, 2, n),
+        offset_free=draw(st.booleans()),
+    )
+    return problem, rng.normal(size=n) * scale
+
+
+def pieces(problem: Problem, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    root = np.sqrt(problem.weights)
+    return (problem.centred(problem.influence.T) * root).T, -root * problem.centred(gap)
+
+
+def sides(problem: Problem) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    rows = np.vstack([np.eye(len(problem.effort)), problem.rows])
+    low = np.concatenate([problem.lower, problem.rows_lower])
+    high = np.concatenate([problem.upper, problem.rows_upper])
+    return rows, low, high
+
+
+@settings(max_examples=150, deadline=None)
+@given(cases())
+def test_no_allowed_direction_descends(case: tuple[Problem, np.ndarray]) -> None:
+    """The first-order condition of a convex problem, put to an independent linear programme (Farkas)."""
+    problem, gap = case
+    travels = bounded(problem, gap)
+    scale = np.max(np.abs(gap))
+    rows, low, high = sides(problem)
+    at = rows @ travels
+    assert np.all(at >= low - 1e-11 * scale)
+    assert np.all(at <= high + 1e-11 * scale)
+    matrix, to_fit = pieces(problem, gap)
+    slope = matrix.T @ (matrix @ travels - to_fit) / scale
+    on_low, on_high = at <= low + 1e-9 * scale, at >= high - 1e-9 * scale
+    barred = np.vstack([-rows[on_low], rows[on_high]])
+    # Steepest allowed direction in the unit box.
+    best = linprog(slope, A_ub=barred, b_ub=np.zeros(len(barred)), bounds=(-1, 1))
+    assert best.status == 0
+    assert best.fun >= -1e-6
+
+
+@settings(max_examples=80, deadline=None)
+@given(cases())
+def test_redundant_directions_take_least_effort(case: tuple[Problem, np.ndarray]) -> None:
+    problem, gap = case
+    travels = bounded(problem, gap)
+    scale = np.max(np.abs(gap))
+    matrix, _ = pieces(problem, gap)
+    rows, low, high = sides(problem)
+    at = rows @ travels
+    slope = problem.effort**2 * travels / scale
+    barred = np.vstack([-rows[at <= low + 1e-9 * scale], rows[at >= high - 1e-9 * scale]])
+    # Only directions that the gap cannot see, found by the null space, are open to the second stage.
+    _, values, right = np.linalg.svd(matrix)
+    unseen = right[int(np.sum(values > 1e-9 * values[0])) :].T if len(values) and values[0] > 0 else np.eye(len(travels))
+    if not unseen.shape[1]:
+        assert np.linalg.matrix_rank(matrix) == len(travels)
+        return
+    best = linprog(unseen.T @ slope, A_ub=barred @ unseen, b_ub=np.zeros(len(barred)), bounds=(-1, 1))
+    assert best.status == 0
+    assert best.fun >= -1e-6
+
+
+@settings(max_examples=80, deadline=None)
+@given(cases(sides=False))
+def test_bounds_alone_agree_with_another_method(case: tuple[Problem, np.ndarray]) -> None:
+    problem, gap = case
+    travels = bounded(problem, gap)
+    matrix, to_fit = pieces(problem, gap)
+    free = problem.lower < problem.upper
+    if not free.any():
+        assert np.array_equal(travels, np.zeros(len(travels)))
+        return
+    scale = np.max(np.abs(gap))
+    other = lsq_linear(
+        matrix[:, free], to_fit / scale, (problem.lower[free] / scale, problem.upper[free] / scale), method="bvls"
+    )
+    assert np.sum((matrix @ travels - to_fit) ** 2) / scale**2 <= 2 * other.cost + 1e-10
+    assert np.sum((matrix @ travels - to_fit) ** 2) / scale**2 >= 2 * other.cost - 1e-6
+
+
+@pytest.mark.parametrize("scale", [1e-6, 1.0, 1e3])
+@pytest.mark.parametrize("offset_free", [True, False])
+def test_interior_answer_is_the_pseudo_inverse(scale: float, offset_free: bool) -> None:
+    rng = np.random.default_rng(7)
+    influence = rng.normal(size=(9, 3)) @ rng.normal(size=(3, 5))
+    effort = np.array([1.0, 2.0, 5.0, 1.0, 3.0])
+    gap = rng.normal(size=9) * scale
+    problem = problem_of(influence, lower=-1e4 * scale, upper=1e4 * scale, effort=effort, offset_free=offset_free)
+    matrix, to_fit = pieces(problem, gap)
+    expected = np.linalg.pinv(matrix / effort, rcond=1e-10) @ to_fit / effort
+    for travels in (bounded(problem, gap), unbounded(problem, gap[None])[0]):
+        assert np.max(np.abs(travels - expected)) <= 1e-12 * np.max(np.abs(expected))
+
+
+def test_stack_is_each_gap_alone_and_keeps_equations() -> None:
+    rng = np.random.default_rng(11)
+    rows = np.array([[1.0, -1.0, 1.0, -1.0], [2.0, -2.0, 2.0, -2.0]])
+    problem = problem_of(rng.normal(size=(8, 4)), rows=rows, low=np.zeros(2), high=np.zeros(2))
+    gaps = rng.normal(size=(5, 8))
+    together = unbounded(problem, gaps)
+    assert together.shape == (5, 4)
+    assert np.max(np.abs(together @ rows.T)) < 1e-12
+    for one, gap in zip(together, gaps, strict=True):
+        assert bounded(problem, gap) == pytest.approx(one, rel=1e-12, abs=1e-13)
+    assert response(problem).shape == (4, 8)
+
+
+def test_raising_all_supports_is_shared_with_lowering_all_seats_by_effort() -> None:
+    """Raising the bed by h and lowering the seats by h are one and the same: travel goes as one over effort squared."""
+    problem = problem_of(np.array([[1.0, -1.0]] * 4), effort=np.array([1.0, 2.0]), offset_free=False)
+    travels = bounded(problem, np.full(4, -0.5))
+    # Minimise s² + 4 r² on s - r = 0.5: s = 0.4, r = -0.1.
+    assert travels == pytest.approx([0.4, -0.1], rel=1e-12)
+
+
+def test_fixed_adjuster_stands_still_and_zero_gap_asks_for_nothing() -> None:
+    rng = np.random.default_rng(3)
+    problem = problem_of(rng.normal(size=(6, 2)), lower=np.array([0.0, -1.0]), upper=np.array([0.0, 1.0]))
+    assert bounded(problem, rng.normal(size=6))[0] == 0.0
+    assert np.array_equal(bounded(problem, np.zeros(6)), np.zeros(2))
+    still = problem_of(rng.normal(size=(6, 2)), lower=0.0, upper=0.0)
+    assert np.array_equal(bounded(still, rng.normal(size=6)), np.zeros(2))
+
+
+def test_conditions_that_shut_everything_out_are_said_to() -> None:
+    influence = np.eye(3)
+    rows = np.array([[1.0, 1.0, 1.0]])
+    problem = problem_of(influence, lower=0.0, upper=1.0, rows=rows, low=np.array([4.0]), high=np.array([5.0]))
+    assert feasible_best(problem, np.zeros(3)) is None
+    with pytest.raises(Impossible):
+        bounded(problem, np.ones(3))
