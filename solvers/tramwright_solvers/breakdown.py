@@ -56,7 +56,9 @@ class Form(Struct, frozen=True):
     def blind(self) -> list[Blind]:
         """Name the terms that these stations cannot tell from the ones before."""
         return [
-            Blind(term, "term", f"These stations cannot tell {term} from tilt and the terms before it; add {CURE[term]}.")
+            Blind(
+                term, "term", f"These stations cannot tell {term} from tilt and the terms before it; add {CURE[term]}."
+            )
             for term, seen in zip(TERMS, self.seen, strict=True)
             if not seen and term in CURE
         ]

@@ -15,14 +15,18 @@ def machine_faults(machine: Machine) -> list[Fault]:
     for axis in ("x", "y"):
         low, high = getattr(machine.bed, axis)
         if not low < high:
-            faults.append(Fault(f"/machine/bed/{axis}", f"The bed's {axis} runs from {low:g} to {high:g}; give [low, high]."))
+            faults.append(
+                Fault(f"/machine/bed/{axis}", f"The bed's {axis} runs from {low:g} to {high:g}; give [low, high].")
+            )
     seen: dict[str, str] = {}
     named = [(f"/machine/supports/{i}", support.id) for i, support in enumerate(machine.supports)]
     if machine.rails is not None:
         named += [(f"/machine/rails/seats/{i}", seat.id) for i, seat in enumerate(machine.rails.seats)]
     for pointer, name in named:
         if name in seen:
-            faults.append(Fault(f"{pointer}/id", f"The id `{name}` is already used at {seen[name]}; give each its own."))
+            faults.append(
+                Fault(f"{pointer}/id", f"The id `{name}` is already used at {seen[name]}; give each its own.")
+            )
         seen.setdefault(name, pointer)
     return faults
 

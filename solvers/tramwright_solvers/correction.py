@@ -13,12 +13,14 @@ import numpy as np
 from msgspec import Struct
 
 from .adjust.fewest import Table
-from .answer import AsFound, Choice, Correction, Place, Plan, Predicted, Rung, Station
+from .adjust.whole import Settled, settle
+from .answer import AsFound, Binding, Choice, Correction, Place, Plan, Predicted, Rung, Station
 from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
 from .prepared import Cache, Prepared
 from .registry import installed
+from .relax import binding
 from .solve import Solve
 from .steps import DECIMALS, move_of, steps_for
 from .survey import survey_faults, values, where
@@ -58,26 +60,46 @@ def correct_stack(machine: Machine, surveys: Sequence[Survey], solve: Solve[Any]
     prepared = _prepared.get(machine, readings, solve, picked)
     gaps, variances = prepared.layout.reduce(np.array([values(survey.readings) for survey in surveys]), machine.sense)
     table = prepared.candidates.evaluate(gaps, solve.criterion)
-    return [
-        answer(prepared, solve, survey, Case(gaps[row], variances[row], table, row)) for row, survey in enumerate(surveys)
-    ]
+    cases = (
+        Case(gaps[row], variances[row], table, row, attain(prepared, solve, table, row, gaps[row]))
+        for row in range(len(gaps))
+    )
+    return [answer(prepared, solve, survey, case) for survey, case in zip(surveys, cases, strict=True)]
+
+
+def attain(prepared: Prepared, solve: Solve[Any], table: Table, row: int, gap: Floats) -> Settled | None:
+    """Where adjusters move in whole steps or by shims, replace one row of the table by what can be attained."""
+    if not prepared.whole:
+        return None
+    return settle(
+        prepared.candidates,
+        table,
+        row,
+        gap,
+        prepared.adjusters,
+        solve.criterion,
+        prepared.groups,
+        solve.time_limit,
+    )
 
 
 def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
     """Say whether this is a matter of microseconds: least squares, no bounds, no whole steps or shims."""
     adjusters = [*machine.supports, *(machine.rails.seats if machine.rails else ())]
     return solve.criterion == "least-squares" and not any(
-        item.travel is not None or item.step is not None or getattr(item, "method", "slip") == "shim" for item in adjusters
+        item.travel is not None or item.step is not None or getattr(item, "method", "slip") == "shim"
+        for item in adjusters
     )
 
 
 class Case(Struct, frozen=True):
-    """One survey of a stack: its gap (n,), variances (n,), and its row in the table of subsets."""
+    """One survey of a stack: its gap (n,), variances (n,), its row in the table of subsets, and what shims attain."""
 
     gap: Floats
     variance: Floats
     table: Table
     row: int
+    settled: Settled | None
 
 
 class Scores(Struct, frozen=True):
@@ -144,11 +166,35 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
     pool = scores.least(pool, scores.total if aim else scores.objective)
     index = scores.least(pool, scores.work)[0]
     travels = case.table.travels[case.row, index]
+    more: tuple[Binding, ...] = ()
+    if outcome == "best" and options.bounded and scores.total[index] + K * scores.u[index] > aim:
+        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], case.gap, solve.criterion)
+        why += relaxation(more, scores.total[index], digits, unit)
+    unproven = case.settled.gap if case.settled else 0.0
     return Chosen(
         index=index,
         travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
         u=prepared.layout.u_of(options.gain(index), case.variance),
-        choice=Choice([prepared.adjusters[j].id for j in options.sets[index]], outcome, aim, why),
+        choice=Choice(
+            [prepared.adjusters[j].id for j in options.sets[index]],
+            "stopped" if unproven > 0.0 and outcome == "best" else outcome,
+            aim,
+            why,
+            unproven,
+            more,
+        ),
+    )
+
+
+def relaxation(more: tuple[Binding, ...], total: float, digits: int, unit: str) -> str:
+    """Say the smallest relaxation that would help, in words."""
+    if not more:
+        return ""
+    first = more[0]
+    way = "upward" if first.way == "up" else "downward"
+    return (
+        f" `{first.adjuster}` is at the end of its travel: {first.more:.{digits}f} {unit} more {way} travel would leave "
+        f"{first.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."
     )
 
 
@@ -161,9 +207,12 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
     found = extremes(prepared, case, case.gap)
     left = extremes(prepared, case, after)
     travels, errors = chosen.travels.tolist(), chosen.u.tolist()
+    stacks = case.settled.stacks.get(chosen.index, {}) if case.settled else {}
     moves = [
-        move_of(adjuster, solver, travel, u, None) if travel else None
-        for adjuster, solver, travel, u in zip(prepared.adjusters, prepared.solver_of, travels, errors, strict=True)
+        move_of(adjuster, solver, travel, u, stacks.get(column)) if travel else None
+        for column, (adjuster, solver, travel, u) in enumerate(
+            zip(prepared.adjusters, prepared.solver_of, travels, errors, strict=True)
+        )
     ]
     made = [move for move in moves if move is not None]
     rms_found, rms_left = scores.rms[0], scores.rms[chosen.index]

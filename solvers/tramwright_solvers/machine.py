@@ -17,7 +17,9 @@ MM_PER_INCH = 25.4
 
 Coordinate = Annotated[float, Meta(ge=-1e5, le=1e5, description="A position in the machine frame, in `units`.")]
 Size = Annotated[float, Meta(gt=0, le=1e5, description="A positive length, in `units`.")]
-Small = Annotated[float, Meta(gt=0, le=1e3, description="A positive length of the size of a turn or a sheet, in `units`.")]
+Small = Annotated[
+    float, Meta(gt=0, le=1e3, description="A positive length of the size of a turn or a sheet, in `units`.")
+]
 Travel = Annotated[float, Meta(ge=-1e3, le=1e3, description="Signed distance, positive = up, in `units`.")]
 Name = Annotated[
     str,
@@ -78,7 +80,9 @@ class Sheet(Struct, frozen=True, forbid_unknown_fields=True):
     count: Annotated[int, Meta(ge=0, le=1000)]
 
 
-Stock = Annotated[list[Small | Sheet], Meta(max_length=64, description="Thicknesses at hand, each with or without a count.")]
+Stock = Annotated[
+    list[Small | Sheet], Meta(max_length=64, description="Thicknesses at hand, each with or without a count.")
+]
 
 
 class Seat(Struct, frozen=True, forbid_unknown_fields=True):
@@ -90,7 +94,10 @@ class Seat(Struct, frozen=True, forbid_unknown_fields=True):
     y: Coordinate
     method: Literal["slip", "shim"] = "slip"
     stock: Stock | None = None
-    fitted: Annotated[list[Small], Meta(max_length=32, description="Shims under the seat now that may be taken out.")] | None = None
+    fitted: (
+        Annotated[list[Small], Meta(max_length=32, description="Shims under the seat now that may be taken out.")]
+        | None
+    ) = None
     largest_stack: Annotated[int, Meta(ge=1, le=32, description="Most sheets under one seat.")] | None = None
     travel: Bounds | None = None
     step: Small | None = None
@@ -102,7 +109,9 @@ class Rails(Struct, frozen=True, forbid_unknown_fields=True):
 
     along: Literal["x", "y"]
     seats: Annotated[list[Seat], Meta(max_length=64)]
-    block_spacing: Annotated[float, Meta(ge=0, le=1e5, description="Distance between the two blocks on one rail.")] = 0.0
+    block_spacing: Annotated[float, Meta(ge=0, le=1e5, description="Distance between the two blocks on one rail.")] = (
+        0.0
+    )
     tool_offset: Annotated[
         Coordinate, Meta(description="How far the tool stands ahead of the middle of the blocks, along the rails.")
     ] = 0.0
@@ -129,8 +138,12 @@ class Indicator(Struct, frozen=True, forbid_unknown_fields=True):
     """
 
     division: Small | None = None
-    error_limit: Annotated[Small, Meta(description="Largest error of indication, ±; default 1.5 divisions.")] | None = None
-    repeatability: Annotated[Small, Meta(description="Half-width of repeats of one reading; default 0.3 divisions.")] | None = None
+    error_limit: Annotated[Small, Meta(description="Largest error of indication, ±; default 1.5 divisions.")] | None = (
+        None
+    )
+    repeatability: (
+        Annotated[Small, Meta(description="Half-width of repeats of one reading; default 0.3 divisions.")] | None
+    ) = None
     bed_high_reads: Literal["plus", "minus"] = "plus"
 
 

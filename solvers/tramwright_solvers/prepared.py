@@ -12,6 +12,7 @@ from msgspec import Struct
 
 from .adjust.fewest import Candidates, candidates
 from .adjust.problem import Problem
+from .adjust.stock import choices
 from .answer import Blind
 from .breakdown import Form, form
 from .checks import machine_faults, solver_faults
@@ -43,6 +44,8 @@ class Prepared(Struct, frozen=True):
     influence: Floats
     park: np.ndarray
     candidates: Candidates
+    groups: tuple[tuple[int, ...], ...]
+    whole: bool
     rungs: tuple[tuple[str, tuple[int, ...]], ...]
     form: Form
     consistency: Consistency
@@ -51,7 +54,9 @@ class Prepared(Struct, frozen=True):
     versions: dict[str, str]
 
 
-def prepare(machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]) -> Prepared:
+def prepare(
+    machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]
+) -> Prepared:
     """Check the machine and prepare its geometry.
 
     Raises:
@@ -77,7 +82,8 @@ def prepare(machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], pi
     for mechanism, own in parts:
         reached += [index for index in free if adjusters[index] in own]
         groups.append((mechanism.name(), tuple(reached)))
-    table = candidates(problem, free, tuple(group for _, group in groups))
+    whole = any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free)
+    table = candidates(problem, free, tuple(group for _, group in groups), every=whole)
     root = np.sqrt(weights)
     terms = form(machine.bed, plan.points, root)
     over_bed = np.concatenate(
@@ -94,6 +100,8 @@ def prepare(machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], pi
         influence=influence,
         park=parking(influence),
         candidates=table,
+        groups=tuple(group for _, group in groups),
+        whole=whole,
         rungs=tuple(
             (name, tuple(index for index, subset in enumerate(table.sets) if set(subset) <= set(group)))
             for name, group in groups
@@ -150,17 +158,26 @@ def posed(
             upper.append(conditions.upper)
         start += len(own)
     still = np.array([adjuster.id in held for adjuster in adjusters])
+    reach = [reach_of(adjuster) for adjuster in adjusters]
     return Problem(
         influence=influence,
         weights=weights,
         effort=np.array([adjuster.effort for adjuster in adjusters]),
-        lower=np.where(still, 0.0, [adjuster.lower for adjuster in adjusters]),
-        upper=np.where(still, 0.0, [adjuster.upper for adjuster in adjusters]),
+        lower=np.where(still, 0.0, [low for low, _ in reach]),
+        upper=np.where(still, 0.0, [high for _, high in reach]),
         rows=np.concatenate(rows),
         rows_lower=np.concatenate(lower),
         rows_upper=np.concatenate(upper),
         offset_free=offset_free,
     )
+
+
+def reach_of(adjuster: Adjuster) -> tuple[float, float]:
+    """Return the lowest and highest travel that an adjuster can be set to, shims and whole steps considered."""
+    if adjuster.stock is None and adjuster.step is None:
+        return adjuster.lower, adjuster.upper
+    table = choices(adjuster)
+    return (table.low, table.high) if table is not None else (adjuster.lower, adjuster.upper)
 
 
 def bed_grid(bed: Bed) -> Floats:
@@ -176,7 +193,10 @@ def blind_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_b
     everywhere = [np.ones((len(over_bed), 1))]
     for index in sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index)):
         here, there = at_stations[:, [index]], over_bed[:, [index]]
-        new_here, new_there = own_part(np.concatenate(seen, axis=1), here), own_part(np.concatenate(everywhere, axis=1), there)
+        new_here, new_there = (
+            own_part(np.concatenate(seen, axis=1), here),
+            own_part(np.concatenate(everywhere, axis=1), there),
+        )
         if new_here < BLIND_STATIONS * max(1.0, float(np.abs(here).max())) and new_there > BLIND_BED:
             found.append(
                 Blind(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Literal
 
 import numpy as np
 from msgspec.structs import replace
@@ -17,7 +18,7 @@ WORTH = 1e-6
 
 def binding(
     problem: Problem, adjusters: tuple[Adjuster, ...], free: tuple[int, ...], gap: Floats, criterion: Criterion
-) -> list[Binding]:
+) -> tuple[Binding, ...]:
     """Name each adjuster that stands at a bound in the best answer, with what more travel would bring.
 
     Each bound is lifted on its own and the problem solved again; those whose lifting gains something are named, the
@@ -30,22 +31,20 @@ def binding(
     slack = 1e-9 * max(float(np.abs(gap).max()), 1e-300)
     found = []
     for place, column in enumerate(free):
-        for side, bound in (("down", alone.lower[place]), ("up", alone.upper[place])):
+        ways: tuple[tuple[Literal["down", "up"], Floats], ...] = (("down", alone.lower), ("up", alone.upper))
+        for way, bounds in ways:
+            bound = bounds[place]
             if abs(travels[place] - bound) > slack:
                 continue
-            lifted = {"lower": alone.lower, "upper": alone.upper}
-            end = "lower" if side == "down" else "upper"
-            lifted[end] = lifted[end].copy()
-            lifted[end][place] = -np.inf if side == "down" else np.inf
-            wider = replace(alone, **lifted)
+            lifted = bounds.copy()
+            lifted[place] = -np.inf if way == "down" else np.inf
+            wider = replace(alone, lower=lifted) if way == "down" else replace(alone, upper=lifted)
             further = solve(wider, gap)
             more = abs(float(further[place] - bound))
             if more > slack and _objective(wider, gap, further, criterion) < reached * (1.0 - WORTH) - slack:
                 after = gap + alone.influence @ further
-                found.append(
-                    Binding(adjusters[column].id, side, more, float(np.ptp(after)))  # type: ignore[arg-type]
-                )
-    return sorted(found, key=lambda item: (item.total, item.more))
+                found.append(Binding(adjusters[column].id, way, more, float(np.ptp(after))))
+    return tuple(sorted(found, key=lambda item: (item.total, item.more)))
 
 
 def _solver(criterion: Criterion) -> Callable[[Problem, Floats], Floats]:

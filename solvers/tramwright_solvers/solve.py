@@ -17,7 +17,10 @@ class Solve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
 
     with_: Annotated[list[M], Meta(max_length=16)] = field(name="with", default_factory=list)
     criterion: Criterion = "least-squares"
-    aim_for: Annotated[float, Meta(ge=0, le=1e3, description="Total that is good enough; default a third of the limit.")] | None = None
+    aim_for: (
+        Annotated[float, Meta(ge=0, le=1e3, description="Total that is good enough; default a third of the limit.")]
+        | None
+    ) = None
     most_moves: Annotated[int, Meta(ge=1, le=64)] | None = None
     offset: Literal["free", "keep"] = "free"
     time_limit: Annotated[float, Meta(gt=0, le=60, description="Seconds an integer programme may take.")] = 5.0

@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from .adjust.stock import Stack
 from .answer import MoveOf, Place, Step
 from .contract import Adjuster, Floats
 from .machine import Machine, Screw
@@ -33,9 +34,7 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
     return "clockwise" if clockwise else "anticlockwise"
 
 
-def move_of(
-    adjuster: Adjuster, solver: str, travel: float, u: float, sheets: tuple[list[float], list[float]] | None
-) -> MoveOf:
+def move_of(adjuster: Adjuster, solver: str, travel: float, u: float, stack: Stack | None) -> MoveOf:
     """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed."""
     if adjuster.screw is not None:
         turns = abs(travel) / adjuster.screw.lead
@@ -49,9 +48,8 @@ def move_of(
             direction=turn_direction(adjuster.screw, travel),
             seen_from=adjuster.screw.turned_from,
         )
-    if sheets is not None:
-        add, remove = sheets
-        return MoveOf(adjuster.id, solver, travel, u, stack=add, remove=remove or None)
+    if stack is not None:
+        return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)
     return MoveOf(adjuster.id, solver, travel, u)
 
 

@@ -144,7 +144,9 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
     group_station, group_setup = np.array(list(groups)).T
     weights = 1.0 / (fixed + default_repeat / counts)
     zero_gain, factors = (
-        _network(group_station, group_setup, weights, list(setups)) if len(setups) > 1 else (None, np.zeros((len(stations), 0)))
+        _network(group_station, group_setup, weights, list(setups))
+        if len(setups) > 1
+        else (None, np.zeros((len(stations), 0)))
     )
     return Layout(
         points=np.array(list(stations)),
@@ -202,9 +204,13 @@ def survey_faults(machine: Machine, survey: Survey) -> list[Fault]:
         if not front <= reading.y <= rear:
             faults.append(_off_bed(index, "y", reading.y, front, rear))
         if isinstance(reading.time, str) and not _is_time(reading.time):
-            faults.append(Fault(f"/survey/readings/{index}/time", "Give seconds as a number or an RFC 3339 date and time."))
+            faults.append(
+                Fault(f"/survey/readings/{index}/time", "Give seconds as a number or an RFC 3339 date and time.")
+            )
     if survey.taken_at is not None and not _is_time(survey.taken_at):
-        faults.append(Fault("/survey/taken_at", "Give an RFC 3339 date and time with its offset, as 2026-05-04T09:30:00Z."))
+        faults.append(
+            Fault("/survey/taken_at", "Give an RFC 3339 date and time with its offset, as 2026-05-04T09:30:00Z.")
+        )
     return faults
 
 

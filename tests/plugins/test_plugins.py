@@ -65,7 +65,10 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> dict:
     venv.create(work / "env", with_pip=False)
     python = work / "env/bin/python"
     site = subprocess.run(
-        [python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"], check=True, capture_output=True, text=True
+        [python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"],
+        check=True,
+        capture_output=True,
+        text=True,
     ).stdout.strip()
     target = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--no-index", "--target", site]
     subprocess.run([*target, *map(str, wheels.glob("*.whl"))], check=True)

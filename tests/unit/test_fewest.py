@@ -63,7 +63,9 @@ def test_adjusters_that_do_the_same_are_never_paired_and_the_dearer_is_dropped()
     twin = problem(np.column_stack([column, -2.0 * column, column**2]), np.ones(4))
     options = candidates(twin, (0, 1, 2), ((0, 1, 2),))
     assert (0, 1) not in options.sets
-    dear = Problem(**{name: getattr(twin, name) for name in twin.__struct_fields__} | {"effort": np.array([1.0, 3.0, 1.0])})
+    dear = Problem(
+        **{name: getattr(twin, name) for name in twin.__struct_fields__} | {"effort": np.array([1.0, 3.0, 1.0])}
+    )
     assert candidates(dear, (0, 1, 2), ((0, 1, 2),)).sets == ((), (0,), (2,), (0, 2))
 
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog, lsq_linear
+
 from tramwright_solvers.adjust.least_squares import bounded, feasible_best, response, unbounded
 from tramwright_solvers.adjust.problem import Problem
 from tramwright_solvers.faults import Impossible
@@ -112,7 +113,9 @@ def test_redundant_directions_take_least_effort(case: tuple[Problem, np.ndarray]
     barred = np.vstack([-rows[at <= low + 1e-9 * scale], rows[at >= high - 1e-9 * scale]])
     # Only directions that the gap cannot see, found by the null space, are open to the second stage.
     _, values, right = np.linalg.svd(matrix)
-    unseen = right[int(np.sum(values > 1e-9 * values[0])) :].T if len(values) and values[0] > 0 else np.eye(len(travels))
+    unseen = (
+        right[int(np.sum(values > 1e-9 * values[0])) :].T if len(values) and values[0] > 0 else np.eye(len(travels))
+    )
     if not unseen.shape[1]:
         assert np.linalg.matrix_rank(matrix) == len(travels)
         return

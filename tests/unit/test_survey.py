@@ -7,7 +7,9 @@ from tramwright_solvers.faults import Refused
 from tramwright_solvers.machine import Bed, Indicator, Machine
 from tramwright_solvers.survey import layout
 
-PLAIN = Machine(bed=Bed((0.0, 10.0), (0.0, 10.0)), indicator=Indicator(division=0.01, error_limit=0.012, repeatability=0.003))
+PLAIN = Machine(
+    bed=Bed((0.0, 10.0), (0.0, 10.0)), indicator=Indicator(division=0.01, error_limit=0.012, repeatability=0.003)
+)
 CORNERS = [(0.0, 0.0), (10.0, 0.0), (0.0, 10.0), (10.0, 10.0)]
 
 

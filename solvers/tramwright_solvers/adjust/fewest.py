@@ -108,9 +108,8 @@ class Candidates(Struct, frozen=True):
         solve = least_squares if criterion == "least-squares" else minimum_zone
         slack = SLACK * np.abs(travels).max(initial=0.0)
         along = travels @ problem.rows.T
-        broken = (
-            np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2)
-            | np.any((along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2)
+        broken = np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2) | np.any(
+            (along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2
         )
         for survey, index in np.argwhere(broken):
             columns = list(self.sets[index])
@@ -150,11 +149,14 @@ def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
     return np.asarray(right[rank:].T / effort[:, None])
 
 
-def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...]) -> Candidates:
+def candidates(
+    problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
+) -> Candidates:
     """Prepare the subsets of the columns that are ``free`` to move.
 
     Without bounds only subsets whose adjusters differ in what they do are kept: one that could be left out never helps.
-    With bounds every subset counts, since one adjuster may go on where another must stop. Beyond twelve adjusters the subsets are
+    With bounds, and where ``every`` subset is wanted because some move in whole steps, they all count, since one
+    adjuster may go on where another must stop. Beyond twelve adjusters the subsets are
     complete only up to ``exact_moves``, and the whole ``groups`` stand for the rest.
     """
     root = np.sqrt(problem.weights)
@@ -166,12 +168,17 @@ def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int,
 
     most = len(free)
     if len(free) > EXACT_UP_TO:
-        most = max(size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS)
+        most = max(
+            size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS
+        )
     wanted = [subset for size in range(1, most + 1) for subset in combinations(free, size)]
     if most < len(free):
-        wanted += sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
+        wanted += sorted(
+            {group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group)
+        )
 
     adjusters, bounded = problem.influence.shape[1], problem.moving(free).bounded
+    every = every or bounded
     sets: list[tuple[int, ...]] = [()]
     fits, lefts = [np.zeros((adjusters, rank))], [np.eye(rank)]
     for subset in wanted:
@@ -180,14 +187,14 @@ def candidates(problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int,
         u, s, vt = np.linalg.svd(effect, full_matrices=False)
         used = int(np.sum(s > RANK * max(float(s.max(initial=0.0)), float(singular.max(initial=0.0)), 1e-300)))
         stuck = np.any(np.linalg.norm(free_part, axis=1) <= RANK * np.linalg.norm(free_part))
-        if stuck or (used < free_part.shape[1] and not bounded and len(subset) <= most):
+        if stuck or (used < free_part.shape[1] and not every and len(subset) <= most):
             continue
         fit = np.zeros((adjusters, rank))
         fit[list(subset)] = -free_part @ (vt[:used].T / s[:used]) @ u[:, :used].T
         sets.append(subset)
         fits.append(fit)
         lefts.append(np.eye(rank) - u[:, :used] @ u[:, :used].T)
-    kept = range(len(sets)) if bounded else undominated(lefts, problem.effort, sets)
+    kept = range(len(sets)) if every else undominated(lefts, problem.effort, sets)
     sets, fits, lefts = [sets[k] for k in kept], [fits[k] for k in kept], [lefts[k] for k in kept]
     lift = axes.T / root
     return Candidates(

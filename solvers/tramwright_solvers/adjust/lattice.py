@@ -29,7 +29,7 @@ REACH = 32
 LONGEST_RUN = 100_000
 """Most steps searched at one place; a longer run, cut short, is reported as a search that was stopped."""
 
-STIFF = 1e3
+STIFF = 10.0
 """Weight that turns equations among the travels into rows of the least squares; they are checked exactly at the end."""
 
 Settle: TypeAlias = Callable[[Mapping[int, int]], Floats | None]
@@ -99,7 +99,7 @@ def reduce(influence: Floats, to_fit: Floats, rows: Floats, discrete: tuple[int,
         upper,
         ortho.T @ matrix[:, list(blind)],
         goal,
-        max(float(aim @ aim - goal @ goal), 0.0) if len(seen) < len(aim) else 0.0,
+        float(np.sum((aim - ortho @ goal) ** 2)),
     )
 
 
@@ -120,6 +120,7 @@ class Search:
 
     def __init__(
         self,
+        *,
         reduced: Reduced,
         tables: Mapping[int, Discrete],
         effort: Floats,
@@ -180,14 +181,15 @@ class Search:
                 continue
             depth = part.picks.shape[1]
             if depth == len(self.order):
-                self._finish(part, norm_of, deadline)
+                if not self._finish(part, norm_of, deadline):
+                    stack.append(part)
                 continue
             wider = self._blind(part, depth) if depth < len(self.order) - rank else self._seen(part, depth)
             wider = wider.take(self._promising(wider))
             if len(wider.picks):
                 near = np.abs(self._travel(depth, wider.picks[:, -1]) - self.middle[self.order[depth]])
                 stack.append(wider.take(np.lexsort((wider.effort, near, wider.distance))))
-        return self.best
+        return float(np.sqrt(self.reduced.outside)) if self.cut else self.best
 
     def _named(self, picks: Counts) -> dict[int, int]:
         return {column: int(pick) for column, pick in zip(self.order, picks, strict=False)}
@@ -201,13 +203,14 @@ class Search:
         equal = (norm <= self.best + self.slack) & (part.effort < self.cost * (1 - 1e-12))
         return np.asarray(better | equal)
 
-    def _widen(self, part: Frontier, depth: int, first: Counts, count: Counts) -> tuple[Counts, Counts, Floats]:
+    def _widen(self, depth: int, first: Counts, count: Counts) -> tuple[Counts, Counts, Floats]:
         """Repeat each row for every pick in its run; return rows, picks and travels."""
         rows = np.repeat(np.arange(len(count)), count)
         picks = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
         return rows, picks, self._travel(depth, picks)
 
-    def _next(self, part: Frontier, depth: int, rows: Counts, picks: Counts, left: Floats, added: Floats) -> Frontier:
+    def _next(self, part: Frontier, *, rows: Counts, picks: Counts, left: Floats, added: Floats) -> Frontier:
+        depth = part.picks.shape[1]
         travel = self._travel(depth, picks)
         return Frontier(
             np.column_stack([part.picks[rows], picks]),
@@ -224,9 +227,9 @@ class Search:
             middle = table.nearest(float(self.middle[self.order[depth]]))
             low, high = int(max(table.first, middle - REACH)), int(min(table.last, middle + REACH))
         size = len(part.picks)
-        rows, picks, travel = self._widen(part, depth, np.full(size, low), np.full(size, high - low + 1))
+        rows, picks, travel = self._widen(depth, np.full(size, low), np.full(size, high - low + 1))
         left = part.left[rows] - travel[:, None] * self.reduced.across[:, depth]
-        return self._next(part, depth, rows, picks, left, np.zeros(len(rows)))
+        return self._next(part, rows=rows, picks=picks, left=left, added=np.zeros(len(rows)))
 
     def _seen(self, part: Frontier, depth: int) -> Frontier:
         row = len(self.order) - 1 - depth
@@ -239,9 +242,9 @@ class Search:
             last = np.searchsorted(table.travels, centre + room, side="right") - 1
         else:
             first, last = self._steps(table, centre, room)
-        rows, picks, travel = self._widen(part, depth, first, np.maximum(last - first + 1, 0))
+        rows, picks, travel = self._widen(depth, first, np.maximum(last - first + 1, 0))
         left = part.left[rows] - travel[:, None] * self.reduced.upper[:, row]
-        return self._next(part, depth, rows, picks, left, left[:, row] ** 2)
+        return self._next(part, rows=rows, picks=picks, left=left, added=left[:, row] ** 2)
 
     def _steps(self, table: Lattice, centre: Floats, room: Floats) -> tuple[Counts, Counts]:
         middle = np.clip(np.round(centre / table.step), table.first, table.last)
@@ -253,14 +256,14 @@ class Search:
         high = np.minimum(np.maximum(np.floor((centre + room) / table.step), middle), middle + wide)
         return np.maximum(low, table.first).astype(np.int64), np.minimum(high, table.last).astype(np.int64)
 
-    def _finish(self, part: Frontier, norm_of: Callable[[Floats], float], deadline: float) -> None:
-        """Complete settings by the continuous adjusters, nearest first, and keep the best."""
+    def _finish(self, part: Frontier, norm_of: Callable[[Floats], float], deadline: float) -> bool:
+        """Complete settings by the continuous adjusters, nearest first; say whether time sufficed."""
         for index in np.lexsort((part.effort, part.distance)):
             if monotonic() > deadline:
-                self.cut = True
-                return
+                return False
             if not self._promising(part.take(slice(int(index), int(index) + 1)))[0]:
                 continue
             travels = self.settle(self._named(part.picks[index]))
             if travels is not None:
                 self.offer(travels, norm_of(travels))
+        return True

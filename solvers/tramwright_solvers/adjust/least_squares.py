@@ -159,9 +159,7 @@ def _nearest(normals: Floats, floor: Floats) -> tuple[Floats, Floats] | None:
     return shortest, multipliers / size
 
 
-def _within(
-    influence: Floats, to_fit: Floats, limits: Constraints, effort: Floats, near: Floats
-) -> Floats | None:
+def _within(influence: Floats, to_fit: Floats, limits: Constraints, effort: Floats, near: Floats) -> Floats | None:
     """Minimise over equations and inequalities: fit first, then effort, then the identified face solved exactly."""
     start, free = _solve_equations(limits.equal, limits.target)
     left, values, right, unseen = _split(influence @ free)
@@ -196,7 +194,9 @@ def _within(
         limits.floor,
     )
     polished = _on_equations(influence, to_fit, face.equal, face.target, effort)
-    return polished if _no_worse(polished, travels, influence, to_fit, face, effort) else travels
+    return (
+        polished if _no_worse(polished, travels, face, influence=influence, to_fit=to_fit, effort=effort) else travels
+    )
 
 
 def _least_effort(
@@ -217,7 +217,7 @@ def _least_effort(
 
 
 def _no_worse(
-    new: Floats, old: Floats, influence: Floats, to_fit: Floats, face: Constraints, effort: Floats
+    new: Floats, old: Floats, face: Constraints, *, influence: Floats, to_fit: Floats, effort: Floats
 ) -> bool:
     """Say whether the polished travels keep every limit and lose nothing against those they polish."""
     allowed = np.min(face.normals @ new - face.floor, initial=0.0) >= -10 * SLACK

@@ -4,8 +4,9 @@
 sign each: one coefficient vector makes all of them deviate by the same ``h`` with those signs, and weights
 ``mu >= 0`` with ``sum(mu * sign * row) = 0``, ``sum(mu) = 1`` prove that no fit does better than ``h``. While some
 station deviates by more than ``h`` it enters the reference and the ratio test on ``mu`` says which one leaves, so the
-proof keeps standing and ``h`` never falls. This is the dual simplex method for the L-infinity problem (Stiefel 1959; Watson,
-*Approximation Theory and Numerical Methods*, 1980, chapter 2). It needs no Haar condition: a basis is never singular.
+proof keeps standing and ``h`` never falls. This is the dual simplex method for the L-infinity problem: Stiefel's
+exchange of 1959 (name and year from memory) without its Haar condition, which points in a plane do not meet. The
+formulas here are derived from linear programming duality.
 
 :func:`bounded` is the linear programme for everything that limits travels, solved by HiGHS.
 """
@@ -26,8 +27,11 @@ Ints = NDArray[np.int64]
 CLOSE = 1e-11
 """A station no further out than this, against the largest least-squares residual, does not enter the reference."""
 
-PROVEN = 1e-10
-"""Largest distance, on the same scale, between a zone and its lower bound that still counts as proof."""
+PROVEN = 1e-9
+"""Largest distance between a zone and its lower bound, as a share of it, that still counts as proof."""
+
+PATIENCE = 20
+"""Exchanges allowed for each station of a reference; random surveys of 100 stations take up to 10 (measured)."""
 
 PIVOT = 1e-9
 """Smallest pivot. The pivots of one exchange sum to one, so there is always one of at least 1 / (p + 1)."""
@@ -38,8 +42,15 @@ TIED = 1e-12
 BLOCK = 2**16
 """Numbers worked on at a time, so that they stay in the processor's cache."""
 
-STRICT = {"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10}
-"""The tightest that HiGHS takes. Everything handed to it is scaled to order one."""
+TIGHT = 1e-10
+"""The tightest feasibility tolerance that HiGHS takes. Everything handed to it is scaled to order one."""
+
+
+SLACK = 1e-9
+"""Widening of the zone, as a share of it and of the gap's own size, within which the least effort is sought."""
+
+FAR = 1e6
+"""Bounds this many times the gap's own size are as good as none, and only blur the programme's tolerances."""
 
 
 class Chebyshev(NamedTuple):
@@ -68,7 +79,7 @@ class Reference(NamedTuple):
 
     def of(self, rows: NDArray[np.bool_]) -> Reference:
         """Return the same for some of the problems."""
-        return Reference(*(part[..., rows] for part in self))
+        return Reference(self.stations[:, rows], self.signs[:, rows], self.inverse[:, :, rows], self.fit[:, rows])
 
 
 def chebyshev(design: Floats, values: Floats) -> Chebyshev:
@@ -80,7 +91,6 @@ def chebyshev(design: Floats, values: Floats) -> Chebyshev:
 
     Raises:
         SolverError: a problem that the exchange did not finish and HiGHS could not solve either.
-        numpy.linalg.LinAlgError: a design without full column rank.
     """
     designs = design if design.ndim == 3 else design[None]
     count, stations = values.shape
@@ -109,12 +119,14 @@ def _block(designs: Floats, orthogonal: Floats, triangle: Floats, values: Floats
 
     reference = exchanged(basis, target)
     fit = reference.fit[:-1]
-    finished = np.max(np.abs(deviations(basis, target, fit)), axis=0) <= lower_bound(basis, target, reference) + PROVEN
+    zone = np.max(np.abs(deviations(basis, target, fit)), axis=0)
+    # The last term lets an exact fit, whose bound is zero, differ from it by rounding.
+    finished = zone <= lower_bound(basis, target, reference) * (1.0 + PROVEN) + 1e-12
     for row in np.flatnonzero(~finished):
         fit[:, row] = by_programme(basis[:, :, row if basis.shape[2] > 1 else 0].T, target[:, row])
     coefficients = np.linalg.solve(triangle, (projected + scale[:, None] * fit.T)[:, :, None])
     left = values - (designs @ coefficients)[:, :, 0]
-    return Chebyshev(coefficients[:, :, 0], np.max(np.abs(left), axis=1), finished)
+    return Chebyshev(np.asarray(coefficients[:, :, 0]), np.max(np.abs(left), axis=1), finished)
 
 
 def deviations(basis: Floats, target: Floats, fit: Floats) -> Floats:
@@ -168,8 +180,8 @@ def first_reference(basis: Floats, target: Floats) -> Reference:
     rows = np.moveaxis(basis[:, stations, each if basis.shape[2] > 1 else 0], -1, 0)  # (b, p, p + 1)
     worst = np.where(target[stations[-1], each] < 0.0, -1.0, 1.0)
     # The last row as a combination of the others gives mu up to its scale; signs make it positive.
-    share = np.linalg.solve(rows[:, :, :-1], rows[:, :, -1:])[:, :, 0].T
-    signs = np.concatenate([np.where(share > 0.0, -worst, worst), worst[None]])
+    combination = np.linalg.solve(rows[:, :, :-1], rows[:, :, -1:])[:, :, 0].T
+    signs = np.concatenate([np.where(combination > 0.0, -worst, worst), worst[None]])
     matrix = np.concatenate(
         [np.moveaxis(rows, 0, -1).swapaxes(0, 1) * signs[:, None, :], np.ones((columns + 1, 1, count))], axis=1
     )
@@ -189,9 +201,9 @@ def exchanged(basis: Floats, target: Floats) -> Reference:
     """Exchange until no station is further out than the reference, or for as long as is sensible."""
     columns, count = len(basis), target.shape[1]
     final = first_reference(basis, target)
-    now = Reference(*(part.copy() for part in final))
+    now = final.of(np.ones(count, dtype=np.bool_))
     open_rows = np.arange(count)
-    for _ in range(20 * (columns + 1)):
+    for _ in range(PATIENCE * (columns + 1)):
         residual = deviations(basis, target, now.fit[:-1])
         enter = np.argmax(np.abs(residual), axis=0)
         out = residual[enter, np.arange(len(open_rows))]
@@ -251,7 +263,16 @@ def programme(
     """
     from scipy.optimize import linprog
 
-    found = linprog(cost, *at_most, *equal, bounds=np.column_stack([lower, upper]), method="highs-ds", options=STRICT)
+    found = linprog(
+        cost,
+        A_ub=at_most[0],
+        b_ub=at_most[1],
+        A_eq=equal[0],
+        b_eq=equal[1],
+        bounds=list(zip(lower.tolist(), upper.tolist(), strict=True)),
+        method="highs-ds",
+        options={"primal_feasibility_tolerance": TIGHT, "dual_feasibility_tolerance": TIGHT},
+    )
     if found.status != 0:
         raise SolverError(f"The linear programme of the minimum zone was not solved: {found.message}")
     return np.asarray(found.x, dtype=np.float64)
@@ -289,10 +310,12 @@ def bounded(problem: Problem, gap: Floats) -> Floats:
     at_most = matrix, np.concatenate([-target, target, most])
     equal = np.column_stack([level, -level, np.zeros((len(level), rest))]), exact
     least = np.append(np.zeros(2 * adjusters), np.append(np.full(rest - 1, -np.inf), 0.0))
-    largest = np.concatenate([np.maximum(upper, 0.0), np.maximum(-lower, 0.0), np.full(rest, np.inf)])
+    largest = np.concatenate([upper, -lower, np.full(rest, np.inf)])
+    largest[largest > FAR] = np.inf
 
-    narrowest = programme(np.append(np.zeros(len(least) - 1), 1.0), at_most, equal, least, largest)[-1]
-    largest[-1] = narrowest * (1.0 + 1e-9) + 1e-9
+    flattest = programme(np.append(np.zeros(len(least) - 1), 1.0), at_most, equal, least, largest)
+    # The zone that these travels really leave: a zone a rounding error too small would leave nothing to choose from.
+    largest[-1] = np.max(np.abs(target + gaps @ flattest[:-1])) * (1.0 + SLACK) + SLACK
     effort = problem.effort / np.max(problem.effort)
     easiest = programme(np.concatenate([effort, effort, np.zeros(rest)]), at_most, equal, least, largest)
     travels = easiest[:adjusters] - easiest[adjusters : 2 * adjusters]
@@ -300,13 +323,13 @@ def bounded(problem: Problem, gap: Floats) -> Floats:
 
 
 def conditions(problem: Problem, scale: float) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
-    """Return the condition rows as ``A @ a <= b`` and ``A @ a = b`` for travels in units of ``scale``, rows of order one."""
+    """Return the condition rows as ``A @ a <= b`` and ``A @ a = b``, rows of order one, ``a`` in units of ``scale``."""
     size = np.max(np.abs(problem.rows), axis=1, initial=0.0)
     size[size == 0.0] = 1.0
     rows = problem.rows / size[:, None]
     low, high = problem.rows_lower / size / scale, problem.rows_upper / size / scale
     level = low == high
-    above, below = ~level & np.isfinite(high), ~level & np.isfinite(low)
+    above, below = ~level & (high < FAR), ~level & (low > -FAR)
     return (np.vstack([rows[above], -rows[below]]), np.concatenate([high[above], -low[below]])), (
         rows[level],
         high[level],

@@ -21,7 +21,7 @@ PLENTY = 1000
 """A count from here on stands for any number."""
 
 LARGEST_STACK = 6
-"""Most sheets under a seat where the machine names no limit: taller piles of thin sheets are springy. Our own choice."""
+"""Most sheets under a seat where the machine names no limit: tall piles of thin sheets are springy. Our own choice."""
 
 MOST_STACKS = 20_000
 """Different stacks that are searched under one seat; more are refused, with what to change."""
@@ -152,7 +152,7 @@ class Pools:
                 members.setdefault(adjuster.pool, []).append(column)
         self.groups: list[tuple[list[int], dict[float, int]]] = []
         for columns in members.values():
-            wanted = sum(_most(adjusters[column]) for column in columns)
+            wanted = sum(most_sheets(adjusters[column]) for column in columns)
             scarce = {
                 thickness: count
                 for thickness, count in _counted(adjusters[columns[0]]).items()
@@ -240,7 +240,7 @@ def _fitted(adjuster: Adjuster, thicknesses: tuple[float, ...]) -> Counts:
     return np.array([fitted[thickness] for thickness in thicknesses], dtype=np.int64)
 
 
-def _most(adjuster: Adjuster) -> int:
+def most_sheets(adjuster: Adjuster) -> int:
     """Return the most sheets under this seat; a pile that is already higher may stay as high."""
     limit = LARGEST_STACK if adjuster.largest_stack is None else adjuster.largest_stack
     return max(limit, len(adjuster.fitted))
@@ -252,7 +252,7 @@ def _named(thicknesses: tuple[float, ...], counts: Counts) -> tuple[float, ...]:
 
 def _piles(adjuster: Adjuster, thicknesses: tuple[float, ...], hand: Counts, kept: Kept) -> tuple[Floats, Counts]:
     """Enumerate travels and the counts of sheets that make them, within bounds and the largest stack."""
-    most, standing = _most(adjuster), float(sum(adjuster.fitted))
+    most, standing = most_sheets(adjuster), float(sum(adjuster.fitted))
     same = SAME * thicknesses[0]
     heights, counts = np.zeros(1), np.zeros((1, len(thicknesses)), dtype=np.int64)
     # Thinnest first, so that the thickest, added last, decides between stacks of equally many sheets.
@@ -292,3 +292,13 @@ def _too_many(adjuster: Adjuster) -> Refused:
         f"Seat `{adjuster.id}` could be shimmed with more than {MOST_STACKS} different stacks; name fewer thicknesses "
         "or a smaller `largest_stack`.",
     )
+
+
+def kept_and_added(adjuster: Adjuster) -> list[tuple[float, int, int]]:
+    """Return for each thickness at hand how many sheets are fitted now and how many more there are, at most a stack."""
+    thicknesses, hand = _hand(adjuster)
+    fitted = _fitted(adjuster, thicknesses)
+    return [
+        (thickness, int(now), min(int(number - now), most_sheets(adjuster)))
+        for thickness, now, number in zip(thicknesses, fitted, hand, strict=True)
+    ]

@@ -22,9 +22,12 @@ class HingedBed(Mechanism, frozen=True, tag="hinged-bed"):
         if len(machine.supports) != 2:
             raise Refused.at("/machine/supports", "`hinged-bed` needs exactly two supports.")
         if 0.0 in self.arms(machine):
-            raise Refused.at("/machine/supports", "A support on the hinge line cannot tilt the bed; move it or `hinge_y`.")
+            raise Refused.at(
+                "/machine/supports", "A support on the hinge line cannot tilt the bed; move it or `hinge_y`."
+            )
         return tuple(
-            Adjuster(s.id, "support", 1.0, f"/machine/supports/{i}", screw=s.screw) for i, s in enumerate(machine.supports)
+            Adjuster(s.id, "support", 1.0, f"/machine/supports/{i}", screw=s.screw)
+            for i, s in enumerate(machine.supports)
         )
 
     def arms(self, machine: Machine) -> Floats:

@@ -1,0 +1,82 @@
+"""The application: routes, problems, the request log and what happens at start and end."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+import msgspec
+import structlog
+from litestar import Litestar, Request, Response
+
+from tramwright_solvers.correction import correct
+from tramwright_solvers.registry import Registry, installed
+
+from . import documentation, examples, problems
+from .decoding import JSON, Decoder
+from .logs import configure, request_log
+from .payloads import CorrectionRequest, correction_request
+from .routes import routes
+from .settings import Settings, from_environment
+from .workers import Workers
+
+
+def create_app(settings: Settings | None = None, registry: Registry | None = None) -> Litestar:
+    """Return the application.
+
+    Args:
+        settings: defaults to what the environment says.
+        registry: defaults to the solvers installed, plug-ins included.
+
+    Raises:
+        ValueError: the environment holds a setting that is wrong.
+    """
+    settings = settings if settings is not None else from_environment(os.environ)
+    registry = registry if registry is not None else installed()
+    workers = Workers(settings.concurrency)
+    configure(settings.log_level)
+
+    @asynccontextmanager
+    async def lifespan(app: Litestar) -> AsyncIterator[None]:
+        app.state.fault = self_test(registry)
+        yield
+        workers.close()
+
+    app = Litestar(
+        route_handlers=[*routes(registry, settings, workers), *documentation.create(registry, settings)],
+        lifespan=[lifespan],
+        exception_handlers={Exception: answer_problem},
+        openapi_config=None,
+        request_max_body_size=settings.max_body,
+        logging_config=None,
+    )
+    app.asgi_handler = request_log(app.asgi_handler)  # type: ignore[assignment]
+    return app
+
+
+def self_test(registry: Registry) -> str | None:
+    """Solve every shipped example once, so that the first client waits for no import; return what failed, if any did."""
+    decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
+    for name, payload in examples.corrections().items():
+        try:
+            request = decoder.decode(msgspec.json.encode(payload), JSON.encode())
+            correct(request.machine, request.survey, request.solve)
+        except Exception as error:  # whatever it is, the service must live to say so
+            structlog.get_logger("start").error("self-test failed", example=name, exc_info=error)
+            return f"The example `{name}` could not be solved at start-up; the log says why."
+    return None
+
+
+def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """Answer any exception as a problem; what is our own fault goes to the log with its traceback."""
+    problem = problems.describe(error)
+    if problem.status >= 500 and problem.status != 503:
+        structlog.get_logger("request").error("failed", path=request.scope["path"], exc_info=error)
+    return Response(
+        msgspec.json.encode(problem),
+        status_code=problem.status,
+        media_type=problems.MEDIA_TYPE,
+        headers=problems.headers(error),
+    )

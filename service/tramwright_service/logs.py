@@ -1,0 +1,55 @@
+"""One log line for each request: method, path, status, milliseconds. Bodies and queries are never logged."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import time
+from typing import Any
+
+import msgspec
+import structlog
+from litestar.types import ASGIApp, Message, Receive, Scope, Send
+
+
+def configure(level: str) -> None:
+    """Send log lines as JSON, one a line, to standard error, from this level up."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(serializer=_serialize),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
+        logger_factory=structlog.BytesLoggerFactory(sys.stderr.buffer),
+        cache_logger_on_first_use=True,
+    )
+
+
+def _serialize(event: Any, **_: Any) -> Any:
+    return msgspec.json.encode(event, enc_hook=repr)
+
+
+def request_log(app: ASGIApp) -> ASGIApp:
+    """Wrap an application so that each request it answers makes one line."""
+    log = structlog.get_logger("request")
+
+    async def logged(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await app(scope, receive, send)
+            return
+        start = time.perf_counter()
+        status = 0
+
+        async def watch(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+            await send(message)
+
+        await app(scope, receive, watch)
+        spent = round((time.perf_counter() - start) * 1e3, 3)
+        log.info("request", method=scope["method"], path=scope["path"], status=status, ms=spent)
+
+    return logged

@@ -1,0 +1,20 @@
+"""The API's table of contents: one module for each resource."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tramwright_solvers.registry import Registry
+
+from ..settings import Settings
+from ..workers import Workers
+from . import corrections, health, solvers
+
+
+def routes(registry: Registry, settings: Settings, workers: Workers) -> list[Any]:
+    """Return every documented route."""
+    return [
+        corrections.create(registry, settings, workers),  # POST /v1/corrections
+        *solvers.create(registry),  #                        GET  /v1/solvers, /v1/solvers/{name}
+        *health.create(),  #                                 GET  /health/live, /health/ready
+    ]

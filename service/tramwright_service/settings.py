@@ -1,0 +1,50 @@
+"""Settings of the service, each from one environment variable.
+
+| variable | default | sets |
+| --- | --- | --- |
+| `TRAMWRIGHT_MAX_BODY` | 2097152 | largest request body in bytes; beyond it the answer is 413 |
+| `TRAMWRIGHT_CONCURRENCY` | 8 | long solves at once in one process; beyond them the answer is 503 with Retry-After |
+| `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+PREFIX = "TRAMWRIGHT_"
+
+
+class Settings(Struct, frozen=True, forbid_unknown_fields=True):
+    """What an operator may set; every field has a default that serves one workshop."""
+
+    max_body: Annotated[int, Meta(ge=1024, le=2**30, description="Largest request body, bytes.")] = 2 * 1024 * 1024
+    concurrency: Annotated[
+        int, Meta(ge=1, le=256, description="Long solves (shims, whole steps, minimum zone) at once in one process.")
+    ] = 8
+    log_level: Annotated[
+        Literal["debug", "info", "warning", "error"], Meta(description="Lowest level that is logged.")
+    ] = "info"
+
+
+def from_environment(environment: Mapping[str, str]) -> Settings:
+    """Read the settings from variables that begin with the prefix.
+
+    Raises:
+        ValueError: a variable is unknown or its value is out of range; the message names it.
+    """
+    given = {
+        name.removeprefix(PREFIX).lower(): value for name, value in environment.items() if name.startswith(PREFIX)
+    }
+    for name in given:
+        if name not in Settings.__struct_fields__:
+            names = ", ".join(PREFIX + field.upper() for field in Settings.__struct_fields__)
+            raise ValueError(f"{PREFIX}{name.upper()} is no setting of this service. Known: {names}.")
+    try:
+        return msgspec.convert(given, Settings, strict=False)
+    except msgspec.ValidationError as error:
+        name = str(error).rpartition("`$.")[2].rstrip("`")
+        raise ValueError(f"{PREFIX}{name.upper()}={given.get(name)!r}: {error}") from None

@@ -1,0 +1,116 @@
+"""Subsets of adjusters where some move only in whole steps or by stacks of shims.
+
+The continuous answers bound the discrete ones from below, so for each number of moves the subsets are tried in the order
+of their bounds until no bound undercuts the best found: exact, without solving every subset.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from time import monotonic
+
+import numpy as np
+from msgspec import Struct
+
+from ..contract import Adjuster, Floats
+from .fewest import Candidates, Table
+from .problem import Criterion
+from .programme import Programme, programme
+from .stock import Stack
+
+
+class Settled(Struct, frozen=True):
+    """What the programmes found for one survey: shims by subset, and how far from proven the best answer may be."""
+
+    stacks: dict[int, dict[int, Stack]]
+    gap: float
+
+
+def settle(
+    options: Candidates,
+    table: Table,
+    row: int,
+    gap: Floats,
+    adjusters: Sequence[Adjuster],
+    criterion: Criterion,
+    groups: Sequence[tuple[int, ...]],
+    time_limit: float,
+) -> Settled:
+    """Replace the continuous answers in one row of a table by attainable ones; subsets not worth solving become infinite.
+
+    ``groups`` are always solved. ``gap`` has shape (n,).
+    """
+    deadline = monotonic() + time_limit
+    bound = table.objective[row].copy()
+    whole = np.array(
+        [
+            any(adjusters[j].stock is not None or adjusters[j].step is not None for j in subset)
+            for subset in options.sets
+        ]
+    )
+    solved: dict[int, Programme] = {}
+
+    def solve(index: int) -> None:
+        columns = options.sets[index]
+        solved[index] = programme(
+            options.problem.moving(columns),
+            gap,
+            [adjusters[j] for j in columns],
+            criterion,
+            max(deadline - monotonic(), 0.05),
+        )
+
+    slack = 1e-9 * max(float(np.abs(gap).max()), 1e-300)
+    for index in sorted({options.sets.index(group) for group in groups if group in options.sets}):
+        if whole[index]:
+            solve(index)
+    out_of_time = False
+    reached = np.inf
+    sizes = np.array(options.count)
+    for count in sorted(set(options.count)):
+        members = np.flatnonzero(sizes == count)
+        known = [
+            solved[k].objective if k in solved else float(bound[k])
+            for k in members.tolist()
+            if k in solved or not whole[k]
+        ]
+        best = min(known, default=np.inf)
+        for index in members[np.argsort(bound[members], kind="stable")].tolist():
+            if bound[index] >= min(best, reached) - slack:
+                break
+            if whole[index] and index not in solved:
+                if monotonic() > deadline:
+                    out_of_time = True
+                    break
+                solve(index)
+                best = min(best, solved[index].objective)
+        reached = min(reached, best)
+    for index in np.flatnonzero(whole).tolist():
+        if index in solved:
+            _write(options, table, row, index, gap, solved[index])
+        else:
+            table.objective[row, index] = table.total[row, index] = table.rms[row, index] = np.inf
+    stopped = out_of_time or any(found.outcome == "stopped" for found in solved.values())
+    return Settled(
+        stacks={
+            index: {
+                column: stack
+                for column, stack in zip(options.sets[index], found.stacks, strict=True)
+                if stack is not None
+            }
+            for index, found in solved.items()
+        },
+        gap=max(reached - float(bound.min()), 0.0) if stopped else 0.0,
+    )
+
+
+def _write(options: Candidates, table: Table, row: int, index: int, gap: Floats, found: Programme) -> None:
+    problem = options.problem
+    table.travels[row, index] = 0.0
+    table.travels[row, index, list(options.sets[index])] = found.travels
+    left = problem.centred(gap + problem.influence @ table.travels[row, index])
+    table.left[row, index] = left
+    table.highest[row, index], table.lowest[row, index] = left.argmax(), left.argmin()
+    table.total[row, index] = np.ptp(left)
+    table.rms[row, index] = np.sqrt(left**2 @ problem.weights / problem.weights.sum())
+    table.objective[row, index] = found.objective
