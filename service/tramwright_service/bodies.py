@@ -12,11 +12,12 @@ from typing import Any, ClassVar
 from litestar import Request
 from litestar.dto import AbstractDTO, DTOConfig
 from litestar.dto.data_structures import DTOFieldDefinition
+from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from litestar.openapi.spec import Reference
 from litestar.typing import FieldDefinition
 
 from .decoding import Decoder, empty, unsupported
-from .problems import BAD_REQUEST, RequestError
+from .problems import BAD_REQUEST, TOO_LARGE, RequestError
 
 
 def content_type(scope: Any) -> bytes:
@@ -34,10 +35,14 @@ class StrictRequest(Request[Any, Any, Any]):
         """Return the whole body.
 
         Raises:
-            RequestError: it is empty.
-            RequestEntityTooLarge: it is announced, or turns out, larger than the limit.
+            RequestError: it is empty; or it is announced, or turns out, larger than the limit.
         """
-        if body := await super().body():
+        try:
+            body = await super().body()
+        except RequestEntityTooLarge:
+            most = self.route_handler.resolve_request_max_body_size()
+            raise RequestError(TOO_LARGE, f"The body is larger than {most} bytes, the most this service takes.") from None
+        if body:
             return body
         sent_as = content_type(self.scope)
         raise empty() if sent_as else unsupported(sent_as)

@@ -193,8 +193,8 @@ def relaxation(more: tuple[Binding, ...], total: float, digits: int, unit: str) 
     first = more[0]
     way = "upward" if first.way == "up" else "downward"
     return (
-        f" `{first.adjuster}` is at the end of its travel: {first.more:.{digits}f} {unit} more {way} travel would leave "
-        f"{first.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."
+        f" `{first.adjuster}` is at the end of its travel: {first.more:.{digits}f} {unit} more {way} travel would "
+        f"leave {first.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."
     )
 
 

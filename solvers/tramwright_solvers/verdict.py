@@ -33,7 +33,8 @@ def standing(total: float, u: float, limit: float) -> Standing:
 
 
 def conformance_probability(total: float, u: float, limit: float) -> float:
-    """Return the probability that the true total is inside the limit, for a normal distribution (JCGM 106:2012, 7.3)."""
+    """Return the probability that the true total is inside the limit, for a normal distribution (JCGM 106:2012,
+    7.3)."""
     if u == 0.0:
         return 1.0 if total <= limit else 0.0
     return 0.5 * erfc((total - limit) / (u * sqrt(2.0)))
@@ -67,8 +68,8 @@ class Consistency(Struct, frozen=True):
         """Return readings that stand out from the smooth form through the rest.
 
         The test statistic is the externally studentized residual against Student's t at 1 % shared over all stations
-        (Bonferroni); a reading must also be off by three standard uncertainties of its own, so that a very smooth survey
-        does not make rounding look like a slip.
+        (Bonferroni); a reading must also be off by three standard uncertainties of its own, so that a very smooth
+        survey does not make rounding look like a slip.
         """
         if self.dof < 2:
             return []

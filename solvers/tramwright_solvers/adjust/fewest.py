@@ -30,9 +30,9 @@ class Candidates(Struct, frozen=True):
     """Subsets of the adjusters and their least-squares answers, for a problem with n stations and m adjusters.
 
     ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
-    efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap, ``fit``
-    (r, K·m) coordinates to travels and ``left`` (r, K·n) coordinates to what remains of them. ``exact_moves`` is the number
-    of moves up to which every subset is among them.
+    efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap,
+    ``fit`` (r, K·m) coordinates to travels and ``left`` (r, K·n) coordinates to what remains of them. ``exact_moves``
+    is the number of moves up to which every subset is among them.
     """
 
     problem: Problem

@@ -49,6 +49,9 @@ TIGHT = 1e-10
 SLACK = 1e-9
 """Widening of the zone, as a share of it and of the gap's own size, within which the least effort is sought."""
 
+RANK = 1e-12
+"""Singular values of a column-scaled design below this share of the largest are rounding."""
+
 FAR = 1e6
 """Bounds this many times the gap's own size are as good as none, and only blur the programme's tolerances."""
 
@@ -85,30 +88,41 @@ class Reference(NamedTuple):
 def chebyshev(design: Floats, values: Floats) -> Chebyshev:
     """Minimise ``max |values - design @ coefficients|`` for every row of ``values``.
 
-    ``design`` has shape (n, p), shared, or (b, n, p), one for each problem, of full column rank (a free offset is a
-    column of ones); ``values`` (b, n). Zones agree with the linear programme to 1e-9 of themselves. Where the best fit
-    is not unique, one of the best is returned. A row's answer does not depend, to the last bit, on the rows beside it.
+    ``design`` has shape (n, p), shared, or (b, n, p), one for each problem (a free offset is a column of ones);
+    ``values`` (b, n). Zones agree with the linear programme to 1e-9 of themselves. Where columns depend on one another the
+    shortest coefficients, over columns scaled to largest element one, stand for all that give the same fit; where
+    several fits are equally good, one of them is returned. A row's answer does not depend, to the last bit, on the
+    rows beside it.
 
     Raises:
         SolverError: a problem that the exchange did not finish and HiGHS could not solve either.
     """
     designs = design if design.ndim == 3 else design[None]
-    count, stations = values.shape
+    shared, (count, stations) = len(designs) == 1, values.shape
     columns = designs.shape[2]
     result = Chebyshev(np.zeros((count, columns)), np.zeros(count), np.zeros(count, dtype=np.bool_))
-    shared = np.linalg.qr(designs) if len(designs) == 1 else None
-    rows = max(1, BLOCK // (stations * (1 if shared else columns)))
-    for start in range(0, count, rows):
-        part = slice(start, start + rows)
-        own = designs if shared else designs[part]
-        solved = _block(own, *(shared or np.linalg.qr(own)), values[part])
-        for whole, piece in zip(result, solved, strict=True):
-            whole[part] = piece
+    size = np.max(np.abs(designs), axis=1, initial=0.0)
+    size[size == 0.0] = 1.0
+    left, singular, right = np.linalg.svd(designs / size[:, None, :], full_matrices=False)
+    ranks = np.sum(singular > RANK * singular[:, :1], axis=1)
+    for rank in np.unique(ranks):
+        members = np.arange(count) if shared else np.flatnonzero(ranks == rank)
+        step = max(1, BLOCK // (stations * (1 if shared else columns)))
+        for start in range(0, len(members), step):
+            part = members[start : start + step]
+            own = slice(None) if shared else part
+            lift = right[own, :rank].swapaxes(1, 2) / singular[own, None, :rank] / size[own, :, None]
+            solved = _block(designs[own], np.ascontiguousarray(left[own, :, :rank]), lift, values[part])
+            for whole, piece in zip(result, solved, strict=True):
+                whole[part] = piece
     return result
 
 
-def _block(designs: Floats, orthogonal: Floats, triangle: Floats, values: Floats) -> Chebyshev:
-    """Solve one block. What the exchange sees are least-squares residuals over an orthonormal basis, largest = 1."""
+def _block(designs: Floats, orthogonal: Floats, lift: Floats, values: Floats) -> Chebyshev:
+    """Solve problems of one rank r; ``orthogonal`` (1 or b, n, r) spans the columns, ``lift`` (1 or b, p, r) goes back.
+
+    What the exchange sees are least-squares residuals over the orthonormal basis, the largest of them one.
+    """
     # One product for each problem, so that a row's rounding does not depend on how many there are.
     projected = (values[:, None, :] @ orthogonal)[:, 0, :]
     residual = values - (orthogonal @ projected[:, :, None])[:, :, 0]
@@ -124,9 +138,9 @@ def _block(designs: Floats, orthogonal: Floats, triangle: Floats, values: Floats
     finished = zone <= lower_bound(basis, target, reference) * (1.0 + PROVEN) + 1e-12
     for row in np.flatnonzero(~finished):
         fit[:, row] = by_programme(basis[:, :, row if basis.shape[2] > 1 else 0].T, target[:, row])
-    coefficients = np.linalg.solve(triangle, (projected + scale[:, None] * fit.T)[:, :, None])
-    left = values - (designs @ coefficients)[:, :, 0]
-    return Chebyshev(np.asarray(coefficients[:, :, 0]), np.max(np.abs(left), axis=1), finished)
+    coefficients = lift @ (projected + scale[:, None] * fit.T)[:, :, None]
+    remaining = values - (designs @ coefficients)[:, :, 0]
+    return Chebyshev(coefficients[:, :, 0], np.max(np.abs(remaining), axis=1), finished)
 
 
 def deviations(basis: Floats, target: Floats, fit: Floats) -> Floats:

@@ -17,10 +17,10 @@ Criterion = Literal["least-squares", "minimum-zone"]
 class Problem(Struct, frozen=True):
     """Find travels ``a`` that make ``gap + influence @ a`` flat, up to one constant where the offset is free.
 
-    Shapes for n stations, m adjusters, c conditions: ``influence`` (n, m), dimensionless; ``weights`` (n,), mean one, the
-    weights of the least squares; ``effort``, ``lower``, ``upper`` (m,); ``rows`` (c, m) with ``rows_lower <= rows @ a <=
-    rows_upper``, equal ends making an equation. Zero travel satisfies everything. ``criterion`` is the weighted sum of
-    squares about the weighted mean (about zero where the offset is kept), or half the zone: half of highest minus
+    Shapes for n stations, m adjusters, c conditions: ``influence`` (n, m), dimensionless; ``weights`` (n,), mean one,
+    the weights of the least squares; ``effort``, ``lower``, ``upper`` (m,); ``rows`` (c, m) with ``rows_lower <= rows @
+    a <= rows_upper``, equal ends making an equation. Zero travel satisfies everything. ``criterion`` is the weighted
+    sum of squares about the weighted mean (about zero where the offset is kept), or half the zone: half of highest minus
     lowest (largest magnitude where the offset is kept). Travels that the criterion leaves open take the least
     ``sum((effort * a) ** 2)``.
     """

@@ -1,7 +1,7 @@
 """Subsets of adjusters where some move only in whole steps or by stacks of shims.
 
-The continuous answers bound the discrete ones from below, so for each number of moves the subsets are tried in the order
-of their bounds until no bound undercuts the best found: exact, without solving every subset.
+The continuous answers bound the discrete ones from below, so for each number of moves the subsets are tried in the
+order of their bounds until no bound undercuts the best found: exact, without solving every subset.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ def settle(
     groups: Sequence[tuple[int, ...]],
     time_limit: float,
 ) -> Settled:
-    """Replace the continuous answers in one row of a table by attainable ones; subsets not worth solving become infinite.
+    """Replace the continuous answers in one row of a table by attainable ones; subsets not worth solving become
+    infinite.
 
     ``groups`` are always solved. ``gap`` has shape (n,).
     """

@@ -1,9 +1,9 @@
 """A rail as a beam on its seats: the shape it takes when one seat moves by one millimetre.
 
-A slender uniform beam that is free between its seats and at its ends takes the shape of the natural cubic spline through
-the seat heights: fourth derivative zero between seats, second derivative continuous and zero at the ends, straight
-beyond them (Euler-Bernoulli, no load). With two seats that is the straight line. Shear and the rail's own weight are
-left out: weight does not change when a seat moves.
+A slender uniform beam that is free between its seats and at its ends takes the shape of the natural cubic spline
+through the seat heights: fourth derivative zero between seats, second derivative continuous and zero at the ends,
+straight beyond them (Euler-Bernoulli, no load). With two seats that is the straight line. Shear and the rail's own
+weight are left out: weight does not change when a seat moves.
 """
 
 from __future__ import annotations

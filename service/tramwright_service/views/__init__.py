@@ -1,0 +1,1 @@
+"""What people look at: plain text for the bench."""

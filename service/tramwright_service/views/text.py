@@ -1,0 +1,170 @@
+"""A correction as a person follows it at the machine: plain text, no wider than 100 columns.
+
+Lengths are shown to a tenth of a usual dial division (0.001 mm, 0.0001 inch); the JSON answer rounds nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from textwrap import fill
+
+from tramwright_solvers.answer import AsFound, Correction, MoveOf, Station
+
+WIDTH = 100
+DECIMALS = {"mm": 3, "inch": 4}
+GRID_COLUMNS = 9
+"""More columns than this do not fit the width; the stations are then listed."""
+
+VERDICT = {
+    "within": "within the limit",
+    "outside": "outside the limit",
+    "undecided": "too close to the limit to decide",
+}
+TERMS = {
+    "offset": "offset",
+    "tilt-x": "tilt to the side (x)",
+    "tilt-y": "tilt front to rear (y)",
+    "twist": "twist",
+    "bow-x": "bow along x",
+    "bow-y": "bow along y",
+    "remainder": "remainder (form, and scatter of the readings)",
+}
+
+
+def as_text(correction: Correction) -> str:
+    """Return the whole answer: result, what is to blame, steps, readings, moves, cautions."""
+    digits, unit = DECIMALS[correction.units], correction.units
+    parts = [
+        headline(correction, digits),
+        blame(correction, digits),
+        titled("What to do", numbered(step.do for step in correction.steps) or ["Nothing: no move is called for."]),
+        titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
+        titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
+        notes("Side effects", (effect.says for effect in correction.effects)),
+        notes(
+            "Doubtful readings",
+            (
+                f"x {one.x:g}, y {one.y:g} reads {one.value:+.{digits}f}; the rest of the survey expects "
+                f"{one.expected:+.{digits}f}. {one.likely}"
+                for one in correction.suspects
+            ),
+        ),
+        notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
+        notes("Take care", correction.cautions),
+        "Then survey again: the prediction is only as good as the readings and the turns.",
+    ]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def headline(correction: Correction, digits: int) -> str:
+    """Return total as found and predicted, each with its expanded uncertainty and its verdict."""
+    verdict, unit = correction.verdict, correction.units
+    lines = [
+        f"{correction.machine}: total {with_u(correction.as_found, digits)} {unit} as found, "
+        f"{with_u(correction.predicted, digits)} {unit} after the moves below.",
+        f"Against the limit of {verdict.limit:.{digits}f} {unit}: {VERDICT[verdict.as_found]} as found, "
+        f"{VERDICT[verdict.predicted]} afterwards ({verdict.rule}; probability {verdict.probability:.1%}).",
+        correction.chosen.why,
+    ]
+    if correction.chosen.outcome == "stopped":
+        lines.append(
+            f"The time limit stopped the search; the best possible may be better by up to "
+            f"{correction.chosen.gap:.{digits}f} {unit}."
+        )
+    return "\n".join(wrapped(line) for line in lines)
+
+
+def with_u(result: AsFound, digits: int) -> str:
+    """Return a total with its expanded uncertainty."""
+    return f"{result.total:.{digits}f} ± {result.U:.{digits}f} (k = {result.k:.3g})"
+
+
+def blame(correction: Correction, digits: int) -> str:
+    """Return a line of the terms that make up the gap, the largest first."""
+    terms = sorted(
+        (term for term in correction.breakdown if term.significant and term.range), key=lambda term: -(term.range or 0)
+    )
+    if not terms:
+        return "To blame: nothing stands out of the uncertainty of the readings."
+    told = ", ".join(
+        f"{TERMS.get(term.term, term.term)} {term.range:.{digits}f} {correction.units} ({term.share:.0%})"
+        for term in terms[:3]
+    )
+    return wrapped(f"To blame: {told}.")
+
+
+def dial(stations: Sequence[Station], digits: int) -> list[str]:
+    """Return the readings laid out over the bed, rear at the top; as a list where they form no small grid."""
+    xs = sorted({station.x for station in stations})
+    ys = sorted({station.y for station in stations}, reverse=True)
+    if len(xs) > GRID_COLUMNS or 2 * len(stations) < len(xs) * len(ys):
+        head = f"{'x':>10} {'y':>10} {'before':>10} {'after':>10}"
+        return [head] + [
+            f"{one.x:>10g} {one.y:>10g} {signed(one.dial_before, digits):>10} {signed(one.dial, digits):>10}"
+            for one in stations
+        ]
+    before = {(one.x, one.y): signed(one.dial_before, digits) for one in stations}
+    after = {(one.x, one.y): signed(one.dial, digits) for one in stations}
+    head = f"{'':>6} {'y \\ x':>8} " + " ".join(f"{x:>8g}" for x in xs)
+    lines = []
+    for name, readings in (("before", before), ("after", after)):
+        lines.append(f"{name:>6}{head[6:]}")
+        for row, y in enumerate(ys):
+            edge = "rear" if row == 0 else "front" if row == len(ys) - 1 else ""
+            lines.append(f"{edge:>6} {y:>8g} " + " ".join(f"{readings.get((x, y), '·'):>8}" for x in xs))
+        lines.append("")
+    return lines[:-1]
+
+
+def moves(made: Sequence[MoveOf], digits: int, unit: str) -> list[str]:
+    """Return one line for each adjuster: travel with its uncertainty, and how it is made."""
+    wide = max(len(move.adjuster) for move in made)
+    return [
+        f"{move.adjuster:<{wide}}  {move.travel:+.{digits}f} {unit} (u {move.u:.{digits}f})  {how(move, digits, unit)}".rstrip()
+        for move in made
+    ]
+
+
+def how(move: MoveOf, digits: int, unit: str) -> str:
+    """Say how one move is made: turns and direction, or sheets."""
+    if move.degrees is not None:
+        return f"{move.degrees:.1f}° {move.direction} seen from {move.seen_from} ({move.turns:.3f} turns)"
+    said = []
+    if move.remove:
+        said.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove) + f" {unit}")
+    if move.stack:
+        said.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack) + f" {unit}")
+    return ", ".join(said)
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a reading with its sign; what rounds to nothing has none."""
+    shown = f"{value:+.{digits}f}"
+    return shown[1:] if float(shown) == 0.0 else shown
+
+
+def titled(title: str, lines: Iterable[str]) -> str:
+    """Return a block under a heading."""
+    return "\n".join([title, "-" * len(title), *lines])
+
+
+def numbered(sentences: Iterable[str]) -> list[str]:
+    """Return sentences numbered from one and wrapped."""
+    return [
+        fill(sentence, WIDTH, initial_indent=f"{number:>2}. ", subsequent_indent="    ", break_on_hyphens=False)
+        for number, sentence in enumerate(sentences, 1)
+    ]
+
+
+def notes(title: str, sentences: Iterable[str]) -> str:
+    """Return a block of notes, or nothing where there are none."""
+    lines = [
+        fill(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ", break_on_hyphens=False)
+        for sentence in sentences
+    ]
+    return titled(title, lines) if lines else ""
+
+
+def wrapped(line: str) -> str:
+    """Wrap a line of prose, continuation indented."""
+    return fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
