@@ -7,6 +7,7 @@ is one small matrix times ``c``. For three screws and four seats that is three d
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import combinations
 from math import comb
 
@@ -177,25 +178,31 @@ def candidates(
             {group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group)
         )
 
-    adjusters, bounded = problem.influence.shape[1], problem.moving(free).bounded
+    bounded = problem.moving(free).bounded
     every = every or bounded
+    strongest = max(float(singular.max(initial=0.0)), 1e-300)
     sets: list[tuple[int, ...]] = [()]
-    fits, lefts = [np.zeros((adjusters, rank))], [np.eye(rank)]
-    for subset in wanted:
-        free_part = freedom(problem, subset)
-        effect = reduced[:, list(subset)] @ free_part
-        u, s, vt = np.linalg.svd(effect, full_matrices=False)
-        used = int(np.sum(s > RANK * max(float(s.max(initial=0.0)), float(singular.max(initial=0.0)), 1e-300)))
-        stuck = np.any(np.linalg.norm(free_part, axis=1) <= RANK * np.linalg.norm(free_part))
-        if stuck or (used < free_part.shape[1] and not every and len(subset) <= most):
-            continue
-        fit = np.zeros((adjusters, rank))
-        fit[list(subset)] = -free_part @ (vt[:used].T / s[:used]) @ u[:, :used].T
-        sets.append(subset)
-        fits.append(fit)
-        lefts.append(np.eye(rank) - u[:, :used] @ u[:, :used].T)
-    kept = range(len(sets)) if every else undominated(lefts, problem.effort, sets)
-    sets, fits, lefts = [sets[k] for k in kept], [fits[k] for k in kept], [lefts[k] for k in kept]
+    fits, lefts = [np.zeros((1, problem.influence.shape[1], rank))], [np.eye(rank)[None]]
+    for batch, parts in batches(problem, wanted):
+        columns = np.array(batch)
+        u, s, vt = np.linalg.svd(reduced[:, columns].transpose(1, 0, 2) @ parts, full_matrices=False)
+        used = s > RANK * np.maximum(s.max(axis=1, initial=0.0, keepdims=True), strongest)
+        u = u * used[:, None, :]
+        length = np.linalg.norm(parts, axis=2)
+        worth = np.all(length > RANK * np.linalg.norm(length, axis=1, keepdims=True), axis=1)
+        if not every and len(batch[0]) <= most:
+            worth &= used.sum(axis=1) == parts.shape[2]
+        fit = np.zeros((len(batch), problem.influence.shape[1], rank))
+        inverse = np.divide(1.0, s, out=np.zeros_like(s), where=used)
+        answer = -parts @ (vt.transpose(0, 2, 1) * inverse[:, None, :]) @ u.transpose(0, 2, 1)
+        np.put_along_axis(fit, columns[:, :, None], answer, axis=1)
+        sets += [subset for subset, good in zip(batch, worth, strict=True) if good]
+        fits.append(fit[worth])
+        lefts.append((np.eye(rank) - u @ u.transpose(0, 2, 1))[worth])
+    left, fit = np.concatenate(lefts), np.concatenate(fits)
+    if not every:
+        kept = undominated(left, [float(problem.effort[list(subset)].sum()) for subset in sets])
+        sets, left, fit = [sets[k] for k in kept], left[kept], fit[kept]
     lift = axes.T / root
     return Candidates(
         problem=problem,
@@ -204,28 +211,35 @@ def candidates(
         effort=[float(problem.effort[list(subset)].sum()) for subset in sets],
         basis=axes.T * root,
         lift=lift,
-        fit=np.ascontiguousarray(np.concatenate(fits).T),
-        left=np.concatenate([part.T @ lift for part in lefts], axis=1),
+        fit=np.ascontiguousarray(fit.reshape(-1, rank).T),
+        left=np.ascontiguousarray((left.transpose(0, 2, 1) @ lift).transpose(1, 0, 2).reshape(rank, -1)),
         bounded=bounded,
         exact_moves=most,
     )
 
 
-def undominated(lefts: list[Floats], effort: Floats, sets: list[tuple[int, ...]]) -> list[int]:
+def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[list[tuple[int, ...]], Floats]]:
+    """Yield subsets of equal size and freedom with their freedoms stacked, shape (subsets, size, freedoms)."""
+    by_shape: dict[tuple[int, int], tuple[list[tuple[int, ...]], list[Floats]]] = {}
+    for subset in wanted:
+        part = freedom(problem, subset)
+        subsets, parts = by_shape.setdefault((len(subset), part.shape[1]), ([], []))
+        subsets.append(subset)
+        parts.append(part)
+    for shape in sorted(by_shape):
+        subsets, parts = by_shape[shape]
+        if shape[1]:
+            yield subsets, np.stack(parts)
+
+
+def undominated(left: Floats, effort: list[float]) -> list[int]:
     """Return the subsets that no other of the same reach undercuts in effort, in order.
 
-    Subsets that leave the same remain differ only in effort, whatever the survey: the dearer ones can never be chosen.
+    Subsets that leave the same remain, ``left`` (K, r, r), differ only in effort, whatever the survey: the dearer ones
+    can never be chosen. Remains that rounding sets apart are both kept, which costs a little time and nothing else.
     """
-    cheapest: list[tuple[Floats, float]] = []
-    same_as = []
-    for left, subset in zip(lefts, sets, strict=True):
-        cost = float(effort[list(subset)].sum())
-        for index, (other, known) in enumerate(cheapest):
-            if np.abs(left - other).max(initial=0.0) <= SLACK:
-                cheapest[index] = (other, min(cost, known))
-                same_as.append((index, cost))
-                break
-        else:
-            cheapest.append((left, cost))
-            same_as.append((len(cheapest) - 1, cost))
-    return [k for k, (index, cost) in enumerate(same_as) if cost <= cheapest[index][1] + SLACK]
+    same = [part.tobytes() for part in np.round(left * 1e7) + 0.0]
+    cheapest: dict[bytes, float] = {}
+    for key, cost in zip(same, effort, strict=True):
+        cheapest[key] = min(cost, cheapest.get(key, np.inf))
+    return [k for k, (key, cost) in enumerate(zip(same, effort, strict=True)) if cost <= cheapest[key] + SLACK]

@@ -23,6 +23,12 @@ from .stock import Counts, Discrete, Lattice, Stacks
 CHUNK = 2048
 """Partial settings that are carried on together."""
 
+CHUNK_JUDGED = 128
+"""The same where each must be judged for its share of scarce sheets."""
+
+BLOCK = 512
+"""Complete settings that are judged between two looks at the clock."""
+
 REACH = 32
 """Where the gap cannot see an unbounded run of steps, steps searched to each side of the continuous answer."""
 
@@ -126,20 +132,23 @@ class Search:
         effort: Floats,
         middle: Floats,
         settle: Settle,
+        screen: Callable[[Floats], Floats] | None,
         allowed: Allowed | None,
         slack: float,
     ) -> None:
         """Prepare a search.
 
         ``effort`` (m,) and ``middle`` (m,), the continuous answer, are by column. ``settle`` completes picks by
-        travels of the continuous adjusters, or says None; ``allowed``, where given, judges part of the picks. Norms
-        that differ by less than ``slack`` are equal.
+        travels of the continuous adjusters, or says None; ``screen``, where given, sharpens the lower bounds of the
+        norms of discrete travels, shape (K, m); ``allowed``, where given, judges part of the picks. Norms that differ
+        by less than ``slack`` are equal.
         """
         self.reduced = reduced
         self.tables = tables
         self.effort = effort
         self.middle = middle
         self.settle = settle
+        self.screen = screen
         self.allowed = allowed
         self.slack = slack
         self.order = (*reduced.blind, *reversed(reduced.seen))
@@ -171,7 +180,8 @@ class Search:
                 self.cut = True
                 return min(self.best, float(np.sqrt(min(float(part.distance.min()) for part in stack))))
             part = stack.pop()
-            part, rest = part.take(slice(0, CHUNK)), part.take(slice(CHUNK, None))
+            size = CHUNK if self.allowed is None else CHUNK_JUDGED
+            part, rest = part.take(slice(0, size)), part.take(slice(size, None))
             if len(rest.picks):
                 stack.append(rest)
             part = part.take(self._promising(part))
@@ -258,12 +268,31 @@ class Search:
 
     def _finish(self, part: Frontier, norm_of: Callable[[Floats], float], deadline: float) -> bool:
         """Complete settings by the continuous adjusters, nearest first; say whether time sufficed."""
-        for index in np.lexsort((part.effort, part.distance)):
+        order = self._ranked(part)
+        for start in range(0, len(order), BLOCK):
             if monotonic() > deadline:
                 return False
-            if not self._promising(part.take(slice(int(index), int(index) + 1)))[0]:
-                continue
-            travels = self.settle(self._named(part.picks[index]))
-            if travels is not None:
-                self.offer(travels, norm_of(travels))
+            block = part.take(order[start : start + BLOCK])
+            block = block.take(self._promising(block))
+            if self.screen is not None and len(block.picks):
+                block = self._screened(block, self.screen)
+            block = block.take(self._promising(block))
+            while len(block.picks):
+                travels = self.settle(self._named(block.picks[0]))
+                block = block.take(slice(1, None))
+                if travels is not None:
+                    self.offer(travels, norm_of(travels))
+                    block = block.take(self._promising(block))
         return True
+
+    def _screened(self, block: Frontier, screen: Callable[[Floats], Floats]) -> Frontier:
+        """Replace distances² by sharper ones and sort by them."""
+        travels = np.zeros((len(block.picks), len(self.effort)))
+        for depth, column in enumerate(self.order):
+            travels[:, column] = self._travel(depth, block.picks[:, depth])
+        sharper = Frontier(block.picks, block.left, screen(travels) ** 2, block.effort)
+        return sharper.take(self._ranked(sharper))
+
+    def _ranked(self, part: Frontier) -> Counts:
+        """Return the order nearest first, of equally near ones least effort first."""
+        return np.lexsort((part.effort, np.round(np.sqrt(part.distance) / self.slack)))

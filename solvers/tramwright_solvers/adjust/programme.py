@@ -1,8 +1,9 @@
 """The best travels where whole steps and stacks of shims are mixed with screws: true optimum, or how far from it.
 
-Half the zone is a mixed-integer linear programme, solved by HiGHS through scipy. The sum of squares is searched
-exactly by :mod:`.lattice`. Both start from the better of leaving the machine alone and of rounding the continuous
-answer, so neither ever answers worse than that.
+Both criteria are searched exactly by :mod:`.lattice`: the root mean square about the mean never exceeds half the zone,
+so one radius serves for both. A zone that the search cannot settle in half its time goes on to HiGHS as a mixed-integer
+linear programme, which is the better at proving bounds. All start from the better of leaving the machine alone and of
+rounding the continuous answer, so nothing ever answers worse than that.
 """
 
 from __future__ import annotations
@@ -16,17 +17,19 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ..contract import Adjuster, Floats
-from .lattice import Search, Settle, reduce
-from .least_squares import bounded, feasible_best, response
+from ..faults import SolverError
+from . import least_squares, minimum_zone
+from .lattice import Reduced, Search, Settle, reduce
+from .least_squares import RANK
 from .problem import Criterion, Problem
 from .sheets import Model
 from .stock import Discrete, Pools, Stack, Stacks, choices, stack_for
 
-SAME = 1e-11
-"""Norms that differ by less than this share of the gap are equal, and effort decides."""
+SAME: dict[Criterion, float] = {"least-squares": 1e-11, "minimum-zone": 1e-9}
+"""Answers that differ by less than this share of the gap are equal, and effort decides; zones are no sharper."""
 
-PROVEN = 1e-8
-"""A zone this close to its bound, as a share of the gap as found, is the smallest: HiGHS promises 1e-9."""
+SEARCH = 0.5
+"""Share of the time limit after which a zone still being searched goes on to HiGHS."""
 
 
 class Programme(Struct, frozen=True):
@@ -62,17 +65,14 @@ def programme(
 ) -> Programme:
     """Return the best travels, shape (m,), for one gap, shape (n,), within ``time_limit`` seconds.
 
-    Of equally good answers it is the one of least effort: sum of squares of effort × travel, or for the minimum zone,
-    whose programme is linear, sum of effort × size of travel.
+    Of equally good answers it is the one of least ``sum((effort * a) ** 2)``; where a search was stopped, the least
+    found.
 
     Raises:
         Refused: a stock makes more different stacks than are searched.
     """
-    deadline = monotonic() + time_limit
-    task = Task(problem, gap, adjusters)
-    if criterion == "least-squares":
-        return task.least_squares(deadline)
-    return task.minimum_zone(deadline)
+    start = monotonic()
+    return Task(problem, gap, adjusters).solve(criterion, start, time_limit)
 
 
 class Task:
@@ -103,33 +103,73 @@ class Task:
         self.problem = replace(problem, lower=lower, upper=upper)
         self.screws = self.problem.moving(self.continuous)
 
-    def least_squares(self, deadline: float) -> Programme:
-        """Search for the least sum of squares."""
-        problem, root = self.problem, np.sqrt(self.problem.weights)
-        influence = (problem.centred(problem.influence.T) * root).T
-        to_fit = -root * problem.centred(self.gap)
-        middle = bounded(problem, self.gap)
-        size = float(np.linalg.norm(to_fit))
+    def solve(self, criterion: Criterion, start: float, time_limit: float) -> Programme:
+        """Search, and let HiGHS finish a zone that takes long; times are those of the monotonic clock."""
+        alone = np.zeros(len(self.adjusters))
+        size = objective(self.problem, self.gap, alone, criterion)
+        if size == 0.0:
+            return self._answer(alone, criterion, 0.0, True)
+        middle = self.relaxed(criterion)
+        root = np.sqrt(len(self.gap))
 
         def norm_of(travels: Floats) -> float:
-            return float(np.linalg.norm(influence @ travels - to_fit))
+            return float(root * objective(self.problem, self.gap, travels, criterion))
 
+        settle = self._settler(criterion)
         search = Search(
-            reduced=reduce(influence, to_fit, self._equations(), self.discrete),
+            reduced=self._reduced(criterion),
             tables=self.tables,
-            effort=problem.effort,
+            effort=self.problem.effort,
             middle=middle,
-            settle=self._settler(),
+            settle=settle,
+            screen=self._zones if criterion == "minimum-zone" else None,
             allowed=(lambda picks: self.pools.together(picks) is not None) if self.pools else None,
-            slack=SAME * size,
+            slack=SAME[criterion] * size * root,
         )
-        floor = norm_of(middle)
-        for travels in (np.zeros(len(middle)), self._rounded(middle, search)):
+        for travels in (alone, self.rounded(criterion)):
             if travels is not None:
                 search.offer(travels, norm_of(travels))
-        bound = max(search.run(norm_of, deadline), floor) / np.sqrt(len(root))
+        patience = time_limit * (SEARCH if criterion == "minimum-zone" else 1.0)
+        bound = max(search.run(norm_of, start + patience), norm_of(middle)) / root
         assert search.travels is not None
-        return self._answer(search.travels, "least-squares", bound, not search.cut)
+        if not search.cut or criterion == "least-squares":
+            return self._answer(search.travels, criterion, bound, not search.cut)
+        best = objective(self.problem, self.gap, search.travels, criterion)
+        model = Model(self.problem, self.gap, self.adjusters, tables=self.tables, pools=self.pools, size=size)
+        found = model.solve(best, start + time_limit - monotonic())
+        if found.travels is not None and (better := settle(self._picked(found.travels))) is not None:
+            search.offer(better, norm_of(better))
+        return self._answer(search.travels, criterion, max(bound, found.bound), found.done)
+
+    def relaxed(self, criterion: Criterion) -> Floats:
+        """Return the best travels, shape (m,), with every discrete adjuster free between its lowest and highest."""
+        solver = least_squares if criterion == "least-squares" else minimum_zone
+        return np.asarray(solver.bounded(self.problem, self.gap))
+
+    def rounded(self, criterion: Criterion) -> Floats | None:
+        """Return the relaxed travels rounded, the continuous ones settled again, or None where that is not allowed."""
+        picks = self._picked(self.relaxed(criterion))
+        return None if self.pools.together(picks) is None else self._settler(criterion)(picks)
+
+    def _reduced(self, criterion: Criterion) -> Reduced:
+        """Reduce by the weights of the criterion: the zone has none."""
+        weights = self.problem.weights if criterion == "least-squares" else np.ones(len(self.gap))
+        problem, root = replace(self.problem, weights=weights), np.sqrt(weights)
+        influence = (problem.centred(problem.influence.T) * root).T
+        return reduce(influence, -root * problem.centred(self.gap), self._equations(), self.discrete)
+
+    def _zones(self, travels: Floats) -> Floats:
+        """Return, times root n, half the zones that unlimited screws would leave, for discrete travels (K, m)."""
+        changed = self.gap + travels @ self.problem.influence.T
+        design = self.screws.influence
+        if self.problem.offset_free:
+            design = np.column_stack([design, np.ones(len(self.gap))])
+        left, values, _ = np.linalg.svd(design, full_matrices=False)
+        design = left[:, values > RANK * np.max(values, initial=0.0)]
+        zones = (
+            minimum_zone.chebyshev(design, changed).half_zone if design.shape[1] else np.max(np.abs(changed), axis=1)
+        )
+        return np.asarray(np.sqrt(len(self.gap)) * zones)
 
     def _equations(self) -> Floats:
         """Return the equations among the conditions, with unit normals."""
@@ -137,15 +177,10 @@ class Task:
         size = np.linalg.norm(rows, axis=1, keepdims=True)
         return np.asarray(rows / np.where(size > 0, size, 1.0))
 
-    def _rounded(self, middle: Floats, search: Search) -> Floats | None:
-        picks = {column: table.nearest(middle[column]) for column, table in self.tables.items()}
-        if self.pools.together(picks) is None:
-            return None
-        return search.settle(picks)
-
-    def _settler(self) -> Settle:
+    def _settler(self, criterion: Criterion) -> Settle:
         """Return what completes picks by the best continuous travels, or by None where none are allowed."""
-        by_gap = None if self.screws.bounded or len(self.problem.rows) else response(self.screws)
+        simple = criterion == "least-squares" and not self.screws.bounded and not len(self.problem.rows)
+        by_gap = least_squares.response(self.screws) if simple else None
 
         def settle(picks: Mapping[int, int]) -> Floats | None:
             travels = self.made(picks)
@@ -153,7 +188,13 @@ class Task:
             if by_gap is not None:
                 travels[self.continuous] = by_gap @ changed
                 return travels
-            return self._completed(travels, feasible_best(self._left(travels), changed))
+            left = self._left(travels)
+            if criterion == "least-squares":
+                return self._completed(travels, least_squares.feasible_best(left, changed))
+            try:
+                return self._completed(travels, minimum_zone.bounded(left, changed))
+            except SolverError:
+                return None  # the conditions leave these picks no screws; zero travel need not satisfy what is left
 
         return settle
 
@@ -182,52 +223,8 @@ class Task:
             return None
         return travels
 
-    def minimum_zone(self, deadline: float) -> Programme:
-        """Solve for the smallest zone, then among the smallest for least effort."""
-        best = np.zeros(len(self.adjusters))
-        size = objective(self.problem, self.gap, best, "minimum-zone")
-        if size == 0.0:
-            return self._answer(best, "minimum-zone", 0.0, True)
-        model = Model(self.problem, self.gap, self.adjusters, tables=self.tables, pools=self.pools, size=size)
-        relaxed = model.relaxed()
-        picks = self._picked(best if relaxed.travels is None else relaxed.travels)
-        offers = [self._zone_settled(picks)] if self.pools.together(picks) is not None else []
-        found = model.solve(deadline - monotonic())
-        if found.travels is not None:
-            offers.append(self._zone_settled(self._picked(found.travels)))
-            kind = self._best(offers, best)
-            if found.done and deadline - monotonic() > 0.0:
-                cheap = model.cheapest(objective(self.problem, self.gap, kind, "minimum-zone"), deadline - monotonic())
-                if cheap is not None:
-                    offers.insert(0, self._completed(*self._parted(cheap)))
-        best = self._best(offers, best)
-        bound = max(relaxed.bound, found.bound)
-        proven = found.done and objective(self.problem, self.gap, best, "minimum-zone") <= bound + PROVEN * size
-        return self._answer(best, "minimum-zone", bound, proven)
-
-    def _best(self, offers: Sequence[Floats | None], alone: Floats) -> Floats:
-        """Return the first offer that none undercuts by more than the programme's own tolerance."""
-        known = [offer for offer in (*offers, alone) if offer is not None]
-        values = [objective(self.problem, self.gap, offer, "minimum-zone") for offer in known]
-        slack = 1e-9 * values[-1]
-        return next(offer for offer, value in zip(known, values, strict=True) if value <= min(values) + slack)
-
     def _picked(self, travels: Floats) -> dict[int, int]:
         return {column: table.nearest(travels[column]) for column, table in self.tables.items()}
-
-    def _parted(self, travels: Floats) -> tuple[Floats, Floats]:
-        made = self.made(self._picked(travels))
-        return made, travels[self.continuous]
-
-    def _zone_settled(self, picks: Mapping[int, int]) -> Floats | None:
-        """Complete picks by the continuous travels of the smallest zone."""
-        travels = self.made(picks)
-        changed = self.gap + self.problem.influence @ travels
-        left = self._left(travels)
-        size = max(objective(left, changed, np.zeros(len(self.continuous)), "minimum-zone"), 1e-300)
-        own = [self.adjusters[column] for column in self.continuous]
-        screws = Model(left, changed, own, tables={}, pools=Pools({}, {}), size=size).relaxed()
-        return self._completed(travels, screws.travels)
 
     def _answer(self, travels: Floats, criterion: Criterion, bound: float, done: bool) -> Programme:
         value = objective(self.problem, self.gap, travels, criterion)

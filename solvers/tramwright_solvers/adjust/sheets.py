@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -14,6 +13,9 @@ from .stock import Discrete, Lattice, Pools, Stacks, kept_and_added, most_sheets
 
 SCALE = 1e3
 """The gap is scaled to this size: HiGHS takes 1e-6 for nothing, so zones are found to 1e-9 of the gap."""
+
+INFEASIBLE = 2
+"""Status of ``scipy.optimize.milp`` for a programme without a solution."""
 
 
 class Found(Struct, frozen=True):
@@ -118,63 +120,25 @@ class Model:
         values[whole] = np.round(values[whole])
         return np.asarray(self.start + self.lift @ values)
 
-    def relaxed(self) -> Found:
-        """Solve with every variable continuous."""
-        result = self._run(self._aim(), None, whole=False, matrix=self.matrix, low=self.low, high=self.high)
-        if result.x is None:
-            return Found(None, 0.0, False)
-        travels = self.start + self.lift @ result.x[: len(self.columns)]
-        bounded = np.clip(travels, self.problem.lower, self.problem.upper)
-        return Found(bounded, max(float(result.fun), 0.0) * self.unit, True)
+    def solve(self, best: float, seconds: float) -> Found:
+        """Look for a half zone no larger than ``best`` within the time given; there being none proves ``best``."""
+        from scipy.optimize import Bounds, LinearConstraint, milp
 
-    def solve(self, seconds: float) -> Found:
-        """Solve in whole numbers within the time given."""
-        result = self._run(self._aim(), seconds, whole=True, matrix=self.matrix, low=self.low, high=self.high)
+        count = len(self.columns)
+        aim = np.zeros(count + 2)
+        aim[count] = 1.0
+        result = milp(
+            aim,
+            integrality=np.array([int(column.whole) for column in self.columns] + [0, 0]),
+            bounds=Bounds(
+                np.array([column.lower for column in self.columns] + [0.0, -np.inf]),
+                np.array([column.upper for column in self.columns] + [best / self.unit, np.inf]),
+            ),
+            constraints=LinearConstraint(self.matrix, self.low, self.high),
+            options={"mip_rel_gap": 0.0, "time_limit": max(seconds, 0.01)},
+        )
+        if result.status == INFEASIBLE:
+            return Found(None, best, True)
         bound = result.mip_dual_bound
         floor = max(float(bound), 0.0) * self.unit if bound is not None and np.isfinite(bound) else 0.0
         return Found(None if result.x is None else self.travels(result.x), floor, result.status == 0)
-
-    def cheapest(self, zone: float, seconds: float) -> Floats | None:
-        """Return travels of least sum of effort × size among those whose half zone is no larger, or None."""
-        size, count = len(self.columns), len(self.start)
-        # |travel| of each adjuster is one more variable, bounded below by the travel and by its negative.
-        wide = np.hstack([self.matrix, np.zeros((len(self.matrix), count))])
-        either = np.vstack(
-            [np.hstack([sign * self.lift / self.unit, np.zeros((count, 2)), -np.eye(count)]) for sign in (1.0, -1.0)]
-        )
-        level = np.zeros((1, size + 2 + count))
-        level[0, size] = 1.0
-        effort = self.problem.effort / np.max(self.problem.effort, initial=1e-300)
-        result = self._run(
-            np.concatenate([np.zeros(size + 2), effort]),
-            seconds,
-            whole=True,
-            matrix=np.vstack([wide, either, level]),
-            low=np.concatenate([self.low, np.full(2 * count + 1, -np.inf)]),
-            high=np.concatenate(
-                [self.high, -self.start / self.unit, self.start / self.unit, [zone / self.unit + 1e-9 * SCALE]]
-            ),
-        )
-        return None if result.x is None else self.travels(result.x)
-
-    def _aim(self) -> Floats:
-        aim = np.zeros(len(self.columns) + 2)
-        aim[-2] = 1.0
-        return aim
-
-    def _run(
-        self, aim: Floats, seconds: float | None, *, whole: bool, matrix: Floats, low: Floats, high: Floats
-    ) -> Any:
-        from scipy.optimize import Bounds, LinearConstraint, milp
-
-        more = len(aim) - len(self.columns) - 2
-        lower = [column.lower for column in self.columns] + [0.0, -np.inf] + [0.0] * more
-        upper = [column.upper for column in self.columns] + [np.inf] * (2 + more)
-        kinds = [int(whole and column.whole) for column in self.columns] + [0] * (2 + more)
-        return milp(
-            aim,
-            integrality=np.array(kinds),
-            bounds=Bounds(np.array(lower), np.array(upper)),
-            constraints=LinearConstraint(matrix, low, high),
-            options={"mip_rel_gap": 0.0, "time_limit": np.inf if seconds is None else max(seconds, 0.01)},
-        )

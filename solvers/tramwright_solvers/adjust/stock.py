@@ -30,6 +30,7 @@ SAME = 1e-9
 """Heights closer than this share of the thickest sheet are one height."""
 
 Counts: TypeAlias = NDArray[np.int64]
+Left: TypeAlias = dict[tuple[int, ...], tuple[tuple[int, ...] | None, Counts]]
 Kept: TypeAlias = Callable[[Floats, Counts, int, float], tuple[Floats, Counts]]
 
 
@@ -162,7 +163,7 @@ class Pools:
                 self.groups.append((columns, scarce))
                 for column in columns:
                     self._options[column] = self._ways(column, list(scarce))
-        self._known: dict[tuple[tuple[int, int], ...], dict[int, Counts] | None] = {}
+        self._known: dict[tuple[tuple[int, int], ...], Left] = {}
 
     def __bool__(self) -> bool:
         """Whether any count is scarce enough to matter."""
@@ -193,32 +194,42 @@ class Pools:
             if isinstance(table, Stacks):
                 result[column] = table.counts[pick]
         for columns, scarce in self.groups:
-            key = tuple((column, picks[column]) for column in columns if column in picks)
-            if key not in self._known:
-                self._known[key] = self._share(key, tuple(scarce.values()), set())
-            shared = self._known[key]
-            if shared is None:
+            start = tuple(scarce.values())
+            key = tuple((column, pick) for column, pick in picks.items() if column in columns)
+            left = self._left(key, start)
+            if not left:
                 return None
-            result |= shared
+            have = next(iter(left))
+            while key:
+                before, counts = self._left(key, start)[have]
+                assert before is not None
+                result[key[-1][0]] = counts
+                key, have = key[:-1], before
         return result
 
-    def _share(
-        self, seats: tuple[tuple[int, int], ...], left: tuple[int, ...], dead: set[tuple[int, tuple[int, ...]]]
-    ) -> dict[int, Counts] | None:
-        """Give each seat in turn its best-liked stack that leaves enough for the rest."""
-        if not seats:
-            return {}
-        if (len(seats), left) in dead:
-            return None
-        (column, pick), *rest = seats
-        for counts, take in self._options[column][pick]:
-            after = tuple(have - number for have, number in zip(left, take, strict=True))
-            if min(after) >= 0:
-                others = self._share(tuple(rest), after, dead)
-                if others is not None:
-                    return {column: counts, **others}
-        dead.add((len(seats), left))
-        return None
+    def _left(self, key: tuple[tuple[int, int], ...], start: tuple[int, ...]) -> Left:
+        """Return what may be left of the scarce sheets once these seats, in this order, have theirs.
+
+        Only what leaves most is kept, each with what was left before and the stack that was then made. Seats added to
+        a known sequence cost one step.
+        """
+        if key not in self._known:
+            if not key:
+                return {start: (None, np.zeros(0, dtype=np.int64))}
+            column, pick = key[-1]
+            after: Left = {}
+            for have in self._left(key[:-1], start):
+                for counts, take in self._options[column][pick]:
+                    rest = tuple(one - other for one, other in zip(have, take, strict=True))
+                    if min(rest) >= 0:
+                        after.setdefault(rest, (have, counts))
+            self._known[key] = {rest: way for rest, way in after.items() if not _undercut(rest, after)}
+        return self._known[key]
+
+
+def _undercut(rest: tuple[int, ...], others: Left) -> bool:
+    """Say whether some other way leaves at least as much of every sheet."""
+    return any(all(a >= b for a, b in zip(other, rest, strict=True)) for other in others if other != rest)
 
 
 def _counted(adjuster: Adjuster) -> Counter[float]:
