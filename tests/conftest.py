@@ -15,10 +15,10 @@ EXAMPLES = Path(__file__).parents[1] / "openapi" / "examples"
 
 # Derandomized: the same examples on every run, so that a failure belongs to the change and not to the day.
 settings.register_profile(
-    "ci", derandomize=True, max_examples=40, deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow]
+    "ci", derandomize=True, max_examples=12, deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow]
 )
 # For a deliberate hunt: HYPOTHESIS_PROFILE=hunt pytest tests/properties
-settings.register_profile("hunt", max_examples=2000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("hunt", max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 
@@ -27,10 +27,9 @@ def _no_plug_ins(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
     """Entry points are off, whatever is installed beside us, unless a test is marked `plug_ins`."""
     from tramwright_solvers import registry
 
-    if request.node.get_closest_marker("plug_ins"):
-        return
-    monkeypatch.setattr(registry, "entry_points", lambda **_: ())
     registry.installed.cache_clear()
+    if not request.node.get_closest_marker("plug_ins"):
+        monkeypatch.setattr(registry, "entry_points", lambda **_: ())
 
 
 @pytest.fixture(scope="session")

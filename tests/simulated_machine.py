@@ -124,7 +124,7 @@ class SimulatedMachine:
         self.form, self.zero, self.drift = form, zero, drift or {}
         self.noise, self.resolution, self.random = noise, resolution, np.random.default_rng(seed)
         self.tip_radius = machine.from_mm(4.0) if tip_radius is None else tip_radius
-        self.arm = machine.from_mm(40.0) if arm is None else arm
+        self.arm = machine.from_mm(20.0) if arm is None else arm
         self.thickness = machine.bed.thickness or machine.from_mm(8.0)
         if machine.rails:
             self.along = 0 if machine.rails.along == "x" else 1

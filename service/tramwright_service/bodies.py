@@ -41,7 +41,9 @@ class StrictRequest(Request[Any, Any, Any]):
             body = await super().body()
         except RequestEntityTooLarge:
             most = self.route_handler.resolve_request_max_body_size()
-            raise RequestError(TOO_LARGE, f"The body is larger than {most} bytes, the most this service takes.") from None
+            raise RequestError(
+                TOO_LARGE, f"The body is larger than {most} bytes, the most this service takes."
+            ) from None
         if body:
             return body
         sent_as = content_type(self.scope)
@@ -70,7 +72,9 @@ class StrictBody(AbstractDTO[Any]):
         """Prepare nothing: the decoder is ready and there is no transfer model."""
 
     @classmethod
-    def create_openapi_schema(cls, field_definition: FieldDefinition, handler_id: str, schema_creator: Any) -> Reference:
+    def create_openapi_schema(
+        cls, field_definition: FieldDefinition, handler_id: str, schema_creator: Any
+    ) -> Reference:
         """Refer to the component that :mod:`.openapi` writes from the Struct itself."""
         return Reference(ref=f"#/components/schemas/{cls.component}")
 

@@ -67,7 +67,7 @@ def correct(file: IO[bytes], as_json: bool) -> None:
 
     registry = installed()
     decoder: Decoder[CorrectionRequest[object]] = Decoder(correction_request(registry), registry)  # type: ignore[type-var]
-    sent_as = MSGPACK if file.name.endswith(".msgpack") else JSON
+    sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
     try:
         request = decoder.decode(file.read(), sent_as.encode())
         answer = encode(solve(request.machine, request.survey, request.solve), JSON if as_json else TEXT)
@@ -101,7 +101,9 @@ def solvers(as_json: bool) -> None:
 
     table = Table("solver", "version", "origin", "needs, or why it cannot be used")
     for entry in found:
-        table.add_row(entry.name, entry.version or "", entry.origin, (entry.needs if entry.usable else entry.reason) or "")
+        table.add_row(
+            entry.name, entry.version or "", entry.origin, (entry.needs if entry.usable else entry.reason) or ""
+        )
     Console().print(table)
 
 

@@ -73,9 +73,13 @@ class Decoder(Generic[T]):
             fault = self.explain(str(error))
             raise RequestError(problems.INVALID, fault.detail, [fault]) from None
         except UnicodeDecodeError:
-            raise RequestError(problems.UNREADABLE, "The text is not UTF-8; save it as UTF-8 and send it again.") from None
+            raise RequestError(
+                problems.UNREADABLE, "The text is not UTF-8; save it as UTF-8 and send it again."
+            ) from None
         except RecursionError:
-            raise RequestError(problems.UNREADABLE, "The document is nested too deeply; nothing here needs that.") from None
+            raise RequestError(
+                problems.UNREADABLE, "The document is nested too deeply; nothing here needs that."
+            ) from None
         except msgspec.DecodeError as error:
             raise RequestError(problems.UNREADABLE, unreadable(str(error), decoder is self._json)) from None
         return result

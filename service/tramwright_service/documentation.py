@@ -55,7 +55,8 @@ def problems_page() -> str:
         f'<h2 id="{kind.slug}">{escape(kind.title)}</h2>\n<p>Status {kind.status}. {escape(kind.remedy)}</p>'
         for kind in KINDS
     )
-    return f"{HEAD}<title>Tramwright: problems</title>\n</head>\n<body>\n<main>\n<h1>Problems</h1>\n{rows}\n</main>\n</body>\n</html>\n"
+    head = f"{HEAD}<title>Tramwright: problems</title>\n</head>\n"
+    return f"{head}<body>\n<main>\n<h1>Problems</h1>\n{rows}\n</main>\n</body>\n</html>\n"
 
 
 def create(registry: Registry, settings: Settings) -> list[Any]:

@@ -11,6 +11,7 @@ from tramwright_solvers.registry import Registry
 from . import examples, problems
 from .payloads import SolverDetail, SolverEntry
 from .problems import RequestError
+from .schemas import tidy
 
 
 def entries(registry: Registry) -> list[SolverEntry]:
@@ -44,4 +45,4 @@ def detail(registry: Registry, name: str) -> SolverDetail:
         return SolverDetail(**common)
     solver = registry.solvers[name]
     shipped = examples.corrections().get((solver.example or "").removesuffix(".json"))
-    return SolverDetail(**common, options=msgspec.json.schema(solver), example=shipped)
+    return SolverDetail(**common, options=tidy(msgspec.json.schema(solver), {}), example=shipped)

@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 import structlog
+from litestar.enums import ScopeType
 from litestar.types import ASGIApp, Message, Receive, Scope, Send
 
 
@@ -36,7 +37,7 @@ def request_log(app: ASGIApp) -> ASGIApp:
     log = structlog.get_logger("request")
 
     async def logged(scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
+        if scope["type"] != ScopeType.HTTP:
             await app(scope, receive, send)
             return
         start = time.perf_counter()
@@ -50,6 +51,6 @@ def request_log(app: ASGIApp) -> ASGIApp:
 
         await app(scope, receive, watch)
         spent = round((time.perf_counter() - start) * 1e3, 3)
-        log.info("request", method=scope["method"], path=scope["path"], status=status, ms=spent)
+        log.info("request", method=scope.get("method"), path=scope["path"], status=status, ms=spent)
 
     return logged

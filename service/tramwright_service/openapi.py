@@ -1,15 +1,14 @@
 """The OpenAPI document: what the framework writes from the routes, repaired from the Structs themselves.
 
-The framework leaves out ``additionalProperties: false``, discriminators and the Structs' docstrings, so every component is
-written anew by msgspec. Examples are those under openapi/examples, on the media type where clients and tools look for
-them.
+The framework leaves out ``additionalProperties: false``, discriminators and the Structs' docstrings, so every component
+is written anew by msgspec. Examples are those under openapi/examples, on the media type where clients and tools look
+for them.
 """
 
 from __future__ import annotations
 
 import difflib
 import inspect
-import re
 from pathlib import Path
 from typing import Any
 
@@ -17,19 +16,19 @@ import msgspec
 from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
 
-from tramwright_solvers.answer import Correction
 from tramwright_solvers.registry import Registry
 
-from . import examples, problems, version
+from . import examples, problems
 from .decoding import JSON, MSGPACK
 from .negotiation import TEXT
-from .payloads import Health, SolverDetail, SolverList, correction_request
-from .problems import Kind, Problem
+from .problems import Kind
 from .routes import routes
+from .schemas import REF, components
 from .settings import Settings
 from .workers import Workers
 
-_REF = "#/components/schemas/{name}"
+API = "1.0"
+"""Version of the interface, which is not that of the package: fields may be added to it, never renamed."""
 
 ERRORS: dict[str, tuple[Kind, ...]] = {
     "correct": (
@@ -51,12 +50,15 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
 """Which problems each operation can answer with."""
 
 
+INVENTED = "Invented readings of an invented machine"
+
+
 def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     """Return the document of the API with these solvers."""
     workers = Workers(1)
     config = OpenAPIConfig(
         title="Tramwright",
-        version=version() if version() != "0" else "0.1.0",
+        version=API,
         description=inspect.cleandoc(
             """
             From dial-indicator readings over a machine bed to the moves that make bed and tool plane parallel.
@@ -81,48 +83,18 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     return written
 
 
-def components(registry: Registry) -> dict[str, Any]:
-    """Return every component as msgspec writes it: closed objects, discriminators, docstrings."""
-    request = correction_request(registry)
-    types = (request, Correction, SolverList, SolverDetail, Health, Problem)
-    _, schemas = msgspec.json.schema_components(types, ref_template=_REF)
-    # A generic Struct's name carries its parameters; a client's class is better called by the plain name.
-    plain = {name: re.split(r"[^A-Za-z0-9]", name)[0] for name in schemas}
-    text = msgspec.json.encode({plain[name]: schema for name, schema in schemas.items()}).decode()
-    for name, short in sorted(plain.items(), key=lambda pair: -len(pair[0])):
-        text = text.replace(f'"{_REF.format(name=name)}"', f'"{_REF.format(name=short)}"')
-    found: dict[str, Any] = msgspec.json.decode(text)
-    for schema in found.values():
-        schema.get("discriminator", {}).pop("mapping", None)
-        schema["title"] = re.split(r"[^A-Za-z0-9]", schema.get("title", ""))[0]
-        _drop_mappings(schema)
-    return dict(sorted(found.items()))
-
-
-def _drop_mappings(schema: Any) -> None:
-    """Take the mapping out of every discriminator: tools that rename components leave it dangling."""
-    if isinstance(schema, dict):
-        if isinstance(discriminator := schema.get("discriminator"), dict):
-            discriminator.pop("mapping", None)
-        for below in schema.values():
-            _drop_mappings(below)
-    elif isinstance(schema, list):
-        for below in schema:
-            _drop_mappings(below)
-
-
 def repair(operation: dict[str, Any]) -> None:
     """Give an operation its examples, its forms of answer and its problems."""
     name = operation["operationId"]
     responses = {status: answer for status, answer in operation["responses"].items() if status.startswith("2")}
     if name == "correct":
-        schema = {"$ref": _REF.format(name="CorrectionRequest")}
-        shipped = {key: {"value": value} for key, value in examples.corrections().items()}
+        schema = {"$ref": REF.format(name="CorrectionRequest")}
+        shipped = {key: {"summary": INVENTED, "value": value} for key, value in examples.corrections().items()}
         operation["requestBody"]["content"] = {
             JSON: {"schema": schema, "examples": shipped},
             MSGPACK: {"schema": schema},
         }
-        answer = {"$ref": _REF.format(name="Correction")}
+        answer = {"$ref": REF.format(name="Correction")}
         responses["200"] = {
             "description": "The moves, what they leave, an order of work and a verdict.",
             "content": {JSON: {"schema": answer}, MSGPACK: {"schema": answer}, TEXT: {"schema": {"type": "string"}}},
@@ -132,7 +104,7 @@ def repair(operation: dict[str, Any]) -> None:
         before = responses[status]["description"] + " " if status in responses else ""
         responses[status] = {
             "description": f"{before}{kind.title}. {kind.remedy}",
-            "content": {problems.MEDIA_TYPE: {"schema": {"$ref": _REF.format(name="Problem")}}},
+            "content": {problems.MEDIA_TYPE: {"schema": {"$ref": REF.format(name="Problem")}}},
         }
     operation["responses"] = responses
 

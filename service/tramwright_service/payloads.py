@@ -21,7 +21,8 @@ class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=T
 
 def correction_request(registry: Registry) -> Any:
     """Return the request type whose ``solve.with`` takes the options of every solver in the registry."""
-    return CorrectionRequest[registry.union()]
+    generic: Any = CorrectionRequest
+    return generic[registry.union()]
 
 
 class SolverEntry(Struct, frozen=True):

@@ -36,9 +36,7 @@ def from_environment(environment: Mapping[str, str]) -> Settings:
     Raises:
         ValueError: a variable is unknown or its value is out of range; the message names it.
     """
-    given = {
-        name.removeprefix(PREFIX).lower(): value for name, value in environment.items() if name.startswith(PREFIX)
-    }
+    given = {name.removeprefix(PREFIX).lower(): value for name, value in environment.items() if name.startswith(PREFIX)}
     for name in given:
         if name not in Settings.__struct_fields__:
             names = ", ".join(PREFIX + field.upper() for field in Settings.__struct_fields__)

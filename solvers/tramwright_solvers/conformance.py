@@ -7,8 +7,8 @@ must not depend on the origin, the unit, the order of the points, the run, or on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Literal
 
 import msgspec
 import numpy as np
@@ -33,6 +33,9 @@ LENGTHS = frozenset(PLACES + SIZES)
 """Fields of a machine that are lengths, to describe the same machine in the other unit."""
 
 
+Axis = Literal["x", "y"]
+
+
 class Finding(Struct, frozen=True):
     """One check that a mechanism fails, and how."""
 
@@ -54,7 +57,8 @@ class Case(Struct, frozen=True):
     mechanism: Mechanism
     machine: Machine
     points: Floats
-    lengths: tuple[str, ...] = ()
+    lengths: frozenset[str] = frozenset()
+    places: Mapping[str, Axis] = {}
 
     @property
     def size(self) -> float:
@@ -71,22 +75,27 @@ class Case(Struct, frozen=True):
         return self.mechanism.gap_change(Move(self.machine, self.points.copy(), travels.copy()))
 
 
-def check(mechanism: Mechanism, machine: Machine, lengths: Sequence[str] = ()) -> None:
+def check(
+    mechanism: Mechanism, machine: Machine, lengths: Sequence[str] = (), places: Mapping[str, Axis] | None = None
+) -> None:
     """Check a mechanism on a machine that suits it.
 
-    ``lengths`` names those options of the mechanism that are lengths in machine units; they are converted along with
-    the machine where its unit is changed.
+    ``lengths`` names those options of the mechanism that are lengths in machine units, ``places`` those that are
+    positions in the machine frame, with their axis, such as ``{"hinge_y": "y"}``; where the machine is described in
+    the other unit or from another origin, they follow.
 
     Raises:
         ConformanceError: the mechanism breaks the contract; every failed check is listed.
     """
-    if found := findings(mechanism, machine, lengths):
+    if found := findings(mechanism, machine, lengths, places):
         raise ConformanceError(found)
 
 
-def findings(mechanism: Mechanism, machine: Machine, lengths: Sequence[str] = ()) -> list[Finding]:
+def findings(
+    mechanism: Mechanism, machine: Machine, lengths: Sequence[str] = (), places: Mapping[str, Axis] | None = None
+) -> list[Finding]:
     """Return every check that the mechanism fails on this machine, in the order of :data:`CHECKS`; empty = conforms."""
-    case = Case(mechanism, machine, spread(machine), tuple(lengths))
+    case = Case(mechanism, machine, spread(machine), frozenset([*lengths, *(places or {})]), places or {})
     found: list[Finding] = []
     for title, run in CHECKS.items():
         try:
@@ -194,7 +203,11 @@ def origin(case: Case) -> Iterator[str]:
     """Where the origin of the machine frame is makes no difference."""
     shift = np.array([0.37, -0.61]) * case.size
     site = Site(shifted(case.machine, shift), case.points + shift)
-    yield from unequal(case.mechanism.influence(site), case.influence(), "shifting the origin changes the influence")
+    given = msgspec.to_builtins(case.mechanism)
+    moved = {name: given[name] + float(shift["xy".index(axis)]) for name, axis in case.places.items()}
+    mechanism = msgspec.convert(given | moved, type(case.mechanism))
+    says = "shifting the origin changes the influence (an option that is a position must be named in `places`)"
+    yield from unequal(mechanism.influence(site), case.influence(), says)
 
 
 def unit(case: Case) -> Iterator[str]:
@@ -202,10 +215,11 @@ def unit(case: Case) -> Iterator[str]:
     factor = 1.0 / MM_PER_INCH if case.machine.units == "mm" else MM_PER_INCH
     other = msgspec.to_builtins(case.machine)
     other = scaled(other, factor, LENGTHS) | {"units": "inch" if case.machine.units == "mm" else "mm"}
-    named = scaled(msgspec.to_builtins(case.mechanism), factor, frozenset(case.lengths))
+    named = scaled(msgspec.to_builtins(case.mechanism), factor, case.lengths)
     mechanism = msgspec.convert(named, type(case.mechanism))
     site = Site(msgspec.convert(other, Machine), case.points * factor)
-    yield from unequal(mechanism.influence(site), case.influence(), "the other unit changes the influence")
+    says = "the other unit changes the influence (an option that is a length must be named in `lengths`)"
+    yield from unequal(mechanism.influence(site), case.influence(), says)
 
 
 def order(case: Case) -> Iterator[str]:

@@ -19,7 +19,7 @@ from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
 from .prepared import Cache, Prepared
-from .registry import installed
+from .registry import Registry, installed
 from .relax import binding
 from .solve import Solve
 from .steps import DECIMALS, move_of, steps_for
@@ -35,24 +35,26 @@ TIE = 1e-9
 _prepared = Cache()
 
 
-def correct(machine: Machine, survey: Survey, solve: Solve[Any]) -> Correction:
-    """Answer one survey.
+def correct(machine: Machine, survey: Survey, solve: Solve[Any], registry: Registry | None = None) -> Correction:
+    """Answer one survey; where it names no solver, those of the registry (by default all installed) that suit.
 
     Raises:
         Refused: something in machine, survey or solve is wrong; every fault found is listed.
         Impossible: no travel satisfies the request.
         OutOfTime: an integer programme found nothing within its time limit.
     """
-    return correct_stack(machine, [survey], solve)[0]
+    return correct_stack(machine, [survey], solve, registry)[0]
 
 
-def correct_stack(machine: Machine, surveys: Sequence[Survey], solve: Solve[Any]) -> list[Correction]:
+def correct_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> list[Correction]:
     """Answer surveys of one machine that were read at the same stations, in the same order, with the same set-ups.
 
     Raises:
         Refused: as for one survey; pointers are those of the survey at fault.
     """
-    picked: tuple[Mechanism, ...] = () if solve.with_ else installed().suited(machine)
+    picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
     for survey in surveys:
         if faults := survey_faults(machine, survey):
             raise Refused(faults)

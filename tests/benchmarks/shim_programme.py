@@ -88,10 +88,11 @@ def main() -> None:
             times.append(perf_counter() - start)
             alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
             task = Task(problem, gap, adjusters)
-            relaxed, simple = task.relaxed(criterion), task.rounded(criterion)
+            simple = task.rounded(criterion)
+            relaxed = objective(problem, gap, task.relaxed(criterion), criterion)
             shares.append(answer.gap / alone)
             gained.append(answer.objective / relaxed)
-            rounded.append(simple / relaxed)
+            rounded.append((alone if simple is None else objective(problem, gap, simple, criterion)) / relaxed)
             stopped += answer.outcome == "stopped"
         print(f"{criterion}: 8 seats x {len(STOCK)} thicknesses, {options.cases} cases, limit {options.seconds} s")
         print(f"  seconds             median {np.median(times):.3f}  worst {max(times):.3f}  stopped {stopped}")

@@ -27,8 +27,8 @@ SCREWS = {
 SEATS = {"left": (-40.0, [0.0, 500.0]), "right": (540.0, [10.0, 490.0])}
 MORE_SEATS = {"left": (-40.0, [0.0, 260.0, 500.0]), "right": (540.0, [10.0, 180.0, 350.0, 490.0])}
 SUPPORTS = {"wren": (30.0, 40.0), "robin": (470.0, 55.0), "linnet": (240.0, 460.0)}
-SCREW_ERRORS = {"wren": 0.42, "robin": -0.37, "linnet": 0.11}
-SEAT_ERRORS = {4: (0.31, -0.18, 0.22, 0.52), 7: (0.15, -0.09, 0.11, 0.26, -0.13, 0.04, 0.08)}
+SCREW_ERRORS = {"wren": 0.31, "robin": -0.24, "linnet": 0.12}
+SEAT_ERRORS = {4: (0.21, -0.13, 0.17, 0.34), 7: (0.12, -0.07, 0.09, 0.21, -0.10, 0.03, 0.06)}
 """Seats that stand closer together are out by less: what tilts the tool is the slope between them."""
 
 
@@ -103,8 +103,9 @@ def test_the_dial_does_what_the_answer_says(job: str, sense: str, criterion: str
     follow(simulated, answer)
     for station in answer.predicted.stations:
         assert simulated.read(station.x, station.y) == pytest.approx(station.dial, abs=NEAR)
-    # What is left is mostly the plate's own hill, which no adjuster here can take away.
-    assert 0.02 < answer.predicted.total < 0.12
+    # What is left is mostly the plate's own hill, 0.12 high, which no adjuster here can take away. Where not asked for
+    # the very best, an answer may leave as much more as the total is known to (u).
+    assert 0.02 < answer.predicted.total < 0.12 + (0.0 if "aim_for" in asked else answer.predicted.u)
 
 
 @pytest.mark.parametrize("sense", ["plus", "minus"])

@@ -242,3 +242,15 @@ def test_options_that_are_lengths_follow_the_unit() -> None:
     check(Lever(), THREE, lengths=["arm"])
     with pytest.raises(ConformanceError, match="the other unit"):
         check(Lever(), THREE)
+
+
+def test_options_that_are_places_follow_the_origin_and_the_unit() -> None:
+    class Hinge(Sound, frozen=True, tag="hinge"):
+        hinge_y: float = 25.0
+
+        def influence(self, site: Site) -> Floats:
+            depth = site.machine.bed.y[1] - site.machine.bed.y[0]
+            return super().influence(site) + (site.points[:, 1:] - self.hinge_y) / depth * np.array([1.0, -1.0, 0.0])
+
+    check(Hinge(), THREE, places={"hinge_y": "y"})
+    assert {finding.check for finding in findings(Hinge(), THREE)} == {"origin", "unit"}

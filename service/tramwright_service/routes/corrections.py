@@ -6,6 +6,7 @@ from typing import Any
 
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
+from litestar.params import JSONBody
 from litestar.response.base import ASGIResponse
 
 from tramwright_solvers.correction import correct, is_quick
@@ -38,7 +39,7 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         request_class=StrictRequest,
         request_max_body_size=settings.max_body,
     )
-    async def correct_one(data: CorrectionRequest[Any], request: Request[Any, Any, Any]) -> ASGIResponse:
+    async def correct_one(data: JSONBody[CorrectionRequest[Any]], request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
 
         The answer comes as JSON, MessagePack or plain text, as Accept asks.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from litestar import get
 from litestar.handlers import HTTPRouteHandler
+from litestar.params import FromPath
 
 from tramwright_solvers.registry import Registry
 
@@ -32,7 +33,7 @@ def create(registry: Registry) -> list[HTTPRouteHandler]:
         tags=["solvers"],
         sync_to_thread=False,
     )
-    def describe_solver(name: str) -> SolverDetail:
+    def describe_solver(name: FromPath[str]) -> SolverDetail:
         """Describe one solver with the JSON Schema of its options and a payload to start from."""
         return detail(registry, name)
 

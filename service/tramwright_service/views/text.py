@@ -9,11 +9,15 @@ from collections.abc import Iterable, Sequence
 from textwrap import fill
 
 from tramwright_solvers.answer import AsFound, Correction, MoveOf, Station
+from tramwright_solvers.contract import Effect
 
 WIDTH = 100
 DECIMALS = {"mm": 3, "inch": 4}
 GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""
+
+SHARE = 0.005
+"""Terms with a smaller share of the gap are not worth a person's while."""
 
 VERDICT = {
     "within": "within the limit",
@@ -40,7 +44,7 @@ def as_text(correction: Correction) -> str:
         titled("What to do", numbered(step.do for step in correction.steps) or ["Nothing: no move is called for."]),
         titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
-        notes("Side effects", (effect.says for effect in correction.effects)),
+        notes("Side effects", (side_effect(effect) for effect in correction.effects)),
         notes(
             "Doubtful readings",
             (
@@ -61,9 +65,9 @@ def headline(correction: Correction, digits: int) -> str:
     verdict, unit = correction.verdict, correction.units
     lines = [
         f"{correction.machine}: total {with_u(correction.as_found, digits)} {unit} as found, "
-        f"{with_u(correction.predicted, digits)} {unit} after the moves below.",
+        f"{with_u(correction.predicted, digits)} {unit} predicted (± U, k = {correction.predicted.k:.3g}).",
         f"Against the limit of {verdict.limit:.{digits}f} {unit}: {VERDICT[verdict.as_found]} as found, "
-        f"{VERDICT[verdict.predicted]} afterwards ({verdict.rule}; probability {verdict.probability:.1%}).",
+        f"{VERDICT[verdict.predicted]} afterwards ({verdict.rule}; probability {probability(verdict.probability)}).",
         correction.chosen.why,
     ]
     if correction.chosen.outcome == "stopped":
@@ -71,23 +75,40 @@ def headline(correction: Correction, digits: int) -> str:
             f"The time limit stopped the search; the best possible may be better by up to "
             f"{correction.chosen.gap:.{digits}f} {unit}."
         )
+    lines += [
+        f"{end.adjuster} is at the end of its travel: {end.more:.{digits}f} {unit} more {end.way} would leave "
+        f"{end.total:.{digits}f} {unit}."
+        for end in correction.chosen.binding
+    ]
     return "\n".join(wrapped(line) for line in lines)
 
 
 def with_u(result: AsFound, digits: int) -> str:
     """Return a total with its expanded uncertainty."""
-    return f"{result.total:.{digits}f} ± {result.U:.{digits}f} (k = {result.k:.3g})"
+    return f"{result.total:.{digits}f} ± {result.U:.{digits}f}"
+
+
+def probability(value: float) -> str:
+    """Return a probability in per cent that never claims certainty."""
+    return "over 99.9 %" if value > 0.999 else "below 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
+
+
+def side_effect(effect: Effect) -> str:
+    """Return one effect with its size and what it means."""
+    unit = "" if effect.unit == "1" else f" {effect.unit}"
+    return f"{effect.name}: {effect.value:.4g}{unit}. {effect.says}"
 
 
 def blame(correction: Correction, digits: int) -> str:
     """Return a line of the terms that make up the gap, the largest first."""
     terms = sorted(
-        (term for term in correction.breakdown if term.significant and term.range), key=lambda term: -(term.range or 0)
+        (term for term in correction.breakdown if term.significant and term.range and term.share >= SHARE),
+        key=lambda term: -(term.range or 0),
     )
     if not terms:
         return "To blame: nothing stands out of the uncertainty of the readings."
     told = ", ".join(
-        f"{TERMS.get(term.term, term.term)} {term.range:.{digits}f} {correction.units} ({term.share:.0%})"
+        f"{TERMS.get(term.term, term.term)} {term.range:.{digits}f} {correction.units} ({term.share * 100:.0f} %)"
         for term in terms[:3]
     )
     return wrapped(f"To blame: {told}.")
@@ -105,10 +126,10 @@ def dial(stations: Sequence[Station], digits: int) -> list[str]:
         ]
     before = {(one.x, one.y): signed(one.dial_before, digits) for one in stations}
     after = {(one.x, one.y): signed(one.dial, digits) for one in stations}
-    head = f"{'':>6} {'y \\ x':>8} " + " ".join(f"{x:>8g}" for x in xs)
+    head = " ".join([f"{'y, x':>8}", *(f"{x:>8g}" for x in xs)])
     lines = []
     for name, readings in (("before", before), ("after", after)):
-        lines.append(f"{name:>6}{head[6:]}")
+        lines.append(f"{name:>6} {head}")
         for row, y in enumerate(ys):
             edge = "rear" if row == 0 else "front" if row == len(ys) - 1 else ""
             lines.append(f"{edge:>6} {y:>8g} " + " ".join(f"{readings.get((x, y), '·'):>8}" for x in xs))
@@ -120,7 +141,8 @@ def moves(made: Sequence[MoveOf], digits: int, unit: str) -> list[str]:
     """Return one line for each adjuster: travel with its uncertainty, and how it is made."""
     wide = max(len(move.adjuster) for move in made)
     return [
-        f"{move.adjuster:<{wide}}  {move.travel:+.{digits}f} {unit} (u {move.u:.{digits}f})  {how(move, digits, unit)}".rstrip()
+        f"{move.adjuster:<{wide}}  {move.travel:+.{digits}f} {unit} (u {move.u:.{digits}f})  "
+        f"{how(move, digits, unit)}".rstrip()
         for move in made
     ]
 

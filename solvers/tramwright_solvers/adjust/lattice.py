@@ -186,7 +186,17 @@ class Search:
                 stack.append(rest)
             part = part.take(self._promising(part))
             if self.allowed is not None and part.picks.shape[1]:
-                part = part.take(np.array([self.allowed(self._named(picks)) for picks in part.picks], dtype=bool))
+                kept = np.zeros(len(part.picks), dtype=bool)
+                for row, picks in enumerate(part.picks):
+                    if monotonic() > deadline:
+                        break
+                    kept[row] = self.allowed(self._named(picks))
+                else:
+                    row = len(kept)
+                if row < len(kept):
+                    stack.append(part)
+                    continue
+                part = part.take(kept)
             if not len(part.picks):
                 continue
             depth = part.picks.shape[1]

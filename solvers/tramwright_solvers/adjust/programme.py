@@ -132,8 +132,10 @@ class Task:
         patience = time_limit * (SEARCH if criterion == "minimum-zone" else 1.0)
         bound = max(search.run(norm_of, start + patience), norm_of(middle)) / root
         assert search.travels is not None
+        if self.pools.unsure:
+            bound = norm_of(middle) / root
         if not search.cut or criterion == "least-squares":
-            return self._answer(search.travels, criterion, bound, not search.cut)
+            return self._answer(search.travels, criterion, bound, not search.cut and not self.pools.unsure)
         best = objective(self.problem, self.gap, search.travels, criterion)
         model = Model(self.problem, self.gap, self.adjusters, tables=self.tables, pools=self.pools, size=size)
         found = model.solve(best, start + time_limit - monotonic())

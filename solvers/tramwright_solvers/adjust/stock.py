@@ -26,11 +26,13 @@ LARGEST_STACK = 6
 MOST_STACKS = 20_000
 """Different stacks that are searched under one seat; more are refused, with what to change."""
 
+MOST_DEALS = 20_000
+"""Steps in dealing a scarce stock to the seats; settings that take more are passed over and the answer says so."""
+
 SAME = 1e-9
 """Heights closer than this share of the thickest sheet are one height."""
 
 Counts: TypeAlias = NDArray[np.int64]
-Left: TypeAlias = dict[tuple[int, ...], tuple[tuple[int, ...] | None, Counts]]
 Kept: TypeAlias = Callable[[Floats, Counts, int, float], tuple[Floats, Counts]]
 
 
@@ -136,7 +138,10 @@ def stack_for(adjuster: Adjuster, under: Sequence[int] | Counts) -> Stack:
 
 
 class Pools:
-    """The shared counts of a set of adjusters: says which travels can be had together, and from which sheets."""
+    """The shared counts of a set of adjusters: says which travels can be had together, and from which sheets.
+
+    ``unsure`` turns true once a deal was given up for its length: something attainable may then have been passed over.
+    """
 
     def __init__(self, adjusters: Mapping[int, Adjuster], tables: Mapping[int, Discrete]) -> None:
         """Prepare for these adjusters and their choices, both keyed by column.
@@ -163,7 +168,8 @@ class Pools:
                 self.groups.append((columns, scarce))
                 for column in columns:
                     self._options[column] = self._ways(column, list(scarce))
-        self._known: dict[tuple[tuple[int, int], ...], Left] = {}
+        self._known: dict[tuple[tuple[int, int], ...], dict[int, Counts] | None] = {}
+        self.unsure = False
 
     def __bool__(self) -> bool:
         """Whether any count is scarce enough to matter."""
@@ -194,42 +200,46 @@ class Pools:
             if isinstance(table, Stacks):
                 result[column] = table.counts[pick]
         for columns, scarce in self.groups:
-            start = tuple(scarce.values())
             key = tuple((column, pick) for column, pick in picks.items() if column in columns)
-            left = self._left(key, start)
-            if not left:
+            if key not in self._known:
+                deal = _Deal([self._options[column][pick] for column, pick in key])
+                dealt = deal.from_sheets(0, tuple(scarce.values()))
+                self.unsure |= deal.steps_left <= 0
+                self._known[key] = (
+                    None if dealt is None else {column: counts for (column, _), counts in zip(key, dealt, strict=True)}
+                )
+            shared = self._known[key]
+            if shared is None:
                 return None
-            have = next(iter(left))
-            while key:
-                before, counts = self._left(key, start)[have]
-                assert before is not None
-                result[key[-1][0]] = counts
-                key, have = key[:-1], before
+            result |= shared
         return result
 
-    def _left(self, key: tuple[tuple[int, int], ...], start: tuple[int, ...]) -> Left:
-        """Return what may be left of the scarce sheets once these seats, in this order, have theirs.
 
-        Only what leaves most is kept, each with what was left before and the stack that was then made. Seats added to
-        a known sequence cost one step.
-        """
-        if key not in self._known:
-            if not key:
-                return {start: (None, np.zeros(0, dtype=np.int64))}
-            column, pick = key[-1]
-            after: Left = {}
-            for have in self._left(key[:-1], start):
-                for counts, take in self._options[column][pick]:
-                    rest = tuple(one - other for one, other in zip(have, take, strict=True))
-                    if min(rest) >= 0:
-                        after.setdefault(rest, (have, counts))
-            self._known[key] = {rest: way for rest, way in after.items() if not _undercut(rest, after)}
-        return self._known[key]
+class _Deal:
+    """A search for one stack for each seat that together take no more than there is."""
 
+    def __init__(self, seats: Sequence[list[tuple[Counts, tuple[int, ...]]]]) -> None:
+        self.seats = seats
+        self.dead: set[tuple[int, tuple[int, ...]]] = set()
+        self.steps_left = MOST_DEALS
 
-def _undercut(rest: tuple[int, ...], others: Left) -> bool:
-    """Say whether some other way leaves at least as much of every sheet."""
-    return any(all(a >= b for a, b in zip(other, rest, strict=True)) for other in others if other != rest)
+    def from_sheets(self, seat: int, left: tuple[int, ...]) -> list[Counts] | None:
+        """Give each seat from this one on its best-liked stack that leaves enough for the rest."""
+        if seat == len(self.seats):
+            return []
+        if (seat, left) in self.dead:
+            return None
+        for counts, take in self.seats[seat]:
+            self.steps_left -= 1
+            if self.steps_left <= 0:
+                return None
+            after = tuple(have - number for have, number in zip(left, take, strict=True))
+            if min(after) >= 0:
+                others = self.from_sheets(seat + 1, after)
+                if others is not None:
+                    return [counts, *others]
+        self.dead.add((seat, left))
+        return None
 
 
 def _counted(adjuster: Adjuster) -> Counter[float]:

@@ -1,0 +1,110 @@
+"""The command line says what the service says, and does not load more than it needs. All data invented."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from litestar.testing import TestClient
+
+from tramwright_service import examples
+from tramwright_service.cli import main
+from tramwright_solvers import correction
+from tramwright_solvers.faults import OutOfTime
+
+
+def run(*arguments: str, given: bytes | None = None) -> Result:
+    return CliRunner().invoke(main, list(arguments), input=given, catch_exceptions=False)
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["serve", "--help"], ["correct", "--help"]])
+def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
+    assert not loaded(arguments) & {"scipy", "numpy", "matplotlib", "litestar", "uvicorn", "msgspec"}
+
+
+@pytest.mark.parametrize("arguments", [["solvers"], ["solvers", "--json"], ["example"]])
+def test_listings_load_neither_scipy_nor_the_framework(arguments: list[str]) -> None:
+    assert not loaded(arguments) & {"scipy", "matplotlib", "litestar", "uvicorn"}
+
+
+def loaded(arguments: list[str]) -> set[str]:
+    code = (
+        "import sys\nfrom tramwright_service.cli import main\n"
+        f"try:\n    main({arguments!r})\nfinally:\n    print('LOADED', *sys.modules)"
+    )
+    told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
+    return set(told.rpartition("LOADED")[2].split())
+
+
+@pytest.mark.parametrize("name", sorted(examples.corrections()))
+def test_the_answer_is_that_of_the_service(client: TestClient[Any], name: str) -> None:
+    body = examples.read(name)
+    headers = {"Content-Type": "application/json"}
+    for option, accept in ([], "text/plain"), (["--json"], "application/json"):
+        served = client.post("/v1/corrections", content=body, headers={**headers, "Accept": accept}).text
+        told = run("correct", *option, "-", given=body)
+        assert (told.exit_code, told.stdout.rstrip("\n")) == (0, served.rstrip("\n"))
+
+
+def test_a_file_of_messagepack(tmp_path: Path) -> None:
+    import msgspec
+
+    file = tmp_path / "survey.msgpack"
+    file.write_bytes(msgspec.msgpack.encode(examples.corrections()["tilted-bed"]))
+    assert run("correct", "--json", str(file)).exit_code == 0
+
+
+def test_what_is_wrong_is_said_with_its_place(payload: dict[str, Any]) -> None:
+    payload["machine"]["units"] = "cm"
+    told = run("correct", "-", given=json.dumps(payload).encode())
+    assert told.exit_code == 2
+    assert told.stdout == ""
+    assert told.stderr == "/machine/units: `cm` is not one of the values taken here: `inch`, `mm`.\n"
+    payload["machine"]["units"] = "mm"
+    payload["survey"]["readings"][1]["x"] = payload["survey"]["readings"][2]["y"] = 900
+    told = run("correct", "-", given=json.dumps(payload).encode())
+    assert told.exit_code == 2
+    assert [line.partition(":")[0] for line in told.stderr.splitlines()] == [
+        "/survey/readings/1/x",
+        "/survey/readings/2/y",
+    ]
+    assert run("correct", "-", given=b"").exit_code == 2
+    assert "well-formed" in run("correct", "-", given=b"{nonsense").stderr
+
+
+def test_a_time_limit_passed_may_be_tried_again(monkeypatch: pytest.MonkeyPatch, payload: dict[str, Any]) -> None:
+    def late(*_: Any) -> None:
+        raise OutOfTime("Nothing found in 5 s.")
+
+    monkeypatch.setattr(correction, "correct", late)
+    told = run("correct", "-", given=json.dumps(payload).encode())
+    assert (told.exit_code, told.stderr) == (1, "Nothing found in 5 s.\n")
+
+
+def test_solvers_are_those_of_the_service(client: TestClient[Any]) -> None:
+    assert json.loads(run("solvers", "--json").stdout) == client.get("/v1/solvers").json()
+    assert "three-screw" in run("solvers").stdout
+
+
+def test_examples_are_listed_and_printed_as_they_are() -> None:
+    assert run("example").stdout.split() == examples.names()
+    assert run("example", "tilted-bed").stdout.encode() == examples.read("tilted-bed.json")
+    wrong = run("example", "no-such")
+    assert wrong.exit_code == 2
+    assert "tilted-bed" in wrong.stderr
+
+
+def test_the_openapi_document_is_written_and_compared(tmp_path: Path) -> None:
+    file = tmp_path / "openapi.json"
+    assert run("openapi", "--check", "--output", str(file)).exit_code == 1
+    assert run("openapi", "--output", str(file)).exit_code == 0
+    assert run("openapi", "--check", "--output", str(file)).exit_code == 0
+    file.write_text(file.read_text().replace("three-screw", "four-legs"))
+    changed = run("openapi", "--check", "--output", str(file))
+    assert changed.exit_code == 1
+    assert "four-legs" in changed.stderr

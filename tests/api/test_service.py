@@ -1,0 +1,228 @@
+"""The service around the corrections: problems, solvers, health, documentation, settings, log."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import threading
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from litestar.testing import TestClient
+
+from tramwright_service import documentation, openapi, problems, settings
+from tramwright_service.app import create_app
+from tramwright_service.problems import RequestError
+from tramwright_service.routes import corrections
+from tramwright_service.settings import Settings, from_environment
+from tramwright_service.workers import Workers
+from tramwright_solvers.faults import Fault, Impossible, OutOfTime, Refused
+from tramwright_solvers.registry import Registry, Unusable
+
+CORRECTIONS = "/v1/corrections"
+PROBLEM = "application/problem+json"
+
+
+def test_the_shape_of_a_problem_is_fixed(client: TestClient[Any]) -> None:
+    answer = client.post(CORRECTIONS, content=b'{"a/b": 1}', headers={"Content-Type": "application/json"})
+    said = "There is no member `a/b` here; known here: machine, survey, solve."
+    assert (answer.status_code, answer.headers["content-type"]) == (422, PROBLEM)
+    assert answer.json() == {
+        "type": "/docs/problems#invalid",
+        "title": "The request is wrong",
+        "status": 422,
+        "detail": said,
+        "errors": [{"pointer": "/a~1b", "detail": said}],
+    }
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "slug", "retry"),
+    [
+        (Refused([Fault("/machine", "Say more.")]), 422, "invalid", None),
+        (Impossible([Fault("/solve", "Relax it.")]), 422, "impossible", None),
+        (OutOfTime("Nothing found in 5 s."), 503, "out-of-time", "5"),
+        (RequestError(problems.BUSY, "Full.", headers={"Retry-After": "1"}), 503, "busy", "1"),
+        (ZeroDivisionError("secret of the inside"), 500, "internal", None),
+    ],
+)
+def test_what_goes_wrong_inside_is_told_as_a_problem(
+    client: TestClient[Any],
+    payload: dict[str, Any],
+    monkeypatch: pytest.MonkeyPatch,
+    error: Exception,
+    status: int,
+    slug: str,
+    retry: str | None,
+) -> None:
+    def fail(*_: Any) -> None:
+        raise error
+
+    monkeypatch.setattr(corrections, "correct", fail)
+    answer = client.post(CORRECTIONS, json=payload)
+    assert (answer.status_code, answer.headers["content-type"]) == (status, PROBLEM)
+    assert answer.json()["type"] == f"/docs/problems#{slug}"
+    assert answer.headers.get("retry-after") == retry
+    assert "secret" not in answer.text
+
+
+def test_no_route_and_no_method(client: TestClient[Any]) -> None:
+    missing, wrong = client.get("/v1/nothing"), client.get(CORRECTIONS)
+    assert (missing.status_code, missing.headers["content-type"]) == (404, PROBLEM)
+    assert (wrong.status_code, wrong.headers["content-type"]) == (405, PROBLEM)
+    assert "POST" in wrong.headers["allow"]
+
+
+def test_every_type_of_problem_is_described_where_it_points(client: TestClient[Any]) -> None:
+    page = client.get("/docs/problems").text
+    assert all(f'id="{kind.slug}"' in page for kind in problems.KINDS)
+    declared = {value.slug for value in vars(problems).values() if isinstance(value, problems.Kind)}
+    assert declared == {kind.slug for kind in problems.KINDS}
+
+
+def test_long_solves_beyond_the_places_are_refused() -> None:
+    async def crowd() -> list[Any]:
+        workers, gate = Workers(2), threading.Event()
+        tasks = [asyncio.ensure_future(workers.run(gate.wait, 10)) for _ in range(2)]
+        await asyncio.sleep(0)
+        with pytest.raises(RequestError) as full:
+            await workers.run(gate.wait, 10)
+        assert full.value.headers == {"Retry-After": "1"}
+        tasks[0].cancel()  # a client that leaves does not free the thread it took
+        await asyncio.sleep(0)
+        with pytest.raises(RequestError):
+            await workers.run(gate.wait, 10)
+        gate.set()
+        done = await tasks[1]
+        again = await workers.run(str, 3)
+        workers.close()
+        return [done, again]
+
+    assert asyncio.run(crowd()) == [True, "3"]
+
+
+def test_long_solves_answer_as_quick_ones_do(
+    client: TestClient[Any], payload: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inline = client.post(CORRECTIONS, json=payload)
+    monkeypatch.setattr(corrections, "is_quick", lambda *_: False)
+    assert client.post(CORRECTIONS, json=payload).content == inline.content
+
+
+def test_solvers_are_listed_and_described(client: TestClient[Any], registry: Registry) -> None:
+    listed = client.get("/v1/solvers").json()["solvers"]
+    assert [entry["name"] for entry in listed] == list(registry.solvers)
+    assert all(entry["usable"] and entry["origin"] == "built in" and entry["needs"] for entry in listed)
+    detail = client.get("/v1/solvers/three-screw").json()
+    definition = detail["options"]["$defs"]["ThreeScrew"]
+    assert definition["additionalProperties"] is False
+    assert set(definition["properties"]) == {"solver", "hold"}
+    assert client.post(CORRECTIONS, json=detail["example"]).status_code == 200
+    unknown = client.get("/v1/solvers/no-such")
+    assert (unknown.status_code, unknown.headers["content-type"]) == (404, PROBLEM)
+    assert "three-screw" in unknown.json()["detail"]
+
+
+def test_a_plug_in_that_cannot_be_used_is_listed_with_the_reason(registry: Registry, payload: dict[str, Any]) -> None:
+    broken = Unusable("hinged-bed", "invented-beds 2.0", "it failed to load: ImportError: no hinge")
+    with TestClient(
+        create_app(Settings(log_level="error"), msgspec.structs.replace(registry, unusable=(broken,)))
+    ) as one:
+        entry = one.get("/v1/solvers").json()["solvers"][-1]
+        assert (entry["name"], entry["usable"], entry["reason"]) == (broken.name, False, broken.reason)
+        assert one.get("/v1/solvers/hinged-bed").json()["reason"] == broken.reason
+        payload["solve"]["with"] = [{"solver": "hinged-bed"}]
+        assert "no hinge" in one.post(CORRECTIONS, json=payload).json()["detail"]
+
+
+def test_health(client: TestClient[Any], registry: Registry, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert client.get("/health/live").json()["status"] == "live"
+    assert client.get("/health/ready").json()["status"] == "ready"
+    monkeypatch.setattr("tramwright_service.app.self_test", lambda _: "The example cannot be solved.")
+    with TestClient(create_app(Settings(log_level="error"), registry)) as sick:
+        answer = sick.get("/health/ready")
+        assert (answer.status_code, answer.headers["content-type"]) == (503, PROBLEM)
+        assert "cannot be solved" in answer.json()["detail"]
+        assert sick.get("/health/live").status_code == 200
+
+
+def test_the_documentation_needs_nothing_from_outside(client: TestClient[Any]) -> None:
+    for path in ("/docs", "/docs/problems"):
+        page = client.get(path)
+        assert page.status_code == 200
+        assert "://" not in page.text
+        assert "default-src 'self'" in page.headers["content-security-policy"]
+    wanted = re.findall(r'(?:src|href)="(/[^"]+)"', documentation.DOCS)
+    assert len(wanted) == 4
+    for path in wanted:
+        assert client.get(path).status_code == 200
+    assert "://" not in (documentation.STATIC / "docs.js").read_text()
+    assert "Apache License" in (documentation.STATIC / "swagger-ui.LICENSE.txt").read_text()
+
+
+def test_openapi_says_what_the_service_does(client: TestClient[Any]) -> None:
+    from openapi_spec_validator import validate
+
+    document = client.get("/openapi.json").json()
+    validate(document)
+    schemas = document["components"]["schemas"]
+    assert set(re.findall(r'"#/components/schemas/([^"]+)"', json.dumps(document))) <= set(schemas)
+    for name in ("CorrectionRequest", "Machine", "Survey", "Solve", "ThreeScrew"):
+        assert schemas[name]["additionalProperties"] is False
+        assert schemas[name]["description"]
+    assert schemas["Solve"]["properties"]["with"]["items"]["discriminator"] == {"propertyName": "solver"}
+    operations = [operation for path in document["paths"].values() for operation in path.values()]
+    assert {operation["operationId"] for operation in operations} == set(openapi.ERRORS)
+    for operation in operations:
+        for status, answer in operation["responses"].items():
+            assert (PROBLEM in answer["content"]) is (int(status) >= 400)
+    shown = document["paths"][CORRECTIONS]["post"]["requestBody"]["content"]["application/json"]["examples"]
+    for example in shown.values():
+        assert client.post(CORRECTIONS, json=example["value"]).status_code == 200
+
+
+def test_the_committed_openapi_document_is_current(registry: Registry) -> None:
+    committed = Path(__file__).parents[2] / "openapi" / "openapi.json"
+    assert openapi.differences(registry, Settings(), committed) == []
+
+
+def test_every_setting_is_documented() -> None:
+    written = re.findall(r"^\| `(TRAMWRIGHT_\w+)` \| (\w+) \|", settings.__doc__ or "", re.MULTILINE)
+    default = msgspec.structs.asdict(Settings())
+    assert written == [(f"TRAMWRIGHT_{name.upper()}", str(value)) for name, value in default.items()]
+    for field in msgspec.json.schema(Settings)["$defs"]["Settings"]["properties"].values():
+        assert field["description"]
+
+
+def test_settings_come_from_the_environment() -> None:
+    assert from_environment({"TRAMWRIGHT_MAX_BODY": "4096", "PATH": "/bin"}) == Settings(max_body=4096)
+    for name, value in [("MAX_BODY", "many"), ("CONCURRENCY", "0"), ("LOG_LEVEL", "loud"), ("MAXBODY", "4096")]:
+        with pytest.raises(ValueError, match=f"TRAMWRIGHT_{name}"):
+            from_environment({f"TRAMWRIGHT_{name}": value})
+
+
+def test_the_limit_of_the_body_is_the_one_set(registry: Registry, payload: dict[str, Any]) -> None:
+    with TestClient(create_app(Settings(max_body=1024, log_level="error"), registry)) as small:
+        answer = small.post(CORRECTIONS, json=payload)
+        assert (answer.status_code, answer.headers["content-type"]) == (413, PROBLEM)
+        assert "1024 bytes" in answer.json()["detail"]
+
+
+def test_the_log_has_a_line_for_each_request_and_nothing_of_its_body(
+    registry: Registry, payload: dict[str, Any]
+) -> None:
+    from structlog.testing import capture_logs
+
+    payload["machine"]["id"] = "only-in-the-body"
+    with TestClient(create_app(Settings(), registry)) as logged, capture_logs() as lines:
+        logged.post(f"{CORRECTIONS}?secret=1", json=payload)
+        logged.get("/v1/nothing")
+    assert [(line["method"], line["path"], line["status"]) for line in lines] == [
+        ("POST", CORRECTIONS, 200),
+        ("GET", "/v1/nothing", 404),
+    ]
+    assert all(set(line) == {"event", "log_level", "method", "path", "status", "ms"} for line in lines)
+    assert "only-in-the-body" not in str(lines)

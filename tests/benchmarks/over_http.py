@@ -1,0 +1,174 @@
+"""Corrections a second over HTTP against a bare echo of the same body, and where the time goes.
+
+Run from the repository: ``python tests/benchmarks/over_http.py [--seconds 5]``. One worker of each, on a free port of
+this host, asked by `wrk` where it is installed and else by a small client of our own. Prints rates, their ratio, and
+in-process times of decoding, correcting and encoding. It judges nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from time import perf_counter, sleep
+from typing import Any
+
+import uvicorn
+from litestar import Litestar, post
+
+from tramwright_service import examples
+from tramwright_service.app import create_app
+from tramwright_service.decoding import JSON, MSGPACK, Decoder
+from tramwright_service.encoding import encode
+from tramwright_service.negotiation import TEXT
+from tramwright_service.payloads import CorrectionRequest, correction_request
+from tramwright_service.settings import Settings
+from tramwright_solvers.correction import correct
+from tramwright_solvers.registry import installed
+
+PATH = "/v1/corrections"
+CONNECTIONS = 8
+
+
+def echo() -> Litestar:
+    """The framework as it comes, giving back what it was sent."""
+
+    @post(PATH, status_code=200)
+    async def back(data: dict[str, Any]) -> dict[str, Any]:
+        return data
+
+    return Litestar([back], openapi_config=None, logging_config=None)
+
+
+def ours() -> Litestar:
+    """The service as it is served, request log included."""
+    return create_app(Settings(), installed(with_plug_ins=False))
+
+
+APPS: dict[str, Callable[[], Litestar]] = {"echo": echo, "ours": ours}
+
+
+@contextmanager
+def served(name: str) -> Iterator[int]:
+    """The port of a server process, once it listens."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    command = [sys.executable, __file__, "--serve", name, "--port", str(port)]
+    process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    try:
+        for _ in range(200):
+            with socket.socket() as knock:
+                if knock.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            sleep(0.1)
+        yield port
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def wrk_rate(port: int, body: bytes, seconds: float) -> float:
+    """Requests a second as `wrk` counts them."""
+    with tempfile.TemporaryDirectory() as folder:
+        payload, script = Path(folder, "body.json"), Path(folder, "post.lua")
+        payload.write_bytes(body)
+        script.write_text(
+            'wrk.method = "POST"\nwrk.headers["Content-Type"] = "application/json"\n'
+            f'local file = io.open("{payload}")\nwrk.body = file:read("*a")\nfile:close()\n'
+        )
+        command = ["wrk", "-t1", f"-c{CONNECTIONS}", f"-d{max(1, round(seconds))}", "-s", str(script)]
+        told = subprocess.run([*command, f"http://127.0.0.1:{port}{PATH}"], check=True, capture_output=True, text=True)
+    if "Non-2xx" in told.stdout:
+        raise RuntimeError(told.stdout)
+    found = re.search(r"Requests/sec:\s*([\d.]+)", told.stdout)
+    assert found, told.stdout
+    return float(found[1])
+
+
+async def own_rate(port: int, body: bytes, seconds: float) -> float:
+    """Requests a second of a plain client; slower than `wrk`, so rates are lower and the ratio is flattered."""
+    head = (
+        f"POST {PATH} HTTP/1.1\r\nHost: bench\r\nContent-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+    )
+    request, count, end = head.encode() + body, 0, perf_counter() + seconds
+
+    async def ask() -> None:
+        nonlocal count
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        while perf_counter() < end:
+            writer.write(request)
+            answer = (await reader.readuntil(b"\r\n\r\n")).lower()
+            assert answer.startswith(b"http/1.1 200")
+            await reader.readexactly(int(answer.split(b"content-length: ")[1].split(b"\r\n")[0]))
+            count += 1
+        writer.close()
+
+    await asyncio.gather(*(ask() for _ in range(CONNECTIONS)))
+    return count / seconds
+
+
+def rate(name: str, body: bytes, seconds: float) -> float:
+    """Requests a second of one app, after a second to warm up."""
+    with served(name) as port:
+        if shutil.which("wrk"):
+            wrk_rate(port, body, 1)
+            return wrk_rate(port, body, seconds)
+        asyncio.run(own_rate(port, body, 1))
+        return asyncio.run(own_rate(port, body, seconds))
+
+
+def microseconds(task: Callable[[], object], seconds: float = 0.5) -> float:
+    """Mean time of a task, warm."""
+    task()
+    count, start = 0, perf_counter()
+    while perf_counter() - start < seconds:
+        task()
+        count += 1
+    return (perf_counter() - start) / count * 1e6
+
+
+def parts(body: bytes) -> None:
+    """Print what one correction costs without HTTP."""
+    registry = installed(with_plug_ins=False)
+    decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
+    request = decoder.decode(body, JSON.encode())
+    answer = correct(request.machine, request.survey, request.solve)
+    print(f"  decode              {microseconds(lambda: decoder.decode(body, JSON.encode())):8.1f} us")
+    print(
+        f"  correct (warm)      {microseconds(lambda: correct(request.machine, request.survey, request.solve)):8.1f} us"
+    )
+    for name, media_type in (("JSON", JSON), ("MessagePack", MSGPACK), ("text", TEXT)):
+        print(f"  encode {name:<12} {microseconds(lambda kind=media_type: encode(answer, kind)):8.1f} us")
+
+
+def main() -> None:
+    """Measure every shipped example."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--seconds", type=float, default=5.0)
+    parser.add_argument("--example", default="tilted-bed")
+    parser.add_argument("--serve", choices=APPS, help=argparse.SUPPRESS)
+    parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.serve:
+        uvicorn.run(APPS[given.serve](), host="127.0.0.1", port=given.port, access_log=False, log_level="warning")
+        return
+    body = examples.read(given.example)
+    print(f"{given.example}: {len(body)} bytes, {'wrk' if shutil.which('wrk') else 'own client'}")
+    rates = {name: rate(name, body, given.seconds) for name in APPS}
+    for name, value in rates.items():
+        print(f"  {name:<5} {value:8.0f} requests/s")
+    print(f"  ratio {rates['ours'] / rates['echo']:8.3f}")
+    parts(body)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,410 @@
+"""Whole steps and stacks of shims: what is attainable, from which sheets, and the exact programme over them.
+
+All machines, stocks and gaps here are invented.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from itertools import combinations_with_replacement, product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from msgspec.structs import replace
+from scipy.optimize import linprog
+
+from tramwright_solvers.adjust.problem import Criterion, Problem
+from tramwright_solvers.adjust.programme import Task, objective, programme
+from tramwright_solvers.adjust.stock import Lattice, Pools, Stacks, choices, stack_for
+from tramwright_solvers.contract import Adjuster
+from tramwright_solvers.faults import Refused
+from tramwright_solvers.machine import Bed, Machine, Rails, Seat, Sheet
+from tramwright_solvers.mechanisms.rail_shim import RailShim
+
+CRITERIA: tuple[Criterion, ...] = ("least-squares", "minimum-zone")
+ENOUGH = 60.0
+
+
+def seat(name: str = "seat", **more: object) -> Adjuster:
+    options: dict[str, object] = {"stock": (Sheet(0.1, 1000),), "lower": -sum(more.get("fitted", ()))}  # type: ignore[arg-type, call-overload]
+    return Adjuster(name, "seat", 5.0, f"/machine/rails/seats/{name}", **(options | more))  # type: ignore[arg-type]
+
+
+def screw(name: str, **more: object) -> Adjuster:
+    return Adjuster(name, "support", 1.0, f"/machine/supports/{name}", **more)  # type: ignore[arg-type]
+
+
+def posed(influence: np.ndarray, adjusters: Sequence[Adjuster], offset_free: bool = True) -> Problem:
+    n, m = influence.shape
+    return Problem(
+        influence,
+        np.ones(n),
+        np.array([adjuster.effort for adjuster in adjusters]),
+        np.array([adjuster.lower for adjuster in adjusters]),
+        np.array([adjuster.upper for adjuster in adjusters]),
+        np.zeros((0, m)),
+        np.zeros(0),
+        np.zeros(0),
+        offset_free,
+    )
+
+
+# ----------------------------------------------------------------------------------------------- what is attainable
+
+
+def stacks(adjuster: Adjuster) -> Stacks:
+    table = choices(adjuster)
+    assert isinstance(table, Stacks)
+    return table
+
+
+def test_whole_steps_reach_into_the_bounds_and_keep_zero() -> None:
+    table = choices(screw("a", step=0.1, lower=-0.25, upper=0.3))
+    assert isinstance(table, Lattice)
+    assert (table.first, table.last) == (-2, 3)
+    assert table.low == pytest.approx(-0.2)
+    assert table.high == pytest.approx(0.3)
+    endless = choices(screw("a", step=0.1))
+    assert isinstance(endless, Lattice)
+    assert (endless.low, endless.high) == (-np.inf, np.inf)
+    assert choices(screw("a")) is None
+
+
+def test_without_fitted_sheets_a_seat_only_goes_up() -> None:
+    table = stacks(seat(stock=(Sheet(0.05, 2), Sheet(0.2, 1)), largest_stack=2))
+    assert table.travels == pytest.approx([0.0, 0.05, 0.1, 0.2, 0.25])
+
+
+def test_fitted_sheets_can_come_out_and_go_back() -> None:
+    adjuster = seat(stock=(Sheet(0.1, 1),), fitted=(0.2, 0.05), largest_stack=2)
+    table = stacks(adjuster)
+    assert table.travels == pytest.approx([-0.25, -0.2, -0.15, -0.1, -0.05, 0.0, 0.05])
+    up = stack_for(adjuster, table.counts[-1])
+    assert (up.under, up.add, up.remove) == ((0.2, 0.1), (0.1,), (0.05,))
+    alone = stack_for(adjuster, table.counts[table.nearest(0.0)])
+    assert (alone.under, alone.add, alone.remove) == ((0.2, 0.05), (), ())
+
+
+def test_a_pile_higher_than_allowed_may_be_left_alone() -> None:
+    table = stacks(seat(fitted=(0.1, 0.1, 0.1), largest_stack=1))
+    assert 0.0 in table.travels
+    assert table.high == 0.0
+
+
+def test_fewest_sheets_then_the_thicker() -> None:
+    adjuster = seat(stock=(Sheet(0.1, 9), Sheet(0.2, 9), Sheet(0.3, 9), Sheet(0.4, 9)), largest_stack=3)
+    table = stacks(adjuster)
+    half = stack_for(adjuster, table.counts[table.nearest(0.5)])
+    # 0.3 + 0.2 and 0.4 + 0.1 are two sheets each.
+    assert half.under == (0.4, 0.1)
+
+
+def test_heights_that_differ_only_by_rounding_are_one() -> None:
+    table = stacks(seat(stock=(Sheet(0.1, 9), Sheet(0.2, 9), Sheet(0.3, 9)), largest_stack=3))
+    assert len(table.travels) == 10
+    assert np.all(np.diff(table.travels) > 0.09)
+
+
+def test_an_empty_stock_leaves_the_seat_alone() -> None:
+    assert stacks(seat(stock=())).travels.tolist() == [0.0]
+
+
+def test_too_many_different_stacks_are_refused_with_a_remedy() -> None:
+    odd = tuple(Sheet(0.1 + 0.0137 * np.sqrt(k), 1000) for k in range(1, 40))
+    with pytest.raises(Refused) as refusal:
+        choices(seat(stock=odd, largest_stack=12))
+    assert refusal.value.faults[0].pointer == "/machine/rails/seats/seat/stock"
+    assert "largest_stack" in refusal.value.faults[0].detail
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 12), st.integers(0, 3)), min_size=1, max_size=3, unique_by=lambda pair: pair[0]),
+    st.lists(st.integers(1, 12), max_size=2),
+    st.integers(1, 3),
+)
+def test_every_attainable_travel_and_no_other(stock: list[tuple[int, int]], fitted: list[int], largest: int) -> None:
+    """Against every multiset of sheets counted out one by one, in whole hundredths."""
+    hand = Counter(dict(stock)) + Counter(fitted)
+    most = max(largest, len(fitted))
+    sums = {
+        sum(pile) - sum(fitted)
+        for size in range(most + 1)
+        for pile in combinations_with_replacement(sorted(hand), size)
+        if not Counter(pile) - hand
+    }
+    adjuster = seat(
+        stock=tuple(Sheet(thickness / 100, count) for thickness, count in stock),
+        fitted=tuple(thickness / 100 for thickness in fitted),
+        largest_stack=largest,
+    )
+    table = stacks(adjuster)
+    assert [round(travel * 100) for travel in table.travels] == sorted(sums)
+    for travel, counts in zip(table.travels, table.counts, strict=True):
+        under = stack_for(adjuster, counts)
+        assert sum(under.under) - sum(adjuster.fitted) == pytest.approx(travel, abs=1e-12)
+        assert sum(under.add) - sum(under.remove) == pytest.approx(travel, abs=1e-12)
+
+
+def test_seats_without_their_own_stock_share_the_rails_stock() -> None:
+    rails = Rails(
+        "y",
+        [
+            Seat("a", "l", 0, 0, method="shim"),
+            Seat("b", "l", 0, 500, method="shim", stock=[0.1]),
+            Seat("c", "r", 500, 0, method="slip"),
+            Seat("d", "r", 500, 500, method="shim"),
+        ],
+        stock=[Sheet(0.1, 1)],
+    )
+    adjusters = RailShim().adjusters(Machine(bed=Bed((0, 500), (0, 500)), rails=rails))
+    assert [adjuster.pool for adjuster in adjusters] == ["/machine/rails/stock", None, None, "/machine/rails/stock"]
+
+
+def test_shared_sheets_are_dealt_so_that_all_seats_are_served() -> None:
+    """One seat can be made 0.2 high from one sheet or two; the other needs that one sheet."""
+    shared = {
+        column: seat(str(column), stock=(Sheet(0.1, 2), Sheet(0.2, 1)), pool="shelf", largest_stack=most)
+        for column, most in ((0, 2), (1, 1))
+    }
+    tables = {column: stacks(adjuster) for column, adjuster in shared.items()}
+    pools = Pools(shared, tables)
+    picks = {column: table.nearest(0.2) for column, table in tables.items()}
+    dealt = pools.together(picks)
+    assert dealt is not None
+    assert stack_for(shared[0], dealt[0]).add == (0.1, 0.1)
+    assert stack_for(shared[1], dealt[1]).add == (0.2,)
+    higher = {0: tables[0].nearest(0.3), 1: tables[1].nearest(0.2)}
+    assert pools.together(higher) is None
+
+
+# ----------------------------------------------------------------------------------- the programme against everything
+
+
+@st.composite
+def cases(draw: st.DrawFn) -> tuple[Problem, np.ndarray, list[Adjuster], int]:
+    """Up to four seats with three thicknesses and up to two screws, some of them redundant."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    seats, screws = draw(st.integers(1, 4)), draw(st.integers(0, 2))
+    total = seats + screws
+    rank = draw(st.integers(1, total))
+    influence = rng.normal(size=(9, rank)) @ rng.normal(size=(rank, total)) / np.sqrt(rank)
+    thicknesses = rng.choice([0.05, 0.1, 0.13, 0.2, 0.5], 3, replace=False).tolist()
+    stock = tuple(Sheet(t, int(count)) for t, count in zip(thicknesses, rng.choice([1, 2, 1000], 3), strict=True))
+    pool = "shelf" if draw(st.booleans()) else None
+    most = 1 if seats == 4 else 2
+    adjusters = []
+    for name in range(seats):
+        effort = float(rng.uniform(1, 5))
+        if rng.random() < 0.25:
+            adjusters.append(replace(screw(str(name), step=0.1, lower=-0.3, upper=0.3), effort=effort))
+        else:
+            fitted = tuple(rng.choice(thicknesses, rng.integers(0, 2)).tolist())
+            one = seat(str(name), stock=stock, fitted=fitted, largest_stack=most, pool=pool)
+            adjusters.append(replace(one, effort=effort))
+    limit = draw(st.sampled_from([np.inf, 0.1]))
+    adjusters += [screw(f"screw-{name}", lower=-limit, upper=limit) for name in range(screws)]
+    problem = posed(influence, adjusters, offset_free=draw(st.booleans()))
+    return problem, rng.normal(size=9) * 0.3, adjusters, seats
+
+
+def everything(adjusters: Sequence[Adjuster], seats: int) -> np.ndarray:
+    """List every combination of discrete travels, shared counts kept, by brute force; shape (K, seats)."""
+    each: list[list[tuple[float, tuple[int, ...]]]] = []
+    for adjuster in adjusters[:seats]:
+        if adjuster.stock is None:
+            each.append([(k * 0.1, (0, 0, 0)) for k in range(-3, 4)])
+            continue
+        hand = Counter({sheet.thickness: sheet.count for sheet in adjuster.stock}) + Counter(adjuster.fitted)
+        ways = set()
+        for size in range((adjuster.largest_stack or 0) + 1):
+            for pile in combinations_with_replacement(sorted(hand), size):
+                if not Counter(pile) - hand:
+                    added = Counter(pile) - Counter(adjuster.fitted)
+                    height = round(sum(pile) - sum(adjuster.fitted), 9)
+                    ways.add((height, tuple(added[sheet.thickness] for sheet in adjuster.stock)))
+        each.append(sorted(ways))
+    counts = next(
+        ([sheet.count for sheet in a.stock] for a in adjusters[:seats] if a.stock is not None and a.pool), None
+    )
+    found = set()
+    for combination in product(*each):
+        used = np.sum([taken for _, taken in combination], axis=0)
+        if counts is None or np.all(used <= counts):
+            found.add(tuple(height for height, _ in combination))
+    return np.array(sorted(found))
+
+
+def best_of_all(problem: Problem, gap: np.ndarray, travels: np.ndarray, criterion: Criterion) -> float:
+    """Solve the screws for every combination by another method than the product's: normal equations, or scipy's LP."""
+    seats = travels.shape[1]
+    changed = gap + travels @ problem.influence[:, :seats].T
+    own, low, high = problem.influence[:, seats:], problem.lower[seats:], problem.upper[seats:]
+    shift = np.ones((len(gap), 1 if problem.offset_free else 0))
+    basis = np.linalg.svd(np.hstack([own, shift]), full_matrices=False)
+    span = basis[0][:, basis[1] > 1e-9 * np.max(basis[1], initial=0.0)]
+    # Without limits on the screws; a lower bound of both criteria, and so the order in which to try them.
+    rms = np.sqrt(np.mean((changed - changed @ span @ span.T) ** 2, axis=1))
+    if criterion == "least-squares" and not (np.isfinite(low).any() and own.shape[1]):
+        return float(rms.min())
+    best = np.inf
+    for index in np.argsort(rms):
+        if rms[index] >= best:
+            break
+        best = min(best, by_screws(changed[index], own, shift, (low, high), criterion))
+    return best
+
+
+def by_screws(
+    gap: np.ndarray, own: np.ndarray, shift: np.ndarray, limits: tuple[np.ndarray, np.ndarray], criterion: Criterion
+) -> float:
+    low, high = (
+        np.concatenate([side, np.full(shift.shape[1], end)])
+        for side, end in zip(limits, (-np.inf, np.inf), strict=True)
+    )
+    columns = np.hstack([own, shift])
+    if criterion == "least-squares":
+        from scipy.optimize import lsq_linear
+
+        if not columns.shape[1]:
+            return float(np.sqrt(np.mean(gap**2)))
+        found = lsq_linear(columns, -gap, (low, high), method="bvls", tol=1e-14)
+        return float(np.sqrt(2 * found.cost / len(gap)))
+    wall = np.ones((len(gap), 1))
+    matrix = np.vstack([np.hstack([columns, -wall]), np.hstack([-columns, -wall])])
+    bounds = [*zip(low, high, strict=True), (0, None)]
+    result = linprog(np.append(np.zeros(columns.shape[1]), 1.0), A_ub=matrix, b_ub=np.append(-gap, gap), bounds=bounds)
+    assert result.status == 0
+    return float(result.fun)
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_nothing_beats_it_among_all_combinations(criterion: Criterion) -> None:
+    @settings(max_examples=25, deadline=None)
+    @given(cases())
+    def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
+        problem, gap, adjusters, seats = case
+        answer = programme(problem, gap, adjusters, criterion, ENOUGH)
+        combinations = everything(adjusters, seats)
+        assert answer.outcome == "optimal"
+        assert answer.gap == 0.0
+        assert answer.objective == objective(problem, gap, answer.travels, criterion)
+        away = np.abs(combinations - answer.travels[:seats]).max(axis=1)
+        assert away.min() < 1e-9, "the answer is not one of the combinations"
+        alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
+        assert answer.objective == pytest.approx(
+            best_of_all(problem, gap, combinations, criterion), rel=1e-6, abs=1e-8 * alone
+        )
+
+    check()
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_never_worse_than_nothing_and_never_better_than_continuous(criterion: Criterion) -> None:
+    @settings(max_examples=25, deadline=None)
+    @given(cases())
+    def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
+        problem, gap, adjusters, _ = case
+        alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
+        relaxed = objective(problem, gap, Task(problem, gap, adjusters).relaxed(criterion), criterion)
+        for seconds in (1e-9, ENOUGH):
+            answer = programme(problem, gap, adjusters, criterion, seconds)
+            assert answer.objective <= alone
+            assert answer.objective >= relaxed - 1e-8 * alone
+            assert answer.bound <= answer.objective
+            assert np.all(answer.travels >= problem.lower - 1e-12)
+            assert np.all(answer.travels <= problem.upper + 1e-12)
+
+    check()
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_more_sheets_or_higher_stacks_never_hurt(criterion: Criterion) -> None:
+    @settings(max_examples=20, deadline=None)
+    @given(cases())
+    def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
+        problem, gap, adjusters, _ = case
+        first = programme(problem, gap, adjusters, criterion, ENOUGH).objective
+        slack = 1e-8 * objective(problem, gap, np.zeros(len(adjusters)), criterion)
+        richer = [
+            replace(a, stock=tuple(Sheet(s.thickness, min(s.count + 1, 1000)) for s in a.stock)) if a.stock else a
+            for a in adjusters
+        ]
+        higher = [replace(a, largest_stack=a.largest_stack + 1) if a.largest_stack else a for a in adjusters]
+        assert programme(problem, gap, richer, criterion, ENOUGH).objective <= first + slack
+        assert programme(problem, gap, higher, criterion, ENOUGH).objective <= first + slack
+
+    check()
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_shared_counts_are_never_overdrawn(criterion: Criterion) -> None:
+    """Both seats want 0.2; there is one such sheet and one of 0.05."""
+    influence = np.eye(3)[:, :2]
+    shared = [seat(name, stock=(Sheet(0.2, 1), Sheet(0.05, 1)), pool="shelf") for name in ("a", "b")]
+    problem = posed(influence, shared, offset_free=False)
+    gap = np.array([-0.2, -0.2, 0.0])
+    answer = programme(problem, gap, shared, criterion, ENOUGH)
+    used = Counter(sheet for stack in answer.stacks if stack for sheet in stack.add)
+    assert not used - Counter({0.2: 1, 0.05: 1})
+    if criterion == "least-squares":
+        assert sorted(answer.travels.round(9)) == [0.05, 0.2]
+    assert answer.objective == pytest.approx(0.15 / np.sqrt(3) if criterion == "least-squares" else 0.15, rel=1e-8)
+    own = [replace(adjuster, pool=None) for adjuster in shared]
+    assert programme(problem, gap, own, criterion, ENOUGH).objective == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_equal_answers_are_settled_by_effort(criterion: Criterion) -> None:
+    """Raising one seat or the other is all the same to the gap; the easier one is raised, and no more than needed."""
+    influence = np.array([[-1.0, -1.0], [-1.0, -1.0], [0.0, 0.0]])
+    seats = [replace(seat("hard"), effort=5.0), replace(seat("easy"), effort=2.0)]
+    answer = programme(posed(influence, seats), np.array([0.1, 0.1, 0.0]), seats, criterion, ENOUGH)
+    assert answer.travels == pytest.approx([0.0, 0.1])
+    assert answer.stacks[0] is not None
+    assert answer.stacks[1] is not None
+    assert (answer.stacks[0].add, answer.stacks[1].add) == ((), (0.1,))
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_steps_without_bounds_round_to_the_best_multiple(criterion: Criterion) -> None:
+    """Three screws that click every 0.02 under a plane gap: each corner's remainder is found without a table."""
+    influence = np.vstack([np.eye(3), np.full((1, 3), 1 / 3)])
+    screws = [screw(name, step=0.02) for name in "abc"]
+    wanted = np.array([412.0, -1731.0, 90.0]) * 0.02
+    gap = -influence @ wanted
+    answer = programme(posed(influence, screws, offset_free=False), gap, screws, criterion, ENOUGH)
+    assert answer.objective == pytest.approx(0.0, abs=1e-8)
+    assert answer.travels == pytest.approx(wanted, abs=1e-9)
+    assert answer.outcome == "optimal"
+    assert answer.stacks == (None, None, None)
+
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+def test_four_clicking_supports_stay_in_one_plane(criterion: Criterion) -> None:
+    corners = np.array([(x, y) for x in (0.0, 1.0) for y in (0.0, 1.0)])
+    influence = np.array([[(1 - x) * (1 - y), (1 - x) * y, x * (1 - y), x * y] for x, y in corners])
+    screws = [screw(name, step=0.05) for name in "abcd"]
+    row = np.array([[1.0, -1.0, -1.0, 1.0]])
+    problem = replace(posed(influence, screws), rows=row, rows_lower=np.zeros(1), rows_upper=np.zeros(1))
+    gap = np.array([0.0, -0.11, -0.24, -0.31])
+    answer = programme(problem, gap, screws, criterion, ENOUGH)
+    assert abs(row @ answer.travels) < 1e-9
+    steps = np.arange(-8, 9) * 0.05
+    # The offset is free, so one corner may be taken as standing still; the fourth follows from the plane.
+    brute = min(objective(problem, gap, np.array([0.0, b, c, b + c]), criterion) for b in steps for c in steps)
+    assert answer.objective == pytest.approx(brute, abs=1e-9)
+
+
+def test_a_flat_machine_is_left_alone_and_equal_requests_get_equal_answers() -> None:
+    adjusters = [seat("a"), seat("b"), screw("c")]
+    problem = posed(np.random.default_rng(5).normal(size=(6, 3)), adjusters)
+    gap = np.random.default_rng(6).normal(size=6)
+    for criterion in CRITERIA:
+        flat = programme(problem, np.full(6, 0.7), adjusters, criterion, ENOUGH)
+        assert flat.travels.tolist() == [0.0, 0.0, 0.0]
+        first, second = (programme(problem, gap, adjusters, criterion, ENOUGH) for _ in range(2))
+        assert first.travels.tobytes() == second.travels.tobytes()
