@@ -15,6 +15,7 @@ from msgspec import Struct
 from .adjust.fewest import Table
 from .adjust.whole import Settled, settle
 from .answer import AsFound, Binding, Choice, Correction, Place, Plan, Predicted, Rung, Station
+from .checks import machine_faults
 from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
@@ -57,7 +58,7 @@ def correct_stack(
     picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
     for survey in surveys:
         if faults := survey_faults(machine, survey):
-            raise Refused(faults)
+            raise Refused([*machine_faults(machine), *faults])
     readings = where(surveys[0].readings)
     prepared = _prepared.get(machine, readings, solve, picked)
     gaps, variances = prepared.layout.reduce(np.array([values(survey.readings) for survey in surveys]), machine.sense)

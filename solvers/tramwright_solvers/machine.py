@@ -16,9 +16,9 @@ MM_PER_INCH = 25.4
 """Exact since the international yard and pound agreement of 1959; ISO 31-1 repeats it."""
 
 Coordinate = Annotated[float, Meta(ge=-1e5, le=1e5, description="A position in the machine frame, in `units`.")]
-Size = Annotated[float, Meta(gt=0, le=1e5, description="A positive length, in `units`.")]
+Size = Annotated[float, Meta(ge=1e-6, le=1e5, description="A positive length, in `units`.")]
 Small = Annotated[
-    float, Meta(gt=0, le=1e3, description="A positive length of the size of a turn or a sheet, in `units`.")
+    float, Meta(ge=1e-6, le=1e3, description="A positive length of the size of a turn or a sheet, in `units`.")
 ]
 Travel = Annotated[float, Meta(ge=-1e3, le=1e3, description="Signed distance, positive = up, in `units`.")]
 Name = Annotated[

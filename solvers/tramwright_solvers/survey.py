@@ -195,13 +195,16 @@ def _network(station: np.ndarray, setup: np.ndarray, weight: Floats, names: list
 
 
 def survey_faults(machine: Machine, survey: Survey) -> list[Fault]:
-    """Return every fault of a survey against its machine: readings off the bed, times that are none."""
+    """Return every fault of a survey against its machine: readings off the bed, times that are none.
+
+    A bed that runs backwards is the machine's fault and is not held against every reading.
+    """
     faults = []
     (left, right), (front, rear) = machine.bed.x, machine.bed.y
     for index, reading in enumerate(survey.readings):
-        if not left <= reading.x <= right:
+        if left < right and not left <= reading.x <= right:
             faults.append(_off_bed(index, "x", reading.x, left, right))
-        if not front <= reading.y <= rear:
+        if front < rear and not front <= reading.y <= rear:
             faults.append(_off_bed(index, "y", reading.y, front, rear))
         if isinstance(reading.time, str) and not _is_time(reading.time):
             faults.append(

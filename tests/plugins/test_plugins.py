@@ -21,7 +21,7 @@ from tramwright_solvers.registry import installed
 
 payload = json.loads(r'''PAYLOAD''')
 registry = installed()
-check(registry.solvers["hinged-bed"](hinge_y=10.0), msgspec.convert(payload["machine"], Machine))
+check(registry.solvers["hinged-bed"](hinge_y=10.0), msgspec.convert(payload["machine"], Machine), places={"hinge_y": "y"})
 with TestClient(create_app()) as client:
     print(json.dumps({
         "solvers": client.get("/v1/solvers").json(),

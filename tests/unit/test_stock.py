@@ -283,7 +283,7 @@ def by_screws(
 
 @pytest.mark.parametrize("criterion", CRITERIA)
 def test_nothing_beats_it_among_all_combinations(criterion: Criterion) -> None:
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=20, deadline=None)
     @given(cases())
     def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
         problem, gap, adjusters, seats = case
@@ -304,7 +304,7 @@ def test_nothing_beats_it_among_all_combinations(criterion: Criterion) -> None:
 
 @pytest.mark.parametrize("criterion", CRITERIA)
 def test_never_worse_than_nothing_and_never_better_than_continuous(criterion: Criterion) -> None:
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=20, deadline=None)
     @given(cases())
     def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
         problem, gap, adjusters, _ = case
@@ -323,7 +323,7 @@ def test_never_worse_than_nothing_and_never_better_than_continuous(criterion: Cr
 
 @pytest.mark.parametrize("criterion", CRITERIA)
 def test_more_sheets_or_higher_stacks_never_hurt(criterion: Criterion) -> None:
-    @settings(max_examples=20, deadline=None)
+    @settings(max_examples=12, deadline=None)
     @given(cases())
     def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
         problem, gap, adjusters, _ = case
@@ -397,6 +397,43 @@ def test_four_clicking_supports_stay_in_one_plane(criterion: Criterion) -> None:
     # The offset is free, so one corner may be taken as standing still; the fourth follows from the plane.
     brute = min(objective(problem, gap, np.array([0.0, b, c, b + c]), criterion) for b in steps for c in steps)
     assert answer.objective == pytest.approx(brute, abs=1e-9)
+
+
+def test_a_condition_between_limits_is_kept_by_seats_and_screws_together() -> None:
+    """Seat and screw may differ by 0.12 at most; every height of the seat is tried with the screw between its ends."""
+    rng = np.random.default_rng(17)
+    influence = rng.normal(size=(8, 2))
+    adjusters = [seat("a", stock=(Sheet(0.1, 3), Sheet(0.25, 1)), largest_stack=3), screw("b")]
+    row = np.array([[1.0, -1.0]])
+    problem = replace(posed(influence, adjusters), rows=row, rows_lower=np.full(1, -0.12), rows_upper=np.full(1, 0.12))
+    gap = influence @ np.array([-0.37, 0.6]) + 0.01 * rng.normal(size=8)
+    for criterion in CRITERIA:
+        answer = programme(problem, gap, adjusters, criterion, ENOUGH)
+        assert abs(row @ answer.travels) <= 0.12 + 1e-9
+        brute = min(
+            objective(problem, gap, np.array([height, other]), criterion)
+            for height in (0.0, 0.1, 0.2, 0.25, 0.3, 0.35, 0.45)
+            for other in np.linspace(height - 0.12, height + 0.12, 4001)
+        )
+        # The minimum zone seeks least effort within 1e-9 of the zone and 1e-9 of the gap's size.
+        alone = objective(problem, gap, np.zeros(2), criterion)
+        assert brute - 1e-4 <= answer.objective <= brute + 2e-9 * alone
+
+
+def test_a_short_stock_among_many_seats_is_settled_within_the_time_given() -> None:
+    """Too little time for a proof: what is answered is still attainable, and says how far it may be from the best."""
+    rng = np.random.default_rng(23)
+    stock = tuple(Sheet(thickness, 2) for thickness in (0.05, 0.07, 0.11, 0.13, 0.17))
+    adjusters = [seat(str(name), stock=stock, pool="shelf") for name in range(8)]
+    problem = posed(rng.normal(size=(12, 8)), adjusters)
+    gap = rng.normal(size=12)
+    for criterion in CRITERIA:
+        answer = programme(problem, gap, adjusters, criterion, 0.3)
+        used = Counter(sheet for stack in answer.stacks if stack for sheet in stack.add)
+        assert max(used.values(), default=0) <= 2
+        assert answer.objective <= objective(problem, gap, np.zeros(8), criterion)
+        assert answer.bound <= answer.objective
+        assert (answer.outcome == "optimal") == (answer.gap == 0.0)
 
 
 def test_a_flat_machine_is_left_alone_and_equal_requests_get_equal_answers() -> None:

@@ -41,6 +41,7 @@ def as_text(correction: Correction) -> str:
     parts = [
         headline(correction, digits),
         blame(correction, digits),
+        reach(correction, digits),
         titled("What to do", numbered(step.do for step in correction.steps) or ["Nothing: no move is called for."]),
         titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
@@ -112,6 +113,14 @@ def blame(correction: Correction, digits: int) -> str:
         for term in terms[:3]
     )
     return wrapped(f"To blame: {told}.")
+
+
+def reach(correction: Correction, digits: int) -> str:
+    """Say what each solver's adjusters, with those before them, could leave: what none can reach is form."""
+    told = [f"{rung.total:.{digits}f} {correction.units} after {rung.after}" for rung in correction.ladder[1:]]
+    return wrapped(
+        f"All they can do: from {correction.as_found.total:.{digits}f} {correction.units}, {', '.join(told)}."
+    )
 
 
 def dial(stations: Sequence[Station], digits: int) -> list[str]:

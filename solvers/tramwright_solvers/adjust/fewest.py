@@ -93,12 +93,12 @@ class Candidates(Struct, frozen=True):
             design = np.stack([problem.influence[:, self.sets[index]] @ free for index, free in members])
             if problem.offset_free:
                 design = np.concatenate([design, np.ones((len(members), stations, 1))], axis=2)
-            for survey in range(surveys):
-                fitted = chebyshev(design, np.broadcast_to(gaps[survey], (len(members), stations))).coefficients
-                for (index, free), coefficients in zip(members, fitted, strict=True):
-                    travel = -free @ coefficients[:size]
-                    travels[survey, index, list(self.sets[index])] = travel
-                    left[survey, index] = self._left(gaps[survey], travels[survey, index])
+            many = np.tile(design, (surveys, 1, 1)), np.repeat(gaps, len(members), axis=0)
+            fitted = chebyshev(*many).coefficients.reshape(surveys, len(members), -1)
+            for place, (index, free) in enumerate(members):
+                travels[:, index, list(self.sets[index])] = -fitted[:, place, :size] @ free.T
+            indices = [index for index, _ in members]
+            left[:, indices] = problem.centred(gaps[:, None, :] + travels[:, indices] @ problem.influence.T)
 
     def _keep_within(self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats) -> None:
         """Solve again, one by one, every subset whose free answer breaks a bound or a condition."""
@@ -120,7 +120,7 @@ class Candidates(Struct, frozen=True):
         np.clip(travels, problem.lower, problem.upper, out=travels)
 
     def _left(self, gap: Floats, travels: Floats) -> Floats:
-        """Return what one gap (n,) leaves after these travels (m,); a zone is centred on its mid-value elsewhere."""
+        """Return what one gap (n,) leaves after these travels (m,)."""
         return self.problem.centred(gap + self.problem.influence @ travels)
 
 

@@ -186,17 +186,11 @@ class Search:
                 stack.append(rest)
             part = part.take(self._promising(part))
             if self.allowed is not None and part.picks.shape[1]:
-                kept = np.zeros(len(part.picks), dtype=bool)
-                for row, picks in enumerate(part.picks):
-                    if monotonic() > deadline:
-                        break
-                    kept[row] = self.allowed(self._named(picks))
-                else:
-                    row = len(kept)
-                if row < len(kept):
+                judged = self._judged(part, self.allowed, deadline)
+                if judged is None:
                     stack.append(part)
                     continue
-                part = part.take(kept)
+                part = judged
             if not len(part.picks):
                 continue
             depth = part.picks.shape[1]
@@ -210,6 +204,15 @@ class Search:
                 near = np.abs(self._travel(depth, wider.picks[:, -1]) - self.middle[self.order[depth]])
                 stack.append(wider.take(np.lexsort((wider.effort, near, wider.distance))))
         return float(np.sqrt(self.reduced.outside)) if self.cut else self.best
+
+    def _judged(self, part: Frontier, allowed: Allowed, deadline: float) -> Frontier | None:
+        """Return the settings that are allowed so far, or None if time ran out over them."""
+        kept = np.zeros(len(part.picks), dtype=bool)
+        for row, picks in enumerate(part.picks):
+            if monotonic() > deadline:
+                return None
+            kept[row] = allowed(self._named(picks))
+        return part.take(kept)
 
     def _named(self, picks: Counts) -> dict[int, int]:
         return {column: int(pick) for column, pick in zip(self.order, picks, strict=False)}
