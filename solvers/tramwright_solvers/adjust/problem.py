@@ -20,8 +20,8 @@ class Problem(Struct, frozen=True):
     Shapes for n stations, m adjusters, c conditions: ``influence`` (n, m), dimensionless; ``weights`` (n,), mean one,
     the weights of the least squares; ``effort``, ``lower``, ``upper`` (m,); ``rows`` (c, m) with ``rows_lower <= rows @
     a <= rows_upper``, equal ends making an equation. Zero travel satisfies everything. ``criterion`` is the weighted
-    sum of squares about the weighted mean (about zero where the offset is kept), or half the zone: half of highest minus
-    lowest (largest magnitude where the offset is kept). Travels that the criterion leaves open take the least
+    sum of squares about the weighted mean (about zero where the offset is kept), or half the zone: half of highest
+    minus lowest (largest magnitude where the offset is kept). Travels that the criterion leaves open take the least
     ``sum((effort * a) ** 2)`` in least squares, and ``sum(effort * abs(a))`` in linear programmes.
     """
 

@@ -24,7 +24,7 @@ PLENTY = 1000
 
 
 def sheets(stock: Stock) -> tuple[Sheet, ...]:
-    """Write every entry of a stock as a sheet with a count: a bare thickness is there in any number, none is left out."""
+    """Write every entry of a stock as a sheet with a count; a bare thickness is there in any number."""
     written = (entry if isinstance(entry, Sheet) else Sheet(entry, PLENTY) for entry in stock)
     return tuple(sheet for sheet in written if sheet.count)
 
