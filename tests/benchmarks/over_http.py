@@ -154,7 +154,7 @@ def main() -> None:
     """Measure every shipped example."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--seconds", type=float, default=5.0)
-    parser.add_argument("--example", default="tilted-bed")
+    parser.add_argument("--example", default="twisted-frame")
     parser.add_argument("--serve", choices=APPS, help=argparse.SUPPRESS)
     parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
     given = parser.parse_args()
