@@ -1,6 +1,7 @@
 """The answer to one survey. Lengths are in the machine's unit; ``u`` is a standard uncertainty (k = 1) as in JCGM 100.
 
-Arrays are complete and nothing is rounded; views round for people.
+Arrays are complete and nothing is rounded; views round for people. The small Structs are kept from the garbage
+collector's books (``gc=False``): they are made by the dozen for every answer and can hold no cycle.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from msgspec import Struct
 from .contract import Effect
 
 
-class Place(Struct, frozen=True):
+class Place(Struct, frozen=True, gc=False):
     """A point on the bed."""
 
     x: float
@@ -31,7 +32,7 @@ class AsFound(Struct, frozen=True):
     lowest: Place
 
 
-class Station(Struct, frozen=True):
+class Station(Struct, frozen=True, gc=False):
     """Gap at one station before and after the moves, both from the indicator's zero in the first set-up.
 
     ``dial`` is what the indicator should read there afterwards, in the user's own sense and zero; ``dial_before`` what
@@ -68,7 +69,7 @@ class MoveOf(Struct, frozen=True, omit_defaults=True):
     remove: list[float] | None = None
 
 
-class Plan(Struct, frozen=True):
+class Plan(Struct, frozen=True, gc=False):
     """The best that this number of moves can do."""
 
     moves: int
@@ -104,7 +105,7 @@ class Choice(Struct, frozen=True):
     binding: tuple[Binding, ...] = ()
 
 
-class Rung(Struct, frozen=True):
+class Rung(Struct, frozen=True, gc=False):
     """What is left once this group of adjusters, with those before it, has done all it can."""
 
     after: str
@@ -112,7 +113,7 @@ class Rung(Struct, frozen=True):
     rms: float
 
 
-class Term(Struct, frozen=True):
+class Term(Struct, frozen=True, gc=False):
     """One term of the gap's form; ``range`` is its spread over the stations, ``share`` its part of the sum of squares.
 
     ``range`` and ``u`` are null where the stations cannot tell the term from those before it.
@@ -125,7 +126,7 @@ class Term(Struct, frozen=True):
     significant: bool
 
 
-class Blind(Struct, frozen=True):
+class Blind(Struct, frozen=True, gc=False):
     """Something the chosen stations cannot see, and what to read to see it."""
 
     what: str
@@ -144,7 +145,7 @@ class Suspect(Struct, frozen=True):
     likely: str
 
 
-class Verdict(Struct, frozen=True):
+class Verdict(Struct, frozen=True, gc=False):
     """Against the limit, by the decision rule named: within and outside are proven, the rest is undecided."""
 
     limit: float
@@ -155,7 +156,7 @@ class Verdict(Struct, frozen=True):
     k: float
 
 
-class Step(Struct, frozen=True):
+class Step(Struct, frozen=True, gc=False):
     """One thing to do, where to park the indicator while doing it, and what it reads before and after."""
 
     do: str
@@ -186,3 +187,17 @@ class Correction(Struct, frozen=True):
     steps: list[Step]
     cautions: list[str]
     solver_versions: dict[str, str]
+
+
+class ClosingError(Struct, frozen=True):
+    """How much a set-up changed between the first reading of a station and a later one: later minus first, as gaps.
+
+    ``after_drift`` is what remains of it once the drift estimated for the set-up is taken off; the same as ``error``
+    where none is.
+    """
+
+    x: float
+    y: float
+    setup: str
+    error: float
+    after_drift: float

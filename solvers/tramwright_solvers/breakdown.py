@@ -13,7 +13,7 @@ from msgspec import Struct
 from .answer import Blind, Term
 from .contract import Floats
 from .machine import Bed
-from .survey import Layout
+from .noise import Noise
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
 K_SIGNIFICANT = 2.0
@@ -42,16 +42,18 @@ def term_columns(bed: Bed, points: Floats) -> Floats:
 class Form(Struct, frozen=True):
     """The terms at given stations, prepared.
 
-    ``seen`` (6,) says which terms the stations can tell from those before; ``fit`` (6, n) gives coefficients from gaps
-    (rows of unseen terms are zero), ``spread`` (6,) the range of each term over the stations, ``sequential`` (6, n) the
-    orthonormal directions behind the shares, ``columns`` (n, 6) the terms.
+    ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
+    from gaps (rows of unseen terms are zero), ``spread`` the range of each term over the stations, ``sequential``
+    (6, n) what turns a gap into the square roots of the sequential sums of squares, ``columns`` (n, 6) the terms,
+    ``root`` (n,) the square roots of the weights.
     """
 
-    seen: np.ndarray
+    seen: list[bool]
     fit: Floats
-    spread: Floats
+    spread: list[float]
     sequential: Floats
     columns: Floats
+    root: Floats
 
     def blind(self) -> list[Blind]:
         """Name the terms that these stations cannot tell from the ones before."""
@@ -63,47 +65,40 @@ class Form(Struct, frozen=True):
             if not seen and term in CURE
         ]
 
-    def split(self, gap: Floats, variance: Floats, plan: Layout, root: Floats) -> list[Term]:
-        """Split one gap (n,) with its variances; ``root`` (n,) are the square roots of the weights."""
-        coefficients = self.fit @ gap
-        u = plan.u_of(self.fit, variance)
-        weighted = root * gap
-        parts = (self.sequential @ weighted) ** 2
-        about_mean = float(weighted @ weighted) - float(parts[0])
+    def split(self, gap: Floats, noise: Noise) -> list[Term]:
+        """Split one gap (n,) into its terms."""
+        coefficients, errors = self.fit @ gap, noise.of(self.fit).tolist()
+        weighted = self.root * gap
+        parts = (self.sequential @ gap) ** 2
         rest = gap - self.columns @ coefficients
-        whole = max(about_mean, 0.0)
-        shares = parts / whole if whole > 0.0 else np.zeros_like(parts)
-        shares[0] = 0.0
-        high, low = rest.argmax(), rest.argmin()
-        terms = [
-            Term(
-                term,
-                range=abs(value) * spread if seen else None,
-                u=error * spread if seen else None,
-                share=share,
-                significant=bool(seen and abs(value) > K_SIGNIFICANT * error),
+        values, squares = coefficients.tolist(), parts.tolist()
+        whole = float(weighted @ weighted) - squares[0]
+        per_whole = 1.0 / whole if whole > 0.0 else 0.0
+        terms = [Term("offset", abs(values[0]), errors[0], 0.0, abs(values[0]) > K_SIGNIFICANT * errors[0])]
+        left_over = 1.0 if whole > 0.0 else 0.0
+        for index in range(1, len(TERMS)):
+            seen, size, error, spread = self.seen[index], abs(values[index]), errors[index], self.spread[index]
+            share = squares[index] * per_whole
+            left_over -= share
+            terms.append(
+                Term(
+                    TERMS[index],
+                    size * spread if seen else None,
+                    error * spread if seen else None,
+                    share,
+                    seen and size > K_SIGNIFICANT * error,
+                )
             )
-            for term, value, error, spread, share, seen in zip(
-                TERMS,
-                coefficients.tolist(),
-                u.tolist(),
-                self.spread.tolist(),
-                shares.tolist(),
-                self.seen.tolist(),
-                strict=True,
-            )
-        ]
-        offset = abs(float(coefficients[0]))
-        terms[0] = Term("offset", offset, float(u[0]), 0.0, offset > K_SIGNIFICANT * float(u[0]))
-        spare = len(gap) - int(self.seen.sum())
-        noise = float(rest @ (rest / variance))
+        spare = len(gap) - sum(self.seen)
+        excess = float(rest @ (rest / noise.variance)) - spare
+        high, low = int(rest.argmax()), int(rest.argmin())
         terms.append(
             Term(
                 "remainder",
-                range=float(rest[high] - rest[low]),
-                u=float(plan.pair_u(variance, high, low)),
-                share=max(1.0 - sum(shares.tolist()), 0.0) if whole > 0.0 else 0.0,
-                significant=spare > 0 and noise > spare + K_SIGNIFICANT * (2.0 * spare) ** 0.5,
+                float(rest[high] - rest[low]),
+                noise.pairs(np.array([high]), np.array([low]))[0],
+                max(left_over, 0.0),
+                spare > 0 and excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5,
             )
         )
         return terms
@@ -124,4 +119,11 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
             seen[index], sequential[index] = True, part / size
     fit = np.zeros((len(TERMS), len(points)))
     fit[seen] = np.linalg.pinv(weighted[:, seen]) * root
-    return Form(seen=seen, fit=fit, spread=np.ptp(columns, axis=0), sequential=sequential, columns=columns)
+    return Form(
+        seen=seen.tolist(),
+        fit=fit,
+        spread=np.ptp(columns, axis=0).tolist(),
+        sequential=sequential * root,
+        columns=columns,
+        root=root,
+    )

@@ -15,16 +15,16 @@ from msgspec import Struct
 from .adjust.fewest import Table
 from .adjust.whole import Settled, settle
 from .answer import AsFound, Binding, Choice, Correction, Place, Plan, Predicted, Rung, Station
-from .checks import machine_faults
 from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
+from .noise import Noise
 from .prepared import Cache, Prepared
 from .registry import Registry, installed
 from .relax import binding
 from .solve import Solve
 from .steps import DECIMALS, move_of, steps_for
-from .survey import survey_faults, values, where
+from .survey import time_faults, values, where
 from .verdict import K, verdict
 
 HOT = 45.0
@@ -57,14 +57,16 @@ def correct_stack(
     """
     picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
     for survey in surveys:
-        if faults := survey_faults(machine, survey):
-            raise Refused([*machine_faults(machine), *faults])
+        if faults := time_faults(survey):
+            raise Refused(faults)
     readings = where(surveys[0].readings)
     prepared = _prepared.get(machine, readings, solve, picked)
     gaps, variances = prepared.layout.reduce(np.array([values(survey.readings) for survey in surveys]), machine.sense)
     table = prepared.candidates.evaluate(gaps, solve.criterion)
     cases = (
-        Case(gaps[row], variances[row], table, row, attain(prepared, solve, table, row, gaps[row]))
+        Case(
+            gaps[row], prepared.layout.noise(variances[row]), table, row, attain(prepared, solve, table, row, gaps[row])
+        )
         for row in range(len(gaps))
     )
     return [answer(prepared, solve, survey, case) for survey, case in zip(surveys, cases, strict=True)]
@@ -96,10 +98,10 @@ def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
 
 
 class Case(Struct, frozen=True):
-    """One survey of a stack: its gap (n,), variances (n,), its row in the table of subsets, and what shims attain."""
+    """One survey of a stack: its gap (n,), how well it is known, its row in the table of subsets, what shims attain."""
 
     gap: Floats
-    variance: Floats
+    noise: Noise
     table: Table
     row: int
     settled: Settled | None
@@ -109,6 +111,7 @@ class Scores(Struct, frozen=True):
     """What one survey makes of every subset: a list of K values each; ``work`` is the sum of effort × travel."""
 
     total: list[float]
+    spread: list[float]
     u: list[float]
     rms: list[float]
     objective: list[float]
@@ -123,11 +126,11 @@ class Scores(Struct, frozen=True):
 
 
 class Chosen(Struct, frozen=True):
-    """The subset chosen, its index, travels (m,) and standard uncertainties (m,)."""
+    """The subset chosen, its index, travels (m,), their standard uncertainties, and the choice in words."""
 
     index: int
     travels: Floats
-    u: Floats
+    u: list[float]
     choice: Choice
 
 
@@ -136,7 +139,8 @@ def score(prepared: Prepared, case: Case) -> Scores:
     table, row = case.table, case.row
     return Scores(
         total=table.total[row].tolist(),
-        u=prepared.layout.pair_u(case.variance, table.highest[row], table.lowest[row]).tolist(),
+        spread=table.spread[row].tolist(),
+        u=case.noise.pairs(table.highest[row], table.lowest[row]),
         rms=table.rms[row].tolist(),
         objective=table.objective[row].tolist(),
         work=(np.abs(table.travels[row]) @ prepared.candidates.problem.effort).tolist(),
@@ -151,7 +155,7 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
     most = len(options.sets) if solve.most_moves is None else bisect_right(options.count, solve.most_moves)
     digits, unit = DECIMALS[machine.units], machine.units
     outcome: Literal["reached", "best"] = "best"
-    pool = [k for k in range(most) if scores.total[k] + K * scores.u[k] <= aim]
+    pool = [k for k in range(most) if scores.spread[k] + K * scores.u[k] <= aim]
     if pool:
         outcome = "reached"
         why = f"The least effort whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
@@ -159,25 +163,25 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
         pool = scores.least(range(most), scores.objective)
         why = "The best that all adjusters together can attain, with the least effort that attains it."
     else:
-        known = scores.u[scores.total.index(min(scores.total[:most]))]
-        pool = scores.least(range(most), scores.total, known)
+        known = scores.u[scores.spread.index(min(scores.spread[:most]))]
+        pool = scores.least(range(most), scores.spread, known)
         why = (
             f"No set of moves is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
             f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
         )
     pool = scores.least(pool, options.effort, TIE)
-    pool = scores.least(pool, scores.total if aim else scores.objective)
+    pool = scores.least(pool, scores.spread if aim else scores.objective)
     index = scores.least(pool, scores.work)[0]
     travels = case.table.travels[case.row, index]
     more: tuple[Binding, ...] = ()
-    if outcome == "best" and options.bounded and scores.total[index] + K * scores.u[index] > aim:
+    if outcome == "best" and options.bounded and scores.spread[index] + K * scores.u[index] > aim:
         more = binding(options.problem, prepared.adjusters, prepared.groups[-1], case.gap, solve.criterion)
         why += relaxation(more, scores.total[index], digits, unit)
     unproven = case.settled.gap if case.settled else 0.0
     return Chosen(
         index=index,
         travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
-        u=prepared.layout.u_of(options.gain(index), case.variance),
+        u=case.noise.of(options.gain(index)).tolist(),
         choice=Choice(
             [prepared.adjusters[j].id for j in options.sets[index]],
             "stopped" if unproven > 0.0 and outcome == "best" else outcome,
@@ -203,60 +207,56 @@ def relaxation(more: tuple[Binding, ...], total: float, digits: int, unit: str) 
 
 def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) -> Correction:
     """Write the whole answer to one survey."""
-    machine, points = prepared.machine, prepared.layout.points
+    machine = prepared.machine
     scores = score(prepared, case)
     chosen = choose(prepared, solve, case, scores)
-    after = case.gap + prepared.influence @ chosen.travels
-    found = extremes(prepared, case, case.gap)
-    left = extremes(prepared, case, after)
-    travels, errors = chosen.travels.tolist(), chosen.u.tolist()
+    gap = case.gap.tolist()
     stacks = case.settled.stacks.get(chosen.index, {}) if case.settled else {}
     moves = [
         move_of(adjuster, solver, travel, u, stacks.get(column)) if travel else None
         for column, (adjuster, solver, travel, u) in enumerate(
-            zip(prepared.adjusters, prepared.solver_of, travels, errors, strict=True)
+            zip(prepared.adjusters, prepared.solver_of, chosen.travels.tolist(), chosen.u, strict=True)
         )
     ]
-    made = [move for move in moves if move is not None]
-    rms_found, rms_left = scores.rms[0], scores.rms[chosen.index]
+    found, left = extremes(prepared, case, scores, 0), extremes(prepared, case, scores, chosen.index)
+    after = (case.gap + prepared.influence @ chosen.travels).tolist()
     return Correction(
         machine=machine.id,
         units=machine.units,
-        as_found=AsFound(*found, rms_found, *places(points, case.gap)),
-        predicted=Predicted(*left, rms_left, *places(points, after), stations=stations(prepared, case, after)),
-        moves=made,
+        as_found=AsFound(*found),
+        predicted=Predicted(*left, stations=stations(prepared, case, gap, after)),
+        moves=[move for move in moves if move is not None],
         chosen=chosen.choice,
         plans=plans(prepared, scores, chosen),
         ladder=ladder(prepared, scores),
-        breakdown=prepared.form.split(case.gap, case.variance, prepared.layout, prepared.root),
+        breakdown=prepared.form.split(case.gap, case.noise),
         blind_to=prepared.blind,
-        suspects=prepared.consistency.suspects(case.gap, case.variance, prepared.root, points, machine.sense),
+        suspects=prepared.consistency.suspects(
+            case.gap, case.noise.variance, prepared.root, prepared.layout.points, machine.sense
+        ),
         effects=effects(prepared, chosen.travels),
         verdict=verdict(machine.total_limit, found[:2], left[:2]),
-        steps=steps_for(machine, prepared.adjusters, moves, prepared.influence, prepared.park, points, case.gap),
+        steps=steps_for(prepared, moves, gap),
         cautions=cautions(prepared, survey),
         solver_versions=prepared.versions,
     )
 
 
-def extremes(prepared: Prepared, case: Case, gap: Floats) -> tuple[float, float, float, float]:
-    """Return total, its u, its U and k for one gap (n,)."""
-    high, low = gap.argmax(), gap.argmin()
-    u = float(prepared.layout.pair_u(case.variance, high, low))
-    return float(gap[high] - gap[low]), u, K * u, K
+def extremes(
+    prepared: Prepared, case: Case, scores: Scores, index: int
+) -> tuple[float, float, float, float, float, Place, Place]:
+    """Return total, u, U, k, rms, highest and lowest station once one subset has moved."""
+    table, u = case.table, scores.u[index]
+    highest = prepared.places[table.highest[case.row, index]]
+    lowest = prepared.places[table.lowest[case.row, index]]
+    return scores.total[index], u, K * u, K, scores.rms[index], highest, lowest
 
 
-def places(points: Floats, gap: Floats) -> tuple[Place, Place]:
-    """Return the stations of the highest and the lowest gap."""
-    return Place(*points[int(gap.argmax())].tolist()), Place(*points[int(gap.argmin())].tolist())
-
-
-def stations(prepared: Prepared, case: Case, after: Floats) -> list[Station]:
+def stations(prepared: Prepared, case: Case, gap: list[float], after: list[float]) -> list[Station]:
     """Return every station before and after, with the dial as the user reads it."""
     sense = prepared.machine.sense
-    u = prepared.layout.station_u(case.variance)
-    rows = zip(prepared.layout.points.tolist(), after.tolist(), case.gap.tolist(), u.tolist(), strict=True)
-    return [Station(x, y, gap, before, sense * gap, sense * before, u) for (x, y), gap, before, u in rows]
+    rows = zip(prepared.places, after, gap, case.noise.stations(), strict=True)
+    return [Station(at.x, at.y, now, before, sense * now, sense * before, u) for at, now, before, u in rows]
 
 
 def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[Plan]:

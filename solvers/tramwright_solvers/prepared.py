@@ -13,7 +13,7 @@ from msgspec import Struct
 from .adjust.fewest import Candidates, candidates
 from .adjust.problem import Problem
 from .adjust.stock import choices
-from .answer import Blind
+from .answer import Blind, Place
 from .breakdown import Form, form
 from .checks import machine_faults, solver_faults
 from .contract import Adjuster, Floats, Mechanism, Site
@@ -21,7 +21,7 @@ from .faults import Refused
 from .machine import Bed, Machine, as_key
 from .solve import Solve
 from .steps import parking
-from .survey import Layout, Where, layout
+from .survey import Layout, Where, layout, place_faults
 from .verdict import Consistency, consistency
 
 KEPT = 256
@@ -42,7 +42,9 @@ class Prepared(Struct, frozen=True):
     layout: Layout
     root: Floats
     influence: Floats
-    park: np.ndarray
+    places: list[Place]
+    park: list[int]
+    at_park: list[list[float]]
     candidates: Candidates
     groups: tuple[tuple[int, ...], ...]
     whole: bool
@@ -62,7 +64,7 @@ def prepare(
     Raises:
         Refused: the machine, the solvers asked for or the stations do not make sense; all faults found are listed.
     """
-    if faults := machine_faults(machine):
+    if faults := [*machine_faults(machine), *place_faults(machine, readings)]:
         raise Refused(faults)
     mechanisms = tuple(solve.with_) or picked
     parts = tuple((mechanism, mechanism.adjusters(machine)) for mechanism in mechanisms)
@@ -84,7 +86,7 @@ def prepare(
         groups.append((mechanism.name(), tuple(reached)))
     whole = any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free)
     table = candidates(problem, free, tuple(group for _, group in groups), every=whole)
-    root = np.sqrt(weights)
+    root, park = np.sqrt(weights), parking(influence)
     terms = form(machine.bed, plan.points, root)
     over_bed = np.concatenate(
         [mechanism.influence(Site(machine, bed_grid(machine.bed))) for mechanism, _ in parts], axis=1
@@ -98,7 +100,9 @@ def prepare(
         layout=plan,
         root=root,
         influence=influence,
-        park=parking(influence),
+        places=[Place(x, y) for x, y in plan.points.tolist()],
+        park=park.tolist(),
+        at_park=influence[park].tolist(),
         candidates=table,
         groups=tuple(group for _, group in groups),
         whole=whole,

@@ -8,7 +8,7 @@ own sense and from the zero of the first set-up.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -16,6 +16,9 @@ from .adjust.stock import Stack
 from .answer import MoveOf, Place, Step
 from .contract import Adjuster, Floats
 from .machine import Machine, Screw
+
+if TYPE_CHECKING:
+    from .prepared import Prepared
 
 DECIMALS = {"mm": 3, "inch": 4}
 TIE = 1e-9
@@ -89,29 +92,17 @@ def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place,
     )
 
 
-def steps_for(
-    machine: Machine,
-    adjusters: Sequence[Adjuster],
-    moves: Sequence[MoveOf | None],
-    influence: Floats,
-    park: np.ndarray,
-    points: Floats,
-    gap: Floats,
-) -> list[Step]:
-    """Return the steps that carry out the moves, one adjuster each; ``gap`` (n,) is as found."""
+def steps_for(prepared: Prepared, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
+    """Return the steps that carry out the moves, one adjuster each; ``gap`` is as found, one value a station."""
+    machine, adjusters = prepared.machine, prepared.adjusters
     work = [(index, move) for index, move in enumerate(moves) if move is not None]
     work.sort(key=lambda item: not adjusters[item[0]].slackens)
-    columns = [index for index, _ in work]
-    stations = park[columns].tolist() if work else []
-    travels = [move.travel for _, move in work]
-    change = (influence[park[columns][:, None], columns] * travels).tolist() if work else []
-    sense = machine.sense
-    steps = []
-    for turn, (index, move) in enumerate(work):
-        x, y = points[stations[turn]].tolist()
-        before = sense * (float(gap[stations[turn]]) + sum(change[turn][:turn]))
-        after = before + sense * change[turn][turn]
-        place = Place(x, y)
+    sense, made, steps = machine.sense, list[tuple[int, float]](), []
+    for index, move in work:
+        there, place = prepared.at_park[index], prepared.places[prepared.park[index]]
+        before = sense * (gap[prepared.park[index]] + sum(there[j] * travel for j, travel in made))
+        after = before + sense * there[index] * move.travel
+        made.append((index, move.travel))
         steps.append(
             Step(
                 do=instruction(machine, adjusters[index], move, place, before, after),

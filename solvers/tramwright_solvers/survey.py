@@ -1,28 +1,35 @@
 """Readings become one gap value for each station, with its covariance.
 
-Everything but the values themselves (where was read, how often, in which set-up) is a :class:`Layout`: worked out once
-and applied to a stack of surveys. Each set-up of the indicator has its own unknown zero; set-ups are joined through the
-stations they share, by weighted least squares, as a levelling network (Ghilani, *Adjustment Computations*, ch. 12). The
-zero of the first set-up is kept, so that a single set-up passes through unchanged.
+Everything but the values themselves (where and when was read, how often, in which set-up) is a :class:`Layout`: worked
+out once and applied to a stack of surveys. Each set-up of the indicator has its own unknown zero and, where closing
+readings or times allow, its own drift linear in time; set-ups are joined through the stations they share
+(:mod:`.network`). The zero of the first set-up at its first reading is kept, so that a single set-up without drift
+passes through unchanged.
 
 Covariance of the gaps is ``diag(variance) + factors @ factors.T``: independent errors of the stations, and what the
-estimated zeros have in common. This is exact, being the block inverse of the normal equations.
+estimated zeros and drifts have in common. This is exact, being the block inverse of the normal equations.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import pairwise
+from math import sqrt
 
 import numpy as np
 from msgspec import Struct
 
+from .answer import ClosingError
 from .contract import Floats
 from .faults import Fault, Refused
 from .machine import Machine, Reading, Survey
+from .network import Groups, Network, join
+from .noise import Noise
 
-Where = tuple[float, float, str, int]
-"""One reading without its values: x, y, set-up, number of repeats."""
+Where = tuple[float, float, str, int, float | None]
+"""One reading without its values: x, y, set-up, number of repeats, time from the set-up's first reading or None."""
 
 LEAST_STATIONS = 3
 TRUSTED_DOF = 5
@@ -30,8 +37,41 @@ TRUSTED_DOF = 5
 
 
 def where(readings: Sequence[Reading]) -> tuple[Where, ...]:
-    """Return what a layout depends on: the readings without their values."""
-    return tuple((r.x, r.y, r.setup, len(r.value) if isinstance(r.value, list) else 1) for r in readings)
+    """Return what a layout depends on: the readings without their values.
+
+    Time is in seconds where the set-up gives times. Where it gives none but reads a station again after others, the
+    number of the visit stands for time, each station visited counting one; otherwise it is None. Times must be sound
+    (:func:`time_faults`).
+    """
+    plain = tuple([(r.x, r.y, r.setup, len(r.value) if isinstance(r.value, list) else 1, None) for r in readings])
+    if len({(r.x, r.y) for r in readings}) == len(plain) and not any([r.time is not None for r in readings]):
+        return plain
+    times: list[float | None] = [None] * len(readings)
+    members: dict[str, list[int]] = {}
+    for index, reading in enumerate(readings):
+        members.setdefault(reading.setup, []).append(index)
+    for own in members.values():
+        clock = _clock([readings[index] for index in own])
+        for index, time in zip(own, clock, strict=True):
+            times[index] = time
+    return tuple([(*known[:4], time) for known, time in zip(plain, times, strict=True)])
+
+
+def _clock(readings: Sequence[Reading]) -> Sequence[float | None]:
+    """Return the times of one set-up's readings, from the earliest."""
+    if readings[0].time is not None:
+        moments = [datetime.fromisoformat(r.time) for r in readings if isinstance(r.time, str)]
+        if moments:
+            start = min(moments)
+            return [(moment - start).total_seconds() for moment in moments]
+        seconds = [r.time for r in readings if isinstance(r.time, float | int)]
+        first = min(seconds)
+        return [second - first for second in seconds]
+    visits = [0]
+    for before, reading in pairwise(readings):
+        visits.append(visits[-1] + ((before.x, before.y) != (reading.x, reading.y)))
+    again = visits[-1] + 1 > len({(r.x, r.y) for r in readings})
+    return [float(visit) for visit in visits] if again else [None] * len(readings)
 
 
 def values(readings: Sequence[Reading]) -> list[float]:
@@ -48,9 +88,10 @@ def values(readings: Sequence[Reading]) -> list[float]:
 class Layout(Struct, frozen=True):
     """Stations, how readings group into them, and the network that joins set-ups.
 
-    ``points`` (n, 2); ``order`` sorts single values by group (station and set-up), ``starts`` are the group starts in
-    that order, ``counts`` the group sizes; ``group_station`` and ``group_setup`` index each group. ``plain`` means one
-    value for each station, in order: nothing to reduce. ``zero_gain`` (q, groups) gives set-up zeros from group means.
+    ``points`` (n, 2); ``order`` sorts single values by group (station, set-up and time), ``starts`` are the group
+    starts in that order, ``counts`` the group sizes; ``group_station`` and ``group_setup`` index each group.
+    ``closings`` (c, 2) are the groups that read a station first and again in one set-up. ``plain`` means one value for
+    each station, in order: nothing to reduce. ``network`` is None where there is neither zero nor drift to estimate.
     """
 
     points: Floats
@@ -59,9 +100,11 @@ class Layout(Struct, frozen=True):
     counts: Floats
     group_station: np.ndarray
     group_setup: np.ndarray
+    setups: tuple[str, ...]
+    closings: np.ndarray
     plain: bool
     weights: Floats
-    zero_gain: Floats | None
+    network: Network | None
     fixed: float
     default_repeat: float
     factors: Floats
@@ -80,8 +123,8 @@ class Layout(Struct, frozen=True):
             pooled = np.einsum("ij,ij->i", scatter, scatter) / dof
             repeat = pooled if dof >= TRUSTED_DOF else np.maximum(pooled, repeat)
         count = len(self.points)
-        if self.zero_gain is not None:
-            means = means - (means @ self.zero_gain.T)[:, self.group_setup]
+        if self.network is not None:
+            means = means - (means @ self.network.gain.T) @ self.network.nuisance.T
         share = self.weights / np.bincount(self.group_station, self.weights, count)[self.group_station]
         gaps = np.empty((len(values), count))
         for row, mean in enumerate(means):
@@ -90,24 +133,33 @@ class Layout(Struct, frozen=True):
         noise = np.bincount(self.group_station, share**2 / self.counts, count)
         return sense * gaps, fixed + repeat[:, None] * noise
 
-    def pair_u(self, variance: Floats, high: np.ndarray | np.intp, low: np.ndarray | np.intp) -> Floats:
-        """Return u of the difference between two stations' gaps, elementwise over index arrays (JCGM 100, 5.2.2)."""
-        independent = variance[high] + variance[low]
-        if self.factors.shape[1]:
-            common = self.factors[high] - self.factors[low]
-            independent = independent + np.einsum("...j,...j->...", common, common)
-        return np.asarray(np.sqrt(np.where(high == low, 0.0, independent)))
+    def closing(self, values: Floats, sense: float) -> list[ClosingError]:
+        """Return the closing errors of one survey, later minus first as gaps, in the order of the closing readings.
 
-    def u_of(self, gain: Floats, variance: Floats) -> Floats:
-        """Return u of linear combinations of the gaps, ``gain`` (k, n), shape (k,) (JCGM 100, 5.2.2)."""
-        squared = gain**2 @ variance
-        if self.factors.shape[1]:
-            squared = squared + np.sum((gain @ self.factors) ** 2, axis=1)
-        return np.asarray(np.sqrt(squared))
+        ``values`` (n_values,) are single values as for :meth:`reduce`.
+        """
+        if not len(self.closings):
+            return []
+        means = sense * np.add.reduceat(values[self.order], self.starts) / self.counts
+        left = means
+        if self.network is not None:
+            left = means - self.network.nuisance @ (self.network.gain @ means)
+        first, later = self.closings.T
+        setups = [self.setups[setup] for setup in self.group_setup[later]]
+        return [
+            ClosingError(x, y, setup, error, after)
+            for (x, y), setup, error, after in zip(
+                self.points[self.group_station[later]].tolist(),
+                setups,
+                (means[later] - means[first]).tolist(),
+                (left[later] - left[first]).tolist(),
+                strict=True,
+            )
+        ]
 
-    def station_u(self, variance: Floats) -> Floats:
-        """Return u of each station's gap, shape (n,)."""
-        return np.asarray(np.sqrt(variance + np.einsum("ij,ij->i", self.factors, self.factors)))
+    def noise(self, variance: Floats) -> Noise:
+        """Return how well the gaps of one survey with these independent variances (n,) are known."""
+        return Noise(variance, self.factors, sqrt(self.fixed + self.default_repeat) if self.plain else None)
 
 
 def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
@@ -117,7 +169,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
     half a division of rounding) and one that they do (repeatability).
 
     Raises:
-        Refused: fewer than three stations, or set-ups that share no station.
+        Refused: fewer than three stations, set-ups that share no station, or too many set-ups.
     """
     indicator, division = machine.indicator, machine.division
     error_limit = indicator.error_limit if indicator.error_limit is not None else 1.5 * division
@@ -127,11 +179,11 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
 
     stations: dict[tuple[float, float], int] = {}
     setups: dict[str, int] = {}
-    groups: dict[tuple[int, int], int] = {}
+    groups: dict[tuple[int, int, float | None], int] = {}
     of_value: list[int] = []
-    for x, y, setup, repeats in readings:
+    for x, y, setup, repeats, time in readings:
         station = stations.setdefault((x + 0.0, y + 0.0), len(stations))
-        group = groups.setdefault((station, setups.setdefault(setup, len(setups))), len(groups))
+        group = groups.setdefault((station, setups.setdefault(setup, len(setups)), time), len(groups))
         of_value.extend([group] * repeats)
     if len(stations) < LEAST_STATIONS:
         raise Refused.at(
@@ -141,79 +193,89 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
         )
     order = np.argsort(of_value, kind="stable")
     counts = np.bincount(of_value).astype(np.float64)
-    group_station, group_setup = np.array(list(groups)).T
+    group_station, group_setup = np.array([(station, setup) for station, setup, _ in groups]).T
     weights = 1.0 / (fixed + default_repeat / counts)
-    zero_gain, factors = (
-        _network(group_station, group_setup, weights, list(setups))
-        if len(setups) > 1
-        else (None, np.zeros((len(stations), 0)))
+    groups_read = Groups(
+        station=group_station,
+        setup=group_setup,
+        time=np.array([math.nan if time is None else time for _, _, time in groups]),
+        weight=weights,
+        names=tuple(setups),
     )
+    points, closings = np.array(list(stations)), groups_read.closings()
+    network = join(groups_read, points, closings)
     return Layout(
-        points=np.array(list(stations)),
+        points=points,
         order=order,
         starts=np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.intp),
         counts=counts,
         group_station=group_station,
         group_setup=group_setup,
+        setups=groups_read.names,
+        closings=closings,
         plain=len(of_value) == len(stations),
         weights=weights,
-        zero_gain=zero_gain,
+        network=network,
         fixed=fixed,
         default_repeat=default_repeat,
-        factors=factors,
+        factors=network.factors if network is not None else np.zeros((len(stations), 0)),
     )
 
 
-def _network(station: np.ndarray, setup: np.ndarray, weight: Floats, names: list[str]) -> tuple[Floats, Floats]:
-    """Return the zeros' gain (q, groups) and the covariance factors (n, q - 1) of the joined network.
-
-    Stations are eliminated from the normal equations; what remains for the zeros is the weighted Laplacian of the
-    set-ups, singular once for each set of set-ups that hangs together.
-    """
-    count, zeros = station.max() + 1, len(names)
-    incidence = np.zeros((count, zeros))
-    incidence[station, setup] = weight
-    total = incidence.sum(axis=1)
-    share = incidence / total[:, None]
-    laplacian = np.diag(incidence.sum(axis=0)) - incidence.T @ share
-    joined = {0}
-    while grown := {int(u) for t in joined for u in np.flatnonzero(laplacian[t]) if laplacian[t, u] < 0} - joined:
-        joined |= grown
-    if apart := [name or "(unnamed)" for index, name in enumerate(names) if index not in joined]:
-        raise Refused.at(
-            "/survey/readings",
-            f"Set-up{'' if len(apart) == 1 else 's'} {', '.join(apart)} share{'s' if len(apart) == 1 else ''} no station "
-            f"with set-up {names[0] or '(unnamed)'}: read at least one station again in each, so that their zeros can be joined.",
-        )
-    covariance = np.linalg.inv(laplacian[1:, 1:])
-    gain = np.zeros((zeros, len(station)))
-    gain[setup, np.arange(len(station))] = weight
-    gain -= share.T[:, station] * weight
-    gain[1:] = covariance @ gain[1:]
-    gain[0] = 0.0
-    return gain, -share[:, 1:] @ np.linalg.cholesky(covariance)
-
-
-def survey_faults(machine: Machine, survey: Survey) -> list[Fault]:
-    """Return every fault of a survey against its machine: readings off the bed, times that are none.
+def place_faults(machine: Machine, readings: Sequence[Where]) -> list[Fault]:
+    """Return a fault for every reading off the bed.
 
     A bed that runs backwards is the machine's fault and is not held against every reading.
     """
     faults = []
     (left, right), (front, rear) = machine.bed.x, machine.bed.y
-    for index, reading in enumerate(survey.readings):
-        if left < right and not left <= reading.x <= right:
-            faults.append(_off_bed(index, "x", reading.x, left, right))
-        if front < rear and not front <= reading.y <= rear:
-            faults.append(_off_bed(index, "y", reading.y, front, rear))
-        if isinstance(reading.time, str) and not _is_time(reading.time):
-            faults.append(
-                Fault(f"/survey/readings/{index}/time", "Give seconds as a number or an RFC 3339 date and time.")
-            )
+    for index, (x, y, *_) in enumerate(readings):
+        if left < right and not left <= x <= right:
+            faults.append(_off_bed(index, "x", x, left, right))
+        if front < rear and not front <= y <= rear:
+            faults.append(_off_bed(index, "y", y, front, rear))
+    return faults
+
+
+def time_faults(survey: Survey) -> list[Fault]:
+    """Return a fault for every time that makes no sense."""
+    faults = list[Fault]()
+    if any(reading.time is not None for reading in survey.readings):
+        faults = [
+            Fault(f"/survey/readings/{index}/time", "Give seconds as a number or an RFC 3339 date and time.")
+            for index, reading in enumerate(survey.readings)
+            if isinstance(reading.time, str) and not _is_time(reading.time)
+        ]
+        faults += _mixed_times(survey.readings)
     if survey.taken_at is not None and not _is_time(survey.taken_at):
         faults.append(
             Fault("/survey/taken_at", "Give an RFC 3339 date and time with its offset, as 2026-05-04T09:30:00Z.")
         )
+    return faults
+
+
+def _mixed_times(readings: Sequence[Reading]) -> list[Fault]:
+    """Return where times change their kind within the survey, or are left out of some readings of a set-up."""
+    faults = []
+    given = [(index, isinstance(r.time, str)) for index, r in enumerate(readings) if r.time is not None]
+    if (odd := next((index for index, text in given if text != given[0][1]), None)) is not None:
+        faults.append(
+            Fault(
+                f"/survey/readings/{odd}/time",
+                "Times of one survey are all seconds or all RFC 3339 dates and times; here the two are mixed.",
+            )
+        )
+    timed = {r.setup for r in readings if r.time is not None}
+    without = {r.setup: index for index, r in reversed(list(enumerate(readings))) if r.time is None}
+    for setup, index in sorted(without.items(), key=lambda item: item[1]):
+        if setup in timed:
+            faults.append(
+                Fault(
+                    f"/survey/readings/{index}/time",
+                    f"Set-up {setup or '(unnamed)'} has times for some readings and none for this one; "
+                    "give a time for each reading of the set-up, or for none.",
+                )
+            )
     return faults
 
 

@@ -55,29 +55,30 @@ class Candidates(Struct, frozen=True):
 
     def evaluate(self, gaps: Floats, criterion: Criterion) -> Table:
         """Return travels and what is left for every subset and every gap of the stack (N, n)."""
-        surveys, stations = gaps.shape
-        adjusters, subsets = self.problem.influence.shape[1], len(self.sets)
+        problem, (surveys, stations) = self.problem, gaps.shape
+        adjusters, subsets = problem.influence.shape[1], len(self.sets)
         coordinates = gaps @ self.basis.T
-        unreached = self.problem.centred(gaps) - coordinates @ self.lift
+        unreached = problem.centred(gaps) - coordinates @ self.lift
         travels = (coordinates @ self.fit).reshape(surveys, subsets, adjusters)
-        left = unreached[:, None, :] + (coordinates @ self.left).reshape(surveys, subsets, stations)
+        left = (coordinates @ self.left).reshape(surveys, subsets, stations)
+        left += unreached[:, None, :]
         if criterion == "minimum-zone":
             self._minimum_zone(gaps, travels, left)
         if self.bounded:
             self._keep_within(gaps, criterion, travels, left)
-        rms = np.sqrt(np.einsum("ijk,ijk,k->ij", left, left, self.problem.weights) / self.problem.weights.sum())
-        highest, lowest = left.argmax(axis=2), left.argmin(axis=2)
         most, least = left.max(axis=2), left.min(axis=2)
         total = most - least
-        zone = 0.5 * total if self.problem.offset_free else np.maximum(most, -least)
+        rms = np.sqrt((left * left) @ (problem.weights / problem.weights.sum()))
+        spread = total if problem.offset_free else 2.0 * np.maximum(most, -least)
         return Table(
             travels=travels,
             left=left,
             total=total,
             rms=rms,
-            objective=rms if criterion == "least-squares" else zone,
-            highest=highest,
-            lowest=lowest,
+            spread=spread,
+            objective=rms if criterion == "least-squares" else 0.5 * spread,
+            highest=left.argmax(axis=2),
+            lowest=left.argmin(axis=2),
         )
 
     def _minimum_zone(self, gaps: Floats, travels: Floats, left: Floats) -> None:
@@ -125,12 +126,16 @@ class Candidates(Struct, frozen=True):
 
 
 class Table(Struct, frozen=True):
-    """Every subset's answer for a stack: ``travels`` (N, K, m), ``left`` (N, K, n), the rest (N, K)."""
+    """Every subset's answer for a stack: ``travels`` (N, K, m), ``left`` (N, K, n), the rest (N, K).
+
+    ``spread`` is what has to be small: the total, or twice the largest gap where the offset is kept.
+    """
 
     travels: Floats
     left: Floats
     total: Floats
     rms: Floats
+    spread: Floats
     objective: Floats
     highest: np.ndarray
     lowest: np.ndarray

@@ -90,7 +90,8 @@ def settle(
         if index in solved:
             _write(options, table, row, index, gap, solved[index])
         else:
-            table.objective[row, index] = table.total[row, index] = table.rms[row, index] = np.inf
+            for worth in (table.objective, table.total, table.rms, table.spread):
+                worth[row, index] = np.inf
     stopped = out_of_time or any(found.outcome == "stopped" for found in solved.values())
     return Settled(
         stacks={
@@ -113,5 +114,6 @@ def _write(options: Candidates, table: Table, row: int, index: int, gap: Floats,
     table.left[row, index] = left
     table.highest[row, index], table.lowest[row, index] = left.argmax(), left.argmin()
     table.total[row, index] = np.ptp(left)
+    table.spread[row, index] = np.ptp(left) if problem.offset_free else 2.0 * np.abs(left).max()
     table.rms[row, index] = np.sqrt(left**2 @ problem.weights / problem.weights.sum())
     table.objective[row, index] = found.objective

@@ -1,0 +1,45 @@
+"""How well the gaps of one survey are known, and so everything that is linear in them (JCGM 100, 5.2.2)."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import numpy as np
+from msgspec import Struct
+
+from .contract import Floats
+
+
+class Noise(Struct, frozen=True):
+    """Covariance of one survey's gaps: ``diag(variance) + factors @ factors.T``.
+
+    ``variance`` (n,), ``factors`` (n, q). ``uniform`` is the standard uncertainty of every station where all are known
+    equally well and independently, which is the usual survey and the quick path; None elsewhere.
+    """
+
+    variance: Floats
+    factors: Floats
+    uniform: float | None
+
+    def pairs(self, high: np.ndarray, low: np.ndarray) -> list[float]:
+        """Return u of the difference between two stations' gaps for index arrays (k,).
+
+        A difference of zero between equal stations is as uncertain as any other: the next reading may part them.
+        """
+        if self.uniform is not None:
+            return [sqrt(2.0) * self.uniform] * len(high)
+        common = self.factors[high] - self.factors[low]
+        squared = self.variance[high] + self.variance[low] + np.einsum("ij,ij->i", common, common)
+        return [float(u) for u in np.sqrt(squared)]
+
+    def of(self, gain: Floats) -> Floats:
+        """Return u of linear combinations of the gaps, ``gain`` (k, n), shape (k,)."""
+        if self.uniform is not None:
+            return np.asarray(self.uniform * np.sqrt(np.einsum("ij,ij->i", gain, gain)))
+        return np.asarray(np.sqrt(gain**2 @ self.variance + np.sum((gain @ self.factors) ** 2, axis=1)))
+
+    def stations(self) -> list[float]:
+        """Return u of each station's gap."""
+        if self.uniform is not None:
+            return [self.uniform] * len(self.variance)
+        return [float(u) for u in np.sqrt(self.variance + np.einsum("ij,ij->i", self.factors, self.factors))]
