@@ -45,6 +45,8 @@ def create_app(settings: Settings | None = None, registry: Registry | None = Non
         # What is loaded by now stays for good: the collector need not look through it again with every answer.
         gc.collect()
         gc.freeze()
+        # Answers are made of many short-lived objects without cycles: look for cycles less often than by default.
+        gc.set_threshold(50_000, 20, 20)
         yield
         gc.unfreeze()
         workers.close()
@@ -57,7 +59,7 @@ def create_app(settings: Settings | None = None, registry: Registry | None = Non
         request_max_body_size=settings.max_body,
         logging_config=None,
     )
-    app.asgi_handler = request_log(app.asgi_handler)
+    app.asgi_handler = request_log(app.asgi_handler, settings.log_level)
     return app
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import logging
 import sys
 import time
-from typing import Any
+from datetime import UTC, datetime
+from typing import Any, Literal
 
 import msgspec
 import structlog
 from litestar.enums import ScopeType
 from litestar.types import ASGIApp, Message, Receive, Scope, Send
+from msgspec import Struct
 
 
 def configure(level: str) -> None:
@@ -32,9 +34,26 @@ def _serialize(event: Any, **_: Any) -> Any:
     return msgspec.json.encode(event, enc_hook=repr)
 
 
-def request_log(app: ASGIApp) -> ASGIApp:
-    """Wrap an application so that each request it answers makes one line."""
-    log = structlog.get_logger("request")
+class Line(Struct):
+    """One request as it is logged."""
+
+    method: str
+    path: str
+    status: int
+    ms: float
+    timestamp: datetime
+    event: Literal["request"] = "request"
+    level: Literal["info"] = "info"
+
+
+def request_log(app: ASGIApp, level: str) -> ASGIApp:
+    """Wrap an application so that each request it answers makes one line, from the level `info` down.
+
+    The line is encoded here and not by the logging pipeline, which would take longer than a third of a correction.
+    """
+    if logging.getLevelNamesMapping()[level.upper()] > logging.INFO:
+        return app
+    encode = msgspec.json.Encoder().encode
 
     async def logged(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != ScopeType.HTTP:
@@ -51,6 +70,8 @@ def request_log(app: ASGIApp) -> ASGIApp:
 
         await app(scope, receive, watch)
         spent = round((time.perf_counter() - start) * 1e3, 3)
-        log.info("request", method=scope.get("method"), path=scope["path"], status=status, ms=spent)
+        line = Line(scope["method"], scope["path"], status, spent, datetime.now(UTC))
+        sys.stderr.buffer.write(encode(line) + b"\n")
+        sys.stderr.buffer.flush()
 
     return logged

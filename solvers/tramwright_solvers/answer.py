@@ -135,7 +135,13 @@ class Blind(Struct, frozen=True, gc=False):
 
 
 class Suspect(Struct, frozen=True):
-    """A reading that the rest of the survey contradicts."""
+    """A reading that the rest of the survey contradicts; nothing is changed on its account.
+
+    ``value`` is what the dial read and ``expected`` what the rest of the survey makes it, both in the user's own sense
+    from the first set-up's zero. ``standardized`` is the difference over its standard deviation, estimated without the
+    suspects. ``likely`` names the slip that explains it, ``says`` what to do. ``redundancy`` (0 to 1) is how far other
+    readings check this one, ``smallest_detectable`` the slip there that is noticed four times in five.
+    """
 
     x: float
     y: float
@@ -143,6 +149,9 @@ class Suspect(Struct, frozen=True):
     expected: float
     standardized: float
     likely: str
+    says: str
+    redundancy: float
+    smallest_detectable: float
 
 
 class Verdict(Struct, frozen=True, gc=False):
@@ -168,27 +177,6 @@ class Step(Struct, frozen=True, gc=False):
     dial_goes: Literal["up", "down"]
 
 
-class Correction(Struct, frozen=True):
-    """The whole answer to one survey."""
-
-    machine: str
-    units: Literal["mm", "inch"]
-    as_found: AsFound
-    predicted: Predicted
-    moves: list[MoveOf]
-    chosen: Choice
-    plans: list[Plan]
-    ladder: list[Rung]
-    breakdown: list[Term]
-    blind_to: list[Blind]
-    suspects: list[Suspect]
-    effects: list[Effect]
-    verdict: Verdict
-    steps: list[Step]
-    cautions: list[str]
-    solver_versions: dict[str, str]
-
-
 class ClosingError(Struct, frozen=True):
     """How much a set-up changed between the first reading of a station and a later one: later minus first, as gaps.
 
@@ -201,3 +189,25 @@ class ClosingError(Struct, frozen=True):
     setup: str
     error: float
     after_drift: float
+
+
+class Correction(Struct, frozen=True):
+    """The whole answer to one survey."""
+
+    machine: str
+    units: Literal["mm", "inch"]
+    as_found: AsFound
+    predicted: Predicted
+    moves: list[MoveOf]
+    chosen: Choice
+    closing_errors: list[ClosingError]
+    plans: list[Plan]
+    ladder: list[Rung]
+    breakdown: list[Term]
+    blind_to: list[Blind]
+    suspects: list[Suspect]
+    effects: list[Effect]
+    verdict: Verdict
+    steps: list[Step]
+    cautions: list[str]
+    solver_versions: dict[str, str]

@@ -43,13 +43,14 @@ class Form(Struct, frozen=True):
     """The terms at given stations, prepared.
 
     ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
-    from gaps (rows of unseen terms are zero), ``spread`` the range of each term over the stations, ``sequential``
+    from gaps (rows of unseen terms are zero), ``norms`` the lengths of its rows, ``spread`` the range of each term over the stations, ``sequential``
     (6, n) what turns a gap into the square roots of the sequential sums of squares, ``columns`` (n, 6) the terms,
     ``root`` (n,) the square roots of the weights.
     """
 
     seen: list[bool]
     fit: Floats
+    norms: list[float]
     spread: list[float]
     sequential: Floats
     columns: Floats
@@ -67,7 +68,8 @@ class Form(Struct, frozen=True):
 
     def split(self, gap: Floats, noise: Noise) -> list[Term]:
         """Split one gap (n,) into its terms."""
-        coefficients, errors = self.fit @ gap, noise.of(self.fit).tolist()
+        coefficients = self.fit @ gap
+        errors = noise.of(self.fit) if noise.uniform is None else [noise.uniform * norm for norm in self.norms]
         weighted = self.root * gap
         parts = (self.sequential @ gap) ** 2
         rest = gap - self.columns @ coefficients
@@ -91,12 +93,11 @@ class Form(Struct, frozen=True):
             )
         spare = len(gap) - sum(self.seen)
         excess = float(rest @ (rest / noise.variance)) - spare
-        high, low = int(rest.argmax()), int(rest.argmin())
         terms.append(
             Term(
                 "remainder",
-                float(rest[high] - rest[low]),
-                noise.pairs(np.array([high]), np.array([low]))[0],
+                float(rest.max() - rest.min()),
+                noise.of_totals(rest[None])[0],
                 max(left_over, 0.0),
                 spare > 0 and excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5,
             )
@@ -122,6 +123,7 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
     return Form(
         seen=seen.tolist(),
         fit=fit,
+        norms=np.linalg.norm(fit, axis=1).tolist(),
         spread=np.ptp(columns, axis=0).tolist(),
         sequential=sequential * root,
         columns=columns,

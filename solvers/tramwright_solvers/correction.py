@@ -54,12 +54,15 @@ def correct_stack(
 
     Raises:
         Refused: as for one survey; pointers are those of the survey at fault.
+        ValueError: the surveys were not read alike.
     """
     picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
     for survey in surveys:
         if faults := time_faults(survey):
             raise Refused(faults)
-    readings = where(surveys[0].readings)
+    readings, *others = (where(survey.readings) for survey in surveys)
+    if any(other != readings for other in others):
+        raise ValueError("the surveys of a stack must be read at the same stations in the same order")
     prepared = _prepared.get(machine, readings, solve, picked)
     gaps, variances = prepared.layout.reduce(np.array([values(survey.readings) for survey in surveys]), machine.sense)
     table = prepared.candidates.evaluate(gaps, solve.criterion)
@@ -90,11 +93,16 @@ def attain(prepared: Prepared, solve: Solve[Any], table: Table, row: int, gap: F
 
 def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
     """Say whether this is a matter of microseconds: least squares, no bounds, no whole steps or shims."""
-    adjusters = [*machine.supports, *(machine.rails.seats if machine.rails else ())]
-    return solve.criterion == "least-squares" and not any(
-        item.travel is not None or item.step is not None or getattr(item, "method", "slip") == "shim"
-        for item in adjusters
-    )
+    if solve.criterion != "least-squares":
+        return False
+    for support in machine.supports:
+        if support.travel is not None or support.step is not None:
+            return False
+    if machine.rails is not None:
+        for seat in machine.rails.seats:
+            if seat.method == "shim" or seat.travel is not None or seat.step is not None:
+                return False
+    return True
 
 
 class Case(Struct, frozen=True):
@@ -108,28 +116,39 @@ class Case(Struct, frozen=True):
 
 
 class Scores(Struct, frozen=True):
-    """What one survey makes of every subset: a list of K values each; ``work`` is the sum of effort × travel."""
+    """What one survey makes of every subset: a list of K values each; travels (K, m) and effort (m,) to break ties."""
 
     total: list[float]
     spread: list[float]
     u: list[float]
     rms: list[float]
     objective: list[float]
-    work: list[float]
+    travels: Floats
+    effort: Floats
     slack: float
 
     def least(self, pool: Sequence[int], score: Sequence[float], slack: float | None = None) -> list[int]:
         """Return the members of a pool whose score is the lowest in it; equal up to rounding counts as equal."""
+        if len(pool) == 1:
+            return list(pool)
         of_pool = score[pool.start : pool.stop] if isinstance(pool, range) else [score[k] for k in pool]
         lowest = min(of_pool) + (self.slack if slack is None else slack)
         return [k for k, value in zip(pool, of_pool, strict=True) if value <= lowest]
 
+    def easiest(self, pool: Sequence[int]) -> int:
+        """Return the member of a pool with the least sum of effort × travel, the first of equals."""
+        if len(pool) == 1:
+            return pool[0]
+        work = (np.abs(self.travels[pool]) @ self.effort).tolist()
+        lowest = min(work) + self.slack
+        return next(k for k, value in zip(pool, work, strict=True) if value <= lowest)
+
 
 class Chosen(Struct, frozen=True):
-    """The subset chosen, its index, travels (m,), their standard uncertainties, and the choice in words."""
+    """The subset chosen, its index, every adjuster's travel and its standard uncertainty, and the choice in words."""
 
     index: int
-    travels: Floats
+    travels: list[float]
     u: list[float]
     choice: Choice
 
@@ -137,14 +156,16 @@ class Chosen(Struct, frozen=True):
 def score(prepared: Prepared, case: Case) -> Scores:
     """Score every subset for one survey."""
     table, row = case.table, case.row
+    total, rms = table.total[row].tolist(), table.rms[row].tolist()
     return Scores(
-        total=table.total[row].tolist(),
-        spread=table.spread[row].tolist(),
-        u=case.noise.pairs(table.highest[row], table.lowest[row]),
-        rms=table.rms[row].tolist(),
-        objective=table.objective[row].tolist(),
-        work=(np.abs(table.travels[row]) @ prepared.candidates.problem.effort).tolist(),
-        slack=TIE * float(np.abs(case.gap).max()),
+        total=total,
+        spread=total if table.spread is table.total else table.spread[row].tolist(),
+        u=case.noise.of_totals(table.left[row]),
+        rms=rms,
+        objective=rms if table.objective is table.rms else table.objective[row].tolist(),
+        travels=table.travels[row],
+        effort=prepared.candidates.problem.effort,
+        slack=TIE * max(float(case.gap.max()), -float(case.gap.min())),
     )
 
 
@@ -155,7 +176,9 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
     most = len(options.sets) if solve.most_moves is None else bisect_right(options.count, solve.most_moves)
     digits, unit = DECIMALS[machine.units], machine.units
     outcome: Literal["reached", "best"] = "best"
-    pool = [k for k in range(most) if scores.spread[k] + K * scores.u[k] <= aim]
+    pool = [
+        k for k, (spread, u) in enumerate(zip(scores.spread[:most], scores.u, strict=False)) if spread + K * u <= aim
+    ]
     if pool:
         outcome = "reached"
         why = f"The least effort whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
@@ -171,8 +194,8 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
         )
     pool = scores.least(pool, options.effort, TIE)
     pool = scores.least(pool, scores.spread if aim else scores.objective)
-    index = scores.least(pool, scores.work)[0]
-    travels = case.table.travels[case.row, index]
+    index = scores.easiest(pool)
+    travels = [0.0 if abs(travel) <= scores.slack else travel for travel in scores.travels[index].tolist()]
     more: tuple[Binding, ...] = ()
     if outcome == "best" and options.bounded and scores.spread[index] + K * scores.u[index] > aim:
         more = binding(options.problem, prepared.adjusters, prepared.groups[-1], case.gap, solve.criterion)
@@ -180,8 +203,8 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
     unproven = case.settled.gap if case.settled else 0.0
     return Chosen(
         index=index,
-        travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
-        u=case.noise.of(options.gain(index)).tolist(),
+        travels=travels,
+        u=options.u(index, case.noise),
         choice=Choice(
             [prepared.adjusters[j].id for j in options.sets[index]],
             "stopped" if unproven > 0.0 and outcome == "best" else outcome,
@@ -215,7 +238,7 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
     moves = [
         move_of(adjuster, solver, travel, u, stacks.get(column)) if travel else None
         for column, (adjuster, solver, travel, u) in enumerate(
-            zip(prepared.adjusters, prepared.solver_of, chosen.travels.tolist(), chosen.u, strict=True)
+            zip(prepared.adjusters, prepared.solver_of, chosen.travels, chosen.u, strict=True)
         )
     ]
     found, left = extremes(prepared, case, scores, 0), extremes(prepared, case, scores, chosen.index)
@@ -227,14 +250,13 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
         predicted=Predicted(*left, stations=stations(prepared, case, gap, after)),
         moves=[move for move in moves if move is not None],
         chosen=chosen.choice,
+        closing_errors=prepared.layout.closing(values(survey.readings), machine.sense),
         plans=plans(prepared, scores, chosen),
         ladder=ladder(prepared, scores),
         breakdown=prepared.form.split(case.gap, case.noise),
         blind_to=prepared.blind,
-        suspects=prepared.consistency.suspects(
-            case.gap, case.noise.variance, prepared.root, prepared.layout.points, machine.sense
-        ),
-        effects=effects(prepared, chosen.travels),
+        suspects=prepared.slips.suspects(case.gap, case.noise.variance),
+        effects=effects(prepared, np.array(chosen.travels)),
         verdict=verdict(machine.total_limit, found[:2], left[:2]),
         steps=steps_for(prepared, moves, gap),
         cautions=cautions(prepared, survey),
@@ -246,9 +268,8 @@ def extremes(
     prepared: Prepared, case: Case, scores: Scores, index: int
 ) -> tuple[float, float, float, float, float, Place, Place]:
     """Return total, u, U, k, rms, highest and lowest station once one subset has moved."""
-    table, u = case.table, scores.u[index]
-    highest = prepared.places[table.highest[case.row, index]]
-    lowest = prepared.places[table.lowest[case.row, index]]
+    left, u = case.table.left[case.row, index], scores.u[index]
+    highest, lowest = prepared.places[left.argmax()], prepared.places[left.argmin()]
     return scores.total[index], u, K * u, K, scores.rms[index], highest, lowest
 
 
@@ -267,8 +288,8 @@ def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[Plan]:
         end = bisect_right(options.count, options.count[start])
         pool = scores.least(range(start, end), scores.objective)
         if scores.objective[pool[0]] < reached - scores.slack:
-            pool = scores.least(scores.least(pool, options.effort, TIE), scores.work)
-            index = chosen.index if chosen.index in pool else pool[0]
+            pool = scores.least(pool, options.effort, TIE)
+            index = chosen.index if chosen.index in pool else scores.easiest(pool)
             reached = scores.objective[index]
             rows.append(
                 Plan(

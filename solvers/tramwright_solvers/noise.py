@@ -21,22 +21,21 @@ class Noise(Struct, frozen=True):
     factors: Floats
     uniform: float | None
 
-    def pairs(self, high: np.ndarray, low: np.ndarray) -> list[float]:
-        """Return u of the difference between two stations' gaps for index arrays (k,).
+    def of_totals(self, gaps: Floats) -> list[float]:
+        """Return u of highest minus lowest of each gap (k, n), which stations they are being taken as known.
 
         A difference of zero between equal stations is as uncertain as any other: the next reading may part them.
         """
         if self.uniform is not None:
-            return [sqrt(2.0) * self.uniform] * len(high)
+            return [sqrt(2.0) * self.uniform] * len(gaps)
+        high, low = gaps.argmax(axis=1), gaps.argmin(axis=1)
         common = self.factors[high] - self.factors[low]
         squared = self.variance[high] + self.variance[low] + np.einsum("ij,ij->i", common, common)
         return [float(u) for u in np.sqrt(squared)]
 
-    def of(self, gain: Floats) -> Floats:
-        """Return u of linear combinations of the gaps, ``gain`` (k, n), shape (k,)."""
-        if self.uniform is not None:
-            return np.asarray(self.uniform * np.sqrt(np.einsum("ij,ij->i", gain, gain)))
-        return np.asarray(np.sqrt(gain**2 @ self.variance + np.sum((gain @ self.factors) ** 2, axis=1)))
+    def of(self, gain: Floats) -> list[float]:
+        """Return u of linear combinations of the gaps, ``gain`` (k, n)."""
+        return [float(u) for u in np.sqrt(gain**2 @ self.variance + np.sum((gain @ self.factors) ** 2, axis=1))]
 
     def stations(self) -> list[float]:
         """Return u of each station's gap."""

@@ -22,7 +22,7 @@ from .machine import Bed, Machine, as_key
 from .solve import Solve
 from .steps import parking
 from .survey import Layout, Where, layout, place_faults
-from .verdict import Consistency, consistency
+from .suspects import SlipCheck, slip_check
 
 KEPT = 256
 """Prepared geometries kept at once: a farm's worth of machines, about a megabyte each at 25 stations."""
@@ -50,7 +50,7 @@ class Prepared(Struct, frozen=True):
     whole: bool
     rungs: tuple[tuple[str, tuple[int, ...]], ...]
     form: Form
-    consistency: Consistency
+    slips: SlipCheck
     blind: list[Blind]
     cautions: tuple[str, ...]
     versions: dict[str, str]
@@ -88,6 +88,7 @@ def prepare(
     table = candidates(problem, free, tuple(group for _, group in groups), every=whole)
     root, park = np.sqrt(weights), parking(influence)
     terms = form(machine.bed, plan.points, root)
+    slips = slip_check(machine, plan, np.concatenate([terms.columns, influence], axis=1), root)
     over_bed = np.concatenate(
         [mechanism.influence(Site(machine, bed_grid(machine.bed))) for mechanism, _ in parts], axis=1
     )
@@ -111,9 +112,13 @@ def prepare(
             for name, group in groups
         ),
         form=terms,
-        consistency=consistency(np.concatenate([terms.columns, influence], axis=1), root),
+        slips=slips,
         blind=terms.blind() + blind_adjusters(adjusters, influence, over_bed),
-        cautions=(*GENERAL_CAUTIONS, *(caution for mechanism in mechanisms for caution in mechanism.cautions(machine))),
+        cautions=(
+            *GENERAL_CAUTIONS,
+            *(caution for mechanism in mechanisms for caution in mechanism.cautions(machine)),
+            *slips.unchecked_says(),
+        ),
         versions={mechanism.name(): mechanism.version for mechanism in mechanisms},
     )
 

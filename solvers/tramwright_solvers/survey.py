@@ -40,11 +40,11 @@ def where(readings: Sequence[Reading]) -> tuple[Where, ...]:
     """Return what a layout depends on: the readings without their values.
 
     Time is in seconds where the set-up gives times. Where it gives none but reads a station again after others, the
-    number of the visit stands for time, each station visited counting one; otherwise it is None. Times must be sound
-    (:func:`time_faults`).
+    number of the visit stands for time, each station visited counting one; otherwise it is None. Where no station is
+    read twice, times tell nothing and are left out. Times must be sound (:func:`time_faults`).
     """
     plain = tuple([(r.x, r.y, r.setup, len(r.value) if isinstance(r.value, list) else 1, None) for r in readings])
-    if len({(r.x, r.y) for r in readings}) == len(plain) and not any([r.time is not None for r in readings]):
+    if len({(r.x, r.y) for r in readings}) == len(plain):
         return plain
     times: list[float | None] = [None] * len(readings)
     members: dict[str, list[int]] = {}
@@ -133,14 +133,14 @@ class Layout(Struct, frozen=True):
         noise = np.bincount(self.group_station, share**2 / self.counts, count)
         return sense * gaps, fixed + repeat[:, None] * noise
 
-    def closing(self, values: Floats, sense: float) -> list[ClosingError]:
+    def closing(self, values: Sequence[float], sense: float) -> list[ClosingError]:
         """Return the closing errors of one survey, later minus first as gaps, in the order of the closing readings.
 
         ``values`` (n_values,) are single values as for :meth:`reduce`.
         """
         if not len(self.closings):
             return []
-        means = sense * np.add.reduceat(values[self.order], self.starts) / self.counts
+        means = sense * np.add.reduceat(np.array(values)[self.order], self.starts) / self.counts
         left = means
         if self.network is not None:
             left = means - self.network.nuisance @ (self.network.gain @ means)

@@ -212,17 +212,25 @@ def test_the_limit_of_the_body_is_the_one_set(registry: Registry, payload: dict[
 
 
 def test_the_log_has_a_line_for_each_request_and_nothing_of_its_body(
-    registry: Registry, payload: dict[str, Any]
+    registry: Registry, payload: dict[str, Any], capfdbinary: pytest.CaptureFixture[bytes]
 ) -> None:
-    from structlog.testing import capture_logs
-
     payload["machine"]["id"] = "only-in-the-body"
-    with TestClient(create_app(Settings(), registry)) as logged, capture_logs() as lines:
+    with TestClient(create_app(Settings(), registry)) as logged:
         logged.post(f"{CORRECTIONS}?secret=1", json=payload)
         logged.get("/v1/nothing")
+    written = capfdbinary.readouterr().err
+    lines = [json.loads(line) for line in written.splitlines() if b'"request"' in line]
     assert [(line["method"], line["path"], line["status"]) for line in lines] == [
         ("POST", CORRECTIONS, 200),
         ("GET", "/v1/nothing", 404),
     ]
-    assert all(set(line) == {"event", "log_level", "method", "path", "status", "ms"} for line in lines)
-    assert "only-in-the-body" not in str(lines)
+    assert all(set(line) == {"event", "level", "method", "path", "status", "ms", "timestamp"} for line in lines)
+    assert b"only-in-the-body" not in written
+
+
+def test_a_higher_level_silences_the_request_log(
+    registry: Registry, payload: dict[str, Any], capfdbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    with TestClient(create_app(Settings(log_level="warning"), registry)) as quiet:
+        assert quiet.post(CORRECTIONS, json=payload).status_code == 200
+    assert b'"event":"request"' not in capfdbinary.readouterr().err

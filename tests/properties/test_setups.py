@@ -20,7 +20,7 @@ ZERO = st.integers(-2000, 2000).map(lambda zero: zero / 1000)
 
 @st.composite
 def tours(draw: st.DrawFn, count: int) -> list[list[int]]:
-    """Two to four set-ups that visit all stations between them, each closed on its first and joined to an earlier one."""
+    """Two to four set-ups that visit all stations between them, each closed and joined to an earlier one."""
     cuts = sorted(draw(st.lists(st.integers(1, count - 1), min_size=1, max_size=3, unique=True)))
     seen = draw(st.permutations(range(count)))
     parts = [list(seen[start:end]) for start, end in zip([0, *cuts], [*cuts, count], strict=True)]
@@ -66,7 +66,7 @@ def travels(answer: Correction, machine: Machine) -> np.ndarray:
 def test_split_survey_equals_a_perfect_one(data: st.DataObject) -> None:
     machine = data.draw(machines("screws"))
     points = data.draw(stations(machine))
-    # The gap is one that the screws can take out: nothing is left to weigh, so how often a station was read is no matter.
+    # The gap is one that the screws can take out: nothing is left to weigh, so it is no matter what was read how often.
     wanted = np.array(data.draw(st.lists(st.integers(-1000, 1000), min_size=3, max_size=3))) / 1000
     dial = machine.sense * (GROUPS["screws"][0].influence(Site(machine, points)) @ wanted)
     whole = Survey([Reading(x, y, value) for (x, y), value in zip(points.tolist(), dial.tolist(), strict=True)])

@@ -6,7 +6,7 @@ import pytest
 from tramwright_solvers.answer import ClosingError
 from tramwright_solvers.faults import Refused
 from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Survey
-from tramwright_solvers.survey import Layout, layout, survey_faults, values, where
+from tramwright_solvers.survey import Layout, layout, time_faults, values, where
 
 PLAIN = Machine(
     bed=Bed((0.0, 10.0), (0.0, 10.0)), indicator=Indicator(division=0.01, error_limit=0.012, repeatability=0.003)
@@ -77,8 +77,10 @@ def test_each_part_that_hangs_apart_is_named_with_its_own_remedy():
         layout(PLAIN, tuple(readings))
     details = [fault.detail for fault in refusal.value.faults]
     assert len(details) == 2
-    assert details[0].startswith("Set-ups B, C share no station with set-up A:") and "(0, 0)" in details[0]
-    assert details[1].startswith("Set-up D shares no station with set-up A:") and "(0, 10)" in details[1]
+    assert details[0].startswith("Set-ups B, C share no station with set-up A:")
+    assert "(0, 0)" in details[0]
+    assert details[1].startswith("Set-up D shares no station with set-up A:")
+    assert "(0, 10)" in details[1]
 
 
 def test_far_too_many_set_ups_are_refused():
@@ -152,6 +154,7 @@ def test_readings_without_times_are_their_own_key_unless_a_station_is_read_after
 
 def test_a_time_alone_gives_no_drift():
     readings = read(*[(at, 0.01 * at, "", 10.0 * at) for at in range(4)])
+    assert [time for *_, time in where(readings)] == [None] * 4
     plan, single = planned(readings)
     assert plan.factors.shape == (4, 0)
     assert plan.reduce(single[None], 1.0)[0][0].tolist() == single.tolist()
@@ -192,7 +195,9 @@ def test_drift_gives_its_share_of_uncertainty():
     one = plan.fixed + plan.default_repeat
     variance = plan.reduce(np.zeros((1, 5)), 1.0)[1][0]
     # derived: drift d = (last - first) / 4 has variance 2 σ² / 16, station 0 is (first + last) / 2 - 2 d = first
-    assert plan.station_u(variance) ** 2 == pytest.approx(one * np.array([1.0, 1 + 2 / 16, 1 + 8 / 16, 1 + 18 / 16]))
+    assert np.square(plan.noise(variance).stations()) == pytest.approx(
+        one * np.array([1.0, 1 + 2 / 16, 1 + 8 / 16, 1 + 18 / 16])
+    )
 
 
 def test_one_closing_reading_among_many_stations_needs_no_square_matrix():
@@ -204,15 +209,17 @@ def test_one_closing_reading_among_many_stations_needs_no_square_matrix():
 
 
 def faults(*readings: tuple[object, ...]) -> list[tuple[str, str]]:
-    return [(fault.pointer, fault.detail) for fault in survey_faults(PLAIN, Survey(read(*readings)))]
+    return [(fault.pointer, fault.detail) for fault in time_faults(Survey(read(*readings)))]
 
 
 def test_times_of_two_kinds_are_a_fault():
     (fault,) = faults((0, 0.0, "A", 1.0), (1, 0.0, "B", "2026-05-04T09:30:00Z"), (2, 0.0, "B", "2026-05-04T09:31:00Z"))
-    assert fault[0] == "/survey/readings/1/time" and "mixed" in fault[1]
+    assert fault[0] == "/survey/readings/1/time"
+    assert "mixed" in fault[1]
 
 
 def test_times_of_some_readings_of_a_set_up_are_a_fault_but_not_of_some_set_ups():
     assert faults((0, 0.0, "A", 1.0), (1, 0.0, "A", 2.0), (1, 0.0, "B", None), (2, 0.0, "B", None)) == []
     (fault,) = faults((0, 0.0, "A", 1.0), (1, 0.0, "B", None), (1, 0.0, "A", None), (2, 0.0, "A", None))
-    assert fault[0] == "/survey/readings/2/time" and "Set-up A" in fault[1]
+    assert fault[0] == "/survey/readings/2/time"
+    assert "Set-up A" in fault[1]

@@ -8,6 +8,7 @@ from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import JSONBody
 from litestar.response.base import ASGIResponse
+from litestar.types import Receive, Scope, Send
 
 from tramwright_solvers.correction import correct, is_quick
 from tramwright_solvers.registry import Registry
@@ -49,9 +50,29 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
             body = encode(correct(data.machine, data.survey, data.solve), media_type)
         else:
             body = await workers.run(_answer, data, media_type)
-        return ASGIResponse(body=body, media_type=media_type, headers={"vary": "accept"})
+        return Encoded(body, media_type)
 
     return correct_one
+
+
+class Encoded(ASGIResponse):
+    """An answer that is bytes already: two messages and nothing to work out on the way."""
+
+    __slots__ = ("media_type",)
+
+    def __init__(self, body: bytes, media_type: str) -> None:
+        self.body = body
+        self.media_type = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send the answer."""
+        headers = [
+            (b"content-type", self.media_type.encode()),
+            (b"content-length", str(len(self.body)).encode()),
+            (b"vary", b"accept"),
+        ]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
 def _answer(data: CorrectionRequest[Any], media_type: str) -> bytes:

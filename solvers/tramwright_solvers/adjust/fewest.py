@@ -15,6 +15,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..contract import Floats
+from ..noise import Noise
 from .problem import Criterion, Problem
 
 RANK = 1e-9
@@ -32,8 +33,8 @@ class Candidates(Struct, frozen=True):
 
     ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
     efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap,
-    ``fit`` (r, K·m) coordinates to travels and ``left`` (r, K·n) coordinates to what remains of them. ``exact_moves``
-    is the number of moves up to which every subset is among them.
+    ``fit`` (r, K·m) coordinates to travels, ``norms`` the lengths of the rows of each gain, and ``left`` (r, K·n) coordinates to what remains of them. ``mean`` (n,)
+    takes the weighted mean. ``exact_moves`` is the number of moves up to which every subset is among them.
     """
 
     problem: Problem
@@ -42,7 +43,9 @@ class Candidates(Struct, frozen=True):
     effort: list[float]
     basis: Floats
     lift: Floats
+    mean: Floats
     fit: Floats
+    norms: list[list[float]]
     left: Floats
     bounded: bool
     exact_moves: int
@@ -53,12 +56,20 @@ class Candidates(Struct, frozen=True):
         gain: Floats = self.fit[:, index * adjusters : (index + 1) * adjusters].T @ self.basis
         return gain
 
+    def u(self, index: int, noise: Noise) -> list[float]:
+        """Return the standard uncertainty of every adjuster's travel in one subset."""
+        if noise.uniform is None:
+            return noise.of(self.gain(index))
+        return [noise.uniform * norm for norm in self.norms[index]]
+
     def evaluate(self, gaps: Floats, criterion: Criterion) -> Table:
         """Return travels and what is left for every subset and every gap of the stack (N, n)."""
         problem, (surveys, stations) = self.problem, gaps.shape
         adjusters, subsets = problem.influence.shape[1], len(self.sets)
         coordinates = gaps @ self.basis.T
-        unreached = problem.centred(gaps) - coordinates @ self.lift
+        unreached = gaps - coordinates @ self.lift
+        if problem.offset_free:
+            unreached -= (unreached @ self.mean)[:, None]
         travels = (coordinates @ self.fit).reshape(surveys, subsets, adjusters)
         left = (coordinates @ self.left).reshape(surveys, subsets, stations)
         left += unreached[:, None, :]
@@ -68,7 +79,7 @@ class Candidates(Struct, frozen=True):
             self._keep_within(gaps, criterion, travels, left)
         most, least = left.max(axis=2), left.min(axis=2)
         total = most - least
-        rms = np.sqrt((left * left) @ (problem.weights / problem.weights.sum()))
+        rms = np.sqrt((left * left) @ self.mean)
         spread = total if problem.offset_free else 2.0 * np.maximum(most, -least)
         return Table(
             travels=travels,
@@ -77,8 +88,6 @@ class Candidates(Struct, frozen=True):
             rms=rms,
             spread=spread,
             objective=rms if criterion == "least-squares" else 0.5 * spread,
-            highest=left.argmax(axis=2),
-            lowest=left.argmin(axis=2),
         )
 
     def _minimum_zone(self, gaps: Floats, travels: Floats, left: Floats) -> None:
@@ -137,8 +146,6 @@ class Table(Struct, frozen=True):
     rms: Floats
     spread: Floats
     objective: Floats
-    highest: np.ndarray
-    lowest: np.ndarray
 
 
 def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
@@ -216,7 +223,9 @@ def candidates(
         effort=[float(problem.effort[list(subset)].sum()) for subset in sets],
         basis=axes.T * root,
         lift=lift,
+        mean=problem.weights / problem.weights.sum(),
         fit=np.ascontiguousarray(fit.reshape(-1, rank).T),
+        norms=np.linalg.norm(fit @ np.linalg.cholesky((axes.T * root) @ (root[:, None] * axes)), axis=2).tolist(),
         left=np.ascontiguousarray((left.transpose(0, 2, 1) @ lift).transpose(1, 0, 2).reshape(rank, -1)),
         bounded=bounded,
         exact_moves=most,

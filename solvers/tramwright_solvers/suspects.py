@@ -1,0 +1,292 @@
+"""Readings that the rest of the survey contradicts, and the slip that would explain them.
+
+The rest of the survey is a smooth form: offset, tilts, twist, bows, what the adjusters can do, and higher terms
+where there are readings enough. A reading is suspected when it stands out both against the indicator's own uncertainty
+(Baarda's w-test) and against what the survey itself scatters about the form (externally studentized, Student's t). So
+neither the rounding of a very even survey nor the waviness of a plate looks like a slip. Several slips are found by the
+generalized extreme studentized deviate (Rosner, Technometrics 25 (1983), from memory), which they cannot hide from by
+inflating the scatter, and each is tested again with all others set aside.
+"""
+
+from __future__ import annotations
+
+from math import inf, sqrt
+
+import numpy as np
+from msgspec import Struct
+
+from .answer import Suspect
+from .breakdown import term_columns
+from .contract import Floats
+from .machine import Bed, Machine
+from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
+from .rows import Rows, rows
+from .slips import Misread, Read, misread
+from .steps import DECIMALS
+from .survey import Layout
+
+SHARED = 0.01
+"""Risk of Student's test, shared over all stations (Bonferroni). Our own choice, below the 5 % allowed: a wavy plate's
+residuals are not normal, and several stations are tried one after another.
+"""
+
+MOST = 10
+"""Slips looked for at the most; a survey with more is better read again."""
+
+HIGHEST, SPARE_FOR_MORE = 6, 0.4
+"""Terms beyond bows are fitted, up to this degree, while they leave every station this redundancy. Our own choice."""
+
+
+NEIGHBOURS, SLOPE, DENSE = 4, 0.15, 24
+"""Stations around a suspect that are asked, in surveys with more redundancy than the second. Our own choice."""
+
+
+class Unchecked(Struct, frozen=True):
+    """A station where a slip could go unnoticed; ``smallest_detectable`` is None where any slip could."""
+
+    x: float
+    y: float
+    redundancy: float
+    smallest_detectable: float | None
+
+
+class SlipCheck(Struct, frozen=True):
+    """The check of readings against each other, prepared for stations (n, 2).
+
+    ``root`` (n,) are square-root weights, mean weight one, and ``normalize`` (n,) takes weighted residuals to one
+    deviation. ``w`` is the critical value of the w-test; ``t[k]`` that of Student's t with k readings set aside;
+    ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
+    None where there are too few. ``detectable`` (n,) is the smallest detectable slip for a
+    unit variance of weight one, ``unit`` the standard uncertainty of weight one before any repeat is looked at.
+    """
+
+    model: Reliability
+    root: Floats
+    share: Floats
+    normalize: Floats
+    detectable: Floats
+    unit: float
+    w: float
+    t: tuple[float, ...]
+    scatter: float
+    near: bool
+    rows: Rows
+    read: Read
+
+    def suspects(self, gap: Floats, variance: Floats) -> list[Suspect]:
+        """Return the suspects of one survey, worst first: gaps (n,) and their independent variances (n,)."""
+        if not self.t:
+            return []
+        unit = float(self.share @ variance)
+        weighted = self.root * gap
+        residual = self.model.residual(weighted)
+        normalized = residual * self.normalize
+        limit = self.w * sqrt(unit)
+        if float(normalized.max()) <= limit and float(normalized.min()) >= -limit:
+            noise = float(residual @ residual)
+            if noise <= self.scatter * unit:
+                return []
+        return self.examine(gap, weighted, residual, unit)
+
+    def examine(self, gap: Floats, weighted: Floats, residual: Floats, unit: float) -> list[Suspect]:
+        """Name the suspects of a survey that is not even."""
+        floor = min(self.read.rounding**2, unit)
+        row = self.rows.out(residual, self.root, self.normalize, self.t[0], unit, self.w, self.scatter, floor)
+        if row is not None:
+            index = row.members
+            expected = gap[index] - row.shift
+            found = [
+                Misread(int(i), float(e), row.standardized, inf) for i, e in zip(index, expected.tolist(), strict=True)
+            ]
+            return self.told(gap, unit, found, row.name)
+        aside = self.set_aside(weighted, unit)
+        found = self.estimated(gap, residual, aside, unit, floor)
+        if found and self.near:
+            found = self.stand_alone(gap, found)
+        return self.told(gap, unit, found, None)
+
+    def set_aside(self, weighted: Floats, unit: float) -> list[int]:
+        """Return the stations to set aside, worst first, by the generalized extreme studentized deviate."""
+        model, found, count = self.model, list[int](), 0
+        for critical in self.t:
+            residual = model.residual(weighted)
+            normalized = np.abs(residual * model.normalized())
+            index = int(normalized.argmax())
+            largest = float(normalized[index])
+            if largest <= self.w * sqrt(unit):
+                break
+            found.append(index)
+            whole = float(residual @ residual)
+            rest = max(whole - largest**2, 1e-12 * whole) / (model.dof - 1)
+            if largest > critical * sqrt(rest):
+                count = len(found)
+            model = model.without(index)
+        return found[:count]
+
+    def estimated(self, gap: Floats, residual: Floats, aside: list[int], unit: float, floor: float) -> list[Misread]:
+        """Estimate all slips together and drop those that do not stand out once the others are set aside."""
+        while aside:
+            own = self.model.basis[aside]
+            covariance = np.linalg.inv(np.eye(len(aside)) - own @ own.T)
+            slips = covariance @ residual[aside]
+            whole = float(residual @ residual)
+            rest = max(whole - float(slips @ residual[aside]), 1e-12 * whole) / (self.model.dof - len(aside))
+            per_scatter = np.sqrt(np.diag(covariance))
+            standardized = slips / (per_scatter * sqrt(rest))
+            stands = np.minimum(
+                np.abs(standardized) / self.t[len(aside) - 1], np.abs(slips) / (per_scatter * self.w * sqrt(unit))
+            )
+            if float(stands.min()) > 1.0:
+                scatter = sqrt(max(rest, floor))
+                root = self.root[aside]
+                rows = zip(
+                    aside,
+                    (gap[aside] - slips / root).tolist(),
+                    standardized.tolist(),
+                    (per_scatter * scatter / root).tolist(),
+                    strict=True,
+                )
+                return sorted((Misread(*row) for row in rows), key=lambda one: -abs(one.standardized))
+            aside = [index for k, index in enumerate(aside) if k != int(stands.argmin())]
+        return []
+
+    def stand_alone(self, gap: Floats, found: list[Misread]) -> list[Misread]:
+        """Drop suspects whose neighbours are off the same way: a hill of the plate has slopes, a slip has none.
+
+        Asked are the :data:`NEIGHBOURS` nearest stations, other suspects among them, as the form without the suspect
+        leaves them.
+        """
+        points, kept = self.read.points, list[Misread]()
+        for one in found:
+            left = self.model.without(one.index).residual(self.root * gap) / self.root
+            distance = np.hypot(*(points - points[one.index]).T)
+            distance[one.index] = inf
+            slip = float(gap[one.index]) - one.expected
+            around = left[np.argpartition(distance, NEIGHBOURS)[:NEIGHBOURS]]
+            if float(np.median(around)) / slip < SLOPE:
+                kept.append(one)
+        return kept
+
+    def told(self, gap: Floats, unit: float, found: list[Misread], row: str | None) -> list[Suspect]:
+        """Write the suspects with what explains each."""
+        detectable = self.detectable * sqrt(unit)
+        told = []
+        for one in found:
+            likely, says = misread(self.read, gap, one, found) if row is None else self.read.of_row(gap, one, row)
+            x, y = self.read.points[one.index].tolist()
+            told.append(
+                Suspect(
+                    x=x,
+                    y=y,
+                    value=self.read.sense * float(gap[one.index]) + 0.0,
+                    expected=self.read.sense * one.expected + 0.0,
+                    standardized=self.read.sense * one.standardized,
+                    likely=likely,
+                    says=says,
+                    redundancy=float(self.model.redundancy[one.index]),
+                    smallest_detectable=float(min(detectable[one.index], 1e300)),
+                )
+            )
+        return told
+
+    def unchecked(self) -> list[Unchecked]:
+        """Return the stations where the others cannot tell a slip: redundancy below 0.1, or fewer than two to spare."""
+        found = np.flatnonzero(~self.model.checked)
+        slips = self.detectable * self.unit
+        return [
+            Unchecked(
+                x=float(self.read.points[index, 0]),
+                y=float(self.read.points[index, 1]),
+                redundancy=float(self.model.redundancy[index]) if self.model.dof else 0.0,
+                smallest_detectable=float(slips[index]) if np.isfinite(slips[index]) and self.model.dof >= 2 else None,
+            )
+            for index in found
+        ]
+
+    def unchecked_says(self) -> tuple[str, ...]:
+        """Return a sentence on the stations of :meth:`unchecked`; none where a slip shows everywhere."""
+        found = self.unchecked()
+        if not found:
+            return ()
+        if len(found) == len(self.root):
+            return (
+                "There are too few stations for the readings to check each other: a wrong sign or a misread revolution "
+                "would go unnoticed, so read every station twice.",
+            )
+        named = ", ".join(f"({one.x:g}, {one.y:g})" for one in found[:6])
+        more = f" and {len(found) - 6} more" if len(found) > 6 else ""
+        known = [one.smallest_detectable for one in found]
+        worst = max((slip for slip in known if slip is not None), default=0.0) if None not in known else None
+        size = "however large" if worst is None else f"of up to {worst:.{self.read.digits}f} {self.read.unit}"
+        return (
+            f"The other readings hardly check {'those' if len(found) > 1 else 'that'} at {named}{more}: a slip {size} "
+            "could go unnoticed there, so read them twice or add stations nearby.",
+        )
+
+
+def slip_check(machine: Machine, plan: Layout, columns: Floats, root: Floats) -> SlipCheck:
+    """Prepare the check for a form's and the adjusters' columns (n, p) and square-root weights (n,)."""
+    from scipy.special import chdtri, stdtrit
+
+    points, count = plan.points, len(plan.points)
+    model, bends = smooth_model(machine.bed, points, columns, root)
+    dof = model.dof
+    most = min(max(1, dof // 4), MOST) if dof >= 2 else 0
+    share = root**2 / count
+    variance = float(share @ (1.0 / np.bincount(plan.group_station, plan.weights, count)))
+    return SlipCheck(
+        model=model,
+        root=root,
+        share=share,
+        normalize=model.normalized(),
+        detectable=smallest_detectable(1.0 / root, model),
+        unit=sqrt(variance),
+        w=non_centrality(power=0.5),
+        t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
+        scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
+        near=dof > DENSE,
+        rows=rows(points, model, root, bends),
+        read=Read(
+            points=points,
+            sense=machine.sense,
+            direct=direct(plan),
+            rounding=machine.division / sqrt(12.0),
+            revolutions=revolutions(machine),
+            digits=DECIMALS[machine.units],
+            unit=machine.units,
+        ),
+    )
+
+
+def smooth_model(bed: Bed, points: Floats, columns: Floats, root: Floats) -> tuple[Reliability, Floats]:
+    """Return the model of the form with higher terms as far as the stations bear them, and the terms one degree up."""
+    model = reliability(columns, root)
+    for degree in range(3, HIGHEST + 1):
+        bends = higher_terms(bed, points, degree)
+        columns = np.concatenate([columns, bends], axis=1)
+        finer = reliability(columns, root)
+        if finer.dof < 2 or float(finer.redundancy.min()) < SPARE_FOR_MORE:
+            return model, bends
+        model = finer
+    return model, higher_terms(bed, points, HIGHEST + 1)
+
+
+def higher_terms(bed: Bed, points: Floats, degree: int) -> Floats:
+    """Return the terms of one degree over the bed at points (n, 2), shape (n, degree + 1)."""
+    u, v = term_columns(bed, points)[:, 1:3].T
+    return np.column_stack([u ** (degree - k) * v**k for k in range(degree + 1)])
+
+
+def direct(plan: Layout) -> np.ndarray:
+    """Return at which stations (n,) the gap is the dial itself, no zero or drift of the set-up being taken off."""
+    if plan.network is None:
+        return np.ones(len(plan.points), dtype=bool)
+    moved = np.any(plan.network.nuisance != 0.0, axis=1)
+    return np.asarray(np.bincount(plan.group_station, moved, len(plan.points)) == 0)
+
+
+def revolutions(machine: Machine) -> tuple[float, ...]:
+    """Return what one revolution of the dial may be: 100 divisions, and 1 mm (common practice, no source)."""
+    hundred = 100.0 * machine.division
+    one = machine.from_mm(1.0)
+    return (hundred,) if machine.units == "inch" or abs(hundred - one) <= 1e-9 * one else (hundred, one)
