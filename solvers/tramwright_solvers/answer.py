@@ -101,6 +101,7 @@ class Choice(Struct, frozen=True):
     outcome: Literal["reached", "best", "stopped"]
     aim_for: float
     why: str
+    exact_up_to: int
     gap: float = 0.0
     binding: tuple[Binding, ...] = ()
 

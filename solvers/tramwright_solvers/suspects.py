@@ -21,7 +21,7 @@ from .contract import Floats
 from .machine import Bed, Machine
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
 from .rows import Rows, rows
-from .slips import Misread, Read, misread
+from .slips import UNKNOWN, Misread, Read, misread
 from .steps import DECIMALS
 from .survey import Layout
 
@@ -37,7 +37,7 @@ HIGHEST, SPARE_FOR_MORE = 6, 0.4
 """Terms beyond bows are fitted, up to this degree, while they leave every station this redundancy. Our own choice."""
 
 
-NEIGHBOURS, SLOPE, DENSE = 4, 0.15, 24
+NEIGHBOURS, DENSE = 20, 24
 """Stations around a suspect that are asked, in surveys with more redundancy than the second. Our own choice."""
 
 
@@ -69,7 +69,7 @@ class SlipCheck(Struct, frozen=True):
     w: float
     t: tuple[float, ...]
     scatter: float
-    near: bool
+    near: float | None
     rows: Rows
     read: Read
 
@@ -101,8 +101,8 @@ class SlipCheck(Struct, frozen=True):
             return self.told(gap, unit, found, row.name)
         aside = self.set_aside(weighted, unit)
         found = self.estimated(gap, residual, aside, unit, floor)
-        if found and self.near:
-            found = self.stand_alone(gap, found)
+        if found and self.near is not None:
+            found = self.stand_alone(gap, found, unit, self.near)
         return self.told(gap, unit, found, None)
 
     def set_aside(self, weighted: Floats, unit: float) -> list[int]:
@@ -150,20 +150,34 @@ class SlipCheck(Struct, frozen=True):
             aside = [index for k, index in enumerate(aside) if k != int(stands.argmin())]
         return []
 
-    def stand_alone(self, gap: Floats, found: list[Misread]) -> list[Misread]:
-        """Drop suspects whose neighbours are off the same way: a hill of the plate has slopes, a slip has none.
+    def stand_alone(self, gap: Floats, found: list[Misread], unit: float, near: float) -> list[Misread]:
+        """Drop suspects that the stations around them bear out: a hill of the plate has slopes, a slip has none.
 
-        Asked are the :data:`NEIGHBOURS` nearest stations, other suspects among them, as the form without the suspect
-        leaves them.
+        What the form leaves at the :data:`NEIGHBOURS` nearest sound stations is continued to the suspect by a
+        paraboloid;
+        the slip must stand out from that by Student's t as well. Where the plate stays wavy beyond the readings'
+        uncertainty, a suspect that no common slip explains is its form more likely than a slip.
         """
-        points, kept = self.read.points, list[Misread]()
+        points, index = self.read.points, [one.index for one in found]
+        cleaned = gap.copy()
+        cleaned[index] = [one.expected for one in found]
+        residual = self.model.residual(self.root * cleaned)
+        left, wavy = residual / self.root, float(residual @ residual) > self.scatter * unit
+        kept = []
         for one in found:
-            left = self.model.without(one.index).residual(self.root * gap) / self.root
-            distance = np.hypot(*(points - points[one.index]).T)
-            distance[one.index] = inf
-            slip = float(gap[one.index]) - one.expected
-            around = left[np.argpartition(distance, NEIGHBOURS)[:NEIGHBOURS]]
-            if float(np.median(around)) / slip < SLOPE:
+            away = points - points[one.index]
+            distance = np.hypot(*away.T)
+            distance[index] = inf
+            around = np.argpartition(distance, NEIGHBOURS)[:NEIGHBOURS]
+            x, y = away[around].T / float(distance[around].max())
+            bowl = np.column_stack([np.ones_like(x), x, y, x * y, x * x, y * y])
+            inverse = np.linalg.pinv(bowl)
+            here = inverse @ left[around]
+            rest = left[around] - bowl @ here
+            variance = float(rest @ rest) / (NEIGHBOURS - 6) * (1.0 + float(inverse[0] @ inverse[0]))
+            slip = float(gap[one.index]) - one.expected - float(here[0])
+            explained = not wavy or misread(self.read, gap, one, found)[0] != UNKNOWN
+            if explained and abs(slip) > near * sqrt(variance):
                 kept.append(one)
         return kept
 
@@ -244,7 +258,7 @@ def slip_check(machine: Machine, plan: Layout, columns: Floats, root: Floats) ->
         w=non_centrality(power=0.5),
         t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
         scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
-        near=dof > DENSE,
+        near=float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
         rows=rows(points, model, root, bends),
         read=Read(
             points=points,

@@ -25,7 +25,7 @@ def test_ghilani_levelling_equal_weights() -> None:
     assert np.abs(studentized(model, OBSERVED)[0]) == pytest.approx(
         [1.039, 0.483, 1.582, 1.461, 0.633, 0.452, 0.138], abs=6e-4
     )
-    # For σ = 1 and Baarda's risks. [recomputed]
+    # For a standard deviation of 1 and Baarda's risks. [recomputed]
     assert smallest_detectable(np.ones(7), model) == pytest.approx([5.2519] * 4 + [5.9881, 5.4663, 5.9881], abs=6e-5)
 
 
@@ -38,7 +38,7 @@ def test_ghilani_levelling_weighted_by_length() -> None:
 
 
 def test_baardas_non_centrality() -> None:
-    # α = 0.001, power 0.8: δ0 = 4.13 in Baarda 1968 [from memory], 4.1321 recomputed.
+    # Risk 0.001, power 0.8: 4.13 in Baarda 1968 [from memory], 4.1321 recomputed.
     assert non_centrality() == pytest.approx(4.1321, abs=5e-5)
 
 

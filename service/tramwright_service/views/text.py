@@ -19,6 +19,9 @@ GRID_COLUMNS = 9
 SHARE = 0.005
 """Terms with a smaller share of the gap are not worth a person's while."""
 
+NOTHING = 1e-6
+"""Side effects smaller than this, in their own unit, are shown as none: a person cannot act on them."""
+
 VERDICT = {
     "within": "within the limit",
     "outside": "outside the limit",
@@ -97,7 +100,8 @@ def probability(value: float) -> str:
 def side_effect(effect: Effect) -> str:
     """Return one effect with its size and what it means."""
     unit = "" if effect.unit == "1" else f" {effect.unit}"
-    return f"{effect.name}: {effect.value:.4g}{unit}. {effect.says}"
+    value = 0.0 if abs(effect.value) < NOTHING else effect.value
+    return f"{effect.name}: {value:.4g}{unit}. {effect.says}"
 
 
 def blame(correction: Correction, digits: int) -> str:
