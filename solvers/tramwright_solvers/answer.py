@@ -92,9 +92,9 @@ class Binding(Struct, frozen=True):
 class Choice(Struct, frozen=True):
     """Which plan the moves carry out and why.
 
-    ``outcome``: ``reached`` the aim; ``best`` attainable; ``stopped`` by the time limit with ``gap`` between the
-    answer and the proven bound, in the criterion's own measure (rms, or half the zone). ``binding`` names what stands
-    in the way.
+    ``outcome``: ``reached`` the aim; ``best`` attainable; ``stopped`` by the time limit with ``gap`` between the answer
+    and the proven bound, in the criterion's own measure (rms, or half the zone). ``binding`` names what stands in the
+    way. Every subset of up to ``exact_up_to`` adjusters was weighed; of larger ones only whole groups, a heuristic.
     """
 
     adjusters: list[str]

@@ -43,9 +43,9 @@ class Form(Struct, frozen=True):
     """The terms at given stations, prepared.
 
     ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
-    from gaps (rows of unseen terms are zero), ``norms`` the lengths of its rows, ``spread`` the range of each term over the stations, ``sequential``
-    (6, n) what turns a gap into the square roots of the sequential sums of squares, ``columns`` (n, 6) the terms,
-    ``root`` (n,) the square roots of the weights.
+    from gaps (rows of unseen terms are zero), ``norms`` the lengths of its rows, ``spread`` the range of each term over
+    the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
+    ``columns`` (n, 6) the terms, ``root`` (n,) the square roots of the weights.
     """
 
     seen: list[bool]

@@ -210,6 +210,7 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
             "stopped" if unproven > 0.0 and outcome == "best" else outcome,
             aim,
             why,
+            options.exact_moves,
             unproven,
             more,
         ),

@@ -20,15 +20,17 @@ from tramwright_solvers.machine import Machine
 from tramwright_solvers.registry import installed
 
 payload = json.loads(r'''PAYLOAD''')
+MISTYPED = {"solver": "hinged-bed", "hinge": 1}
 registry = installed()
-check(registry.solvers["hinged-bed"](hinge_y=10.0), msgspec.convert(payload["machine"], Machine), places={"hinge_y": "y"})
+machine = msgspec.convert(payload["machine"], Machine)
+check(registry.solvers["hinged-bed"](hinge_y=10.0), machine, places={"hinge_y": "y"})
 with TestClient(create_app()) as client:
     print(json.dumps({
         "solvers": client.get("/v1/solvers").json(),
         "one": client.get("/v1/solvers/hinged-bed").json(),
         "schema": client.get("/openapi.json").json()["components"]["schemas"],
         "answer": client.post("/v1/corrections", json=payload).json(),
-        "typo": client.post("/v1/corrections", json=payload | {"solve": {"with": [{"solver": "hinged-bed", "hinge": 1}]}}).json(),
+        "typo": client.post("/v1/corrections", json=payload | {"solve": {"with": [MISTYPED]}}).json(),
     }))
 """
 

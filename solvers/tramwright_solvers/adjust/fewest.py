@@ -33,8 +33,9 @@ class Candidates(Struct, frozen=True):
 
     ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
     efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap,
-    ``fit`` (r, K·m) coordinates to travels, ``norms`` the lengths of the rows of each gain, and ``left`` (r, K·n) coordinates to what remains of them. ``mean`` (n,)
-    takes the weighted mean. ``exact_moves`` is the number of moves up to which every subset is among them.
+    ``mean`` (n,) takes the weighted mean; ``fit`` (r, K·m) takes coordinates to travels, whose gains have rows of the
+    lengths ``norms``, and ``left`` (r, K·n) to what remains of them. Every subset of up to ``exact_moves`` adjusters is
+    among them.
     """
 
     problem: Problem
