@@ -51,11 +51,7 @@ def as_text(correction: Correction) -> str:
         notes("Side effects", (side_effect(effect) for effect in correction.effects)),
         notes(
             "Doubtful readings",
-            (
-                f"x {one.x:g}, y {one.y:g} reads {one.value:+.{digits}f}; the rest of the survey expects "
-                f"{one.expected:+.{digits}f}. {one.likely}"
-                for one in correction.suspects
-            ),
+            (one.says for one in correction.suspects),
         ),
         notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
         notes("Take care", correction.cautions),
