@@ -204,6 +204,7 @@ class Correction(Struct, frozen=True):
     closing_errors: list[ClosingError]
     plans: list[Plan]
     ladder: list[Rung]
+    attribution: str
     breakdown: list[Term]
     blind_to: list[Blind]
     suspects: list[Suspect]

@@ -15,6 +15,7 @@ from msgspec import Struct
 from .adjust.fewest import Table
 from .adjust.whole import Settled, settle
 from .answer import AsFound, Binding, Choice, Correction, Place, Plan, Predicted, Rung, Station
+from .attribution import attribution
 from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
@@ -244,16 +245,18 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
     ]
     found, left = extremes(prepared, case, scores, 0), extremes(prepared, case, scores, chosen.index)
     after = (case.gap + prepared.influence @ chosen.travels).tolist()
+    as_found, rungs = AsFound(*found), ladder(prepared, scores)
     return Correction(
         machine=machine.id,
         units=machine.units,
-        as_found=AsFound(*found),
+        as_found=as_found,
         predicted=Predicted(*left, stations=stations(prepared, case, gap, after)),
         moves=[move for move in moves if move is not None],
         chosen=chosen.choice,
         closing_errors=prepared.layout.closing(values(survey.readings), machine.sense),
         plans=plans(prepared, scores, chosen),
-        ladder=ladder(prepared, scores),
+        ladder=rungs,
+        attribution=attribution(machine, prepared.kinds, rungs, as_found),
         breakdown=prepared.form.split(case.gap, case.noise),
         blind_to=prepared.blind,
         suspects=prepared.slips.suspects(case.gap, case.noise.variance),

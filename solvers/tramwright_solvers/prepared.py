@@ -39,6 +39,7 @@ class Prepared(Struct, frozen=True):
     adjusters: tuple[Adjuster, ...]
     solver_of: tuple[str, ...]
     columns: tuple[slice, ...]
+    kinds: tuple[str, ...]
     layout: Layout
     root: Floats
     influence: Floats
@@ -99,6 +100,7 @@ def prepare(
         solver_of=solver_of,
         columns=tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, parts, strict=True)),
         layout=plan,
+        kinds=tuple(own[0].kind for _, own in parts),
         root=root,
         influence=influence,
         places=[Place(x, y) for x, y in plan.points.tolist()],

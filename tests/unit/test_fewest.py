@@ -80,3 +80,13 @@ def test_an_equation_between_travels_is_kept_exactly():
     table = options.evaluate(rng.normal(size=(3, 12)), "least-squares")
     assert np.abs(table.travels @ row.T).max() < 1e-12
     assert all(len(subset) != 1 for subset in options.sets), "one alone would break the equation"
+
+
+def test_beyond_twelve_adjusters_the_answer_says_up_to_which_count_it_is_exact():
+    rng = np.random.default_rng(0)
+    posed = problem(rng.normal(size=(30, 6)) @ rng.normal(size=(6, 16)), np.ones(30))
+    everything = tuple(range(16))
+    options = candidates(posed, everything, (everything[:4], everything))
+    assert options.exact_moves == 4
+    assert everything in options.sets
+    assert candidates(posed, everything[:12], (everything[:12],)).exact_moves == 12

@@ -118,9 +118,8 @@ def blame(correction: Correction, digits: int) -> str:
 def reach(correction: Correction, digits: int) -> str:
     """Say what each solver's adjusters, with those before them, could leave: what none can reach is form."""
     told = [f"{rung.total:.{digits}f} {correction.units} after {rung.after}" for rung in correction.ladder[1:]]
-    return wrapped(
-        f"All they can do: from {correction.as_found.total:.{digits}f} {correction.units}, {', '.join(told)}."
-    )
+    found = f"{correction.as_found.total:.{digits}f} {correction.units} as found"
+    return "\n".join([wrapped(f"All they can do: from {found}, {', '.join(told)}."), wrapped(correction.attribution)])
 
 
 def dial(stations: Sequence[Station], digits: int) -> list[str]:
