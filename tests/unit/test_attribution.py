@@ -30,7 +30,7 @@ def test_what_no_adjuster_reaches_is_said_only_beyond_the_uncertainty():
 
 @pytest.mark.parametrize("kinds", [["support"], ["support", "seat"]])
 def test_nothing_is_blamed_on_the_frame_within_the_uncertainty(kinds: list[str]):
-    told = sentence([0.30] + [0.012, 0.01][: len(kinds)], kinds)
+    told = sentence([0.30, 0.012, 0.01][: len(kinds) + 1], kinds)
     assert "within the adjusters' reach" in told
     assert TURN not in told
 
