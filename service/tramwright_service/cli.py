@@ -14,6 +14,8 @@ import click
 
 WRONG = 2
 """Exit status of a request that is wrong: it will be wrong again."""
+FIRST = "twisted-frame"
+"""The example that a new user is shown."""
 LATER = 1
 """Exit status of a time limit passed: the same request may succeed later."""
 
@@ -41,7 +43,7 @@ def serve(host: str, port: int) -> None:
         raise click.UsageError(str(error)) from None
     where = f"http://{f'[{host}]' if ':' in host else host}:{port}"
     click.echo(f"Documentation: {where}/docs")
-    if example := next(iter(corrections()), None):
+    if example := next((name for name in (FIRST, *corrections()) if name in corrections()), None):
         click.echo("Try it:")
         click.echo(
             f"  tramwright example {example} | curl -s {where}/v1/corrections "

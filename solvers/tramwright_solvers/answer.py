@@ -156,7 +156,10 @@ class Suspect(Struct, frozen=True):
 
 
 class Verdict(Struct, frozen=True, gc=False):
-    """Against the limit, by the decision rule named: within and outside are proven, the rest is undecided."""
+    """Against the limit, by the decision rule named: within and outside are proven, the rest is undecided.
+
+    ``decided_by`` says what would decide an undecided total; it is empty where both are decided.
+    """
 
     limit: float
     as_found: Literal["within", "outside", "undecided"]
@@ -164,6 +167,7 @@ class Verdict(Struct, frozen=True, gc=False):
     probability: float
     rule: str
     k: float
+    decided_by: str
 
 
 class Step(Struct, frozen=True, gc=False):

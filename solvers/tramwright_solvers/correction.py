@@ -261,9 +261,9 @@ def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) ->
         blind_to=prepared.blind,
         suspects=prepared.slips.suspects(case.gap, case.noise.variance),
         effects=effects(prepared, np.array(chosen.travels)),
-        verdict=verdict(machine.total_limit, found[:2], left[:2]),
+        verdict=verdict(machine, found[:2], left[:2], case.noise),
         steps=steps_for(prepared, moves, gap),
-        cautions=cautions(prepared, survey),
+        cautions=cautions(prepared, survey, chosen.travels),
         solver_versions=prepared.versions,
     )
 
@@ -326,9 +326,15 @@ def effects(prepared: Prepared, travels: Floats) -> list[Effect]:
     return found
 
 
-def cautions(prepared: Prepared, survey: Survey) -> list[str]:
-    """Return the cautions that go with this survey: the prepared ones, heat, and what the stations cannot see."""
+def cautions(prepared: Prepared, survey: Survey, travels: Sequence[float]) -> list[str]:
+    """Return the cautions that go with this survey: prepared ones, heat, long moves, what the stations cannot see."""
     found = list(prepared.cautions)
+    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
+        found.insert(
+            0,
+            f"{', '.join(far)} would move more than {prepared.far:.3g} {prepared.machine.units}: check readings, units "
+            "and positions first, go in small steps, and watch that nothing binds, bends or comes off its support.",
+        )
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
         found.insert(0, f"The bed was read at {survey.bed_temperature:g} °C: it burns. Wear gloves or use long keys.")
     if prepared.blind:

@@ -174,6 +174,23 @@ class Machine(Struct, frozen=True, forbid_unknown_fields=True):
         return self.indicator.division or self.from_mm(0.01)
 
     @property
+    def error_limit(self) -> float:
+        """Largest error of indication, ±, in machine units."""
+        given = self.indicator.error_limit
+        return 1.5 * self.division if given is None else given
+
+    @property
+    def indicator_variance(self) -> float:
+        """What repeats do not average out: error limit and half a division, rectangular (JCGM 100, 4.3.7)."""
+        return self.error_limit**2 / 3.0 + self.division**2 / 12.0
+
+    @property
+    def repeat_variance(self) -> float:
+        """Variance of one reading about its mean where no repeats tell, rectangular (JCGM 100, 4.3.7)."""
+        given = self.indicator.repeatability
+        return (0.3 * self.division if given is None else given) ** 2 / 3.0
+
+    @property
     def total_limit(self) -> float:
         """Limit of the total indicator reading; 0.1 mm unless stated (common practice for a 400 mm bed, no source)."""
         return self.limit.total if self.limit else self.from_mm(0.1)

@@ -27,6 +27,9 @@ from .suspects import SlipCheck, slip_check
 KEPT = 256
 """Prepared geometries kept at once: a farm's worth of machines, about a megabyte each at 25 stations."""
 
+FAR_MM = 5.0
+"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
+
 BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
 """An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""
 
@@ -54,6 +57,7 @@ class Prepared(Struct, frozen=True):
     slips: SlipCheck
     blind: list[Blind]
     cautions: tuple[str, ...]
+    far: float
     versions: dict[str, str]
 
 
@@ -121,6 +125,7 @@ def prepare(
             *(caution for mechanism in mechanisms for caution in mechanism.cautions(machine)),
             *slips.unchecked_says(),
         ),
+        far=machine.from_mm(FAR_MM),
         versions={mechanism.name(): mechanism.version for mechanism in mechanisms},
     )
 

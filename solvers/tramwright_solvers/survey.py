@@ -171,11 +171,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
     Raises:
         Refused: fewer than three stations, set-ups that share no station, or too many set-ups.
     """
-    indicator, division = machine.indicator, machine.division
-    error_limit = indicator.error_limit if indicator.error_limit is not None else 1.5 * division
-    repeatability = indicator.repeatability if indicator.repeatability is not None else 0.3 * division
-    fixed = error_limit**2 / 3.0 + division**2 / 12.0
-    default_repeat = repeatability**2 / 3.0
+    fixed, default_repeat = machine.indicator_variance, machine.repeat_variance
 
     stations: dict[tuple[float, float], int] = {}
     setups: dict[str, int] = {}

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from math import erfc, sqrt
+from math import ceil, erfc, sqrt
 from typing import Literal
 
 from .answer import Verdict
+from .machine import Machine
+from .noise import Noise
+from .steps import DECIMALS
 
 K = 1.6448536269514722
 """One-sided coverage factor for 95 % of a normal distribution: the default conformance probability of ISO 14253-1:2017
 (the clause from memory; the quantile computed)."""
 
 RULE = "ISO 14253-1"
+
+MOST_REPEATS = 20
+"""More repeats than this at each station are not proposed: a better indicator costs less than the evening."""
 
 Standing = Literal["within", "outside", "undecided"]
 
@@ -33,13 +39,41 @@ def conformance_probability(total: float, u: float, limit: float) -> float:
     return 0.5 * erfc((total - limit) / (u * sqrt(2.0)))
 
 
-def verdict(limit: float, found: tuple[float, float], predicted: tuple[float, float]) -> Verdict:
+def verdict(machine: Machine, found: tuple[float, float], predicted: tuple[float, float], noise: Noise) -> Verdict:
     """Return the verdict on two totals, each with its standard uncertainty."""
+    limit = machine.total_limit
+    as_found, afterwards = standing(*found, limit), standing(*predicted, limit)
+    open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
     return Verdict(
         limit=limit,
-        as_found=standing(*found, limit),
-        predicted=standing(*predicted, limit),
+        as_found=as_found,
+        predicted=afterwards,
         probability=conformance_probability(*predicted, limit),
         rule=RULE,
         k=K,
+        decided_by=what_decides(machine, *open_question, noise) if open_question else "",
+    )
+
+
+def what_decides(machine: Machine, total: float, u: float, noise: Noise) -> str:
+    """Say what would bring an undecided total to a verdict, should it stay as it is: repeats, or a finer indicator.
+
+    Repeats divide only the part of the variance that is not the indicator's own; where that is not enough, nothing but
+    an indicator better by the factor of the uncertainties will do.
+    """
+    margin = abs(machine.total_limit - total)
+    enough = margin / K
+    if enough == 0.0:
+        return "The total lies on the limit: no measurement decides that; take out more, or agree on a wider limit."
+    whole = float(noise.variance.mean())
+    own = min(machine.indicator_variance, whole)
+    to_share = (enough / u) ** 2 * whole - own
+    if to_share > 0.0:
+        times = ceil((whole - own) / to_share * (1.0 - 1e-9))
+        if times <= MOST_REPEATS:
+            return f"Read each station {times} times as often as now: the mean would decide."
+    digits = DECIMALS[machine.units]
+    return (
+        f"More readings with this indicator cannot decide it; one with an error limit of "
+        f"{machine.error_limit * enough / u:.{digits}f} {machine.units} and a division to match would."
     )

@@ -158,3 +158,13 @@ def test_text_of_nothing_to_do(client: TestClient[Any], payload: dict[str, Any])
     answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)
     still = msgspec.structs.replace(answer, steps=[], moves=[])
     assert "Nothing: no move is called for." in as_text(still)
+
+
+def test_cautions_come_before_the_steps_and_a_long_move_is_warned_of(
+    client: TestClient[Any], payload: dict[str, Any]
+) -> None:
+    for reading in payload["survey"]["readings"]:
+        reading["value"] = 100 * reading["value"]
+    told = client.post(CORRECTIONS, json=payload, headers={"Accept": "text/plain"}).text
+    assert 0 < told.index("Take care") < told.index("What to do")
+    assert "would move more than 5 mm: check readings" in " ".join(told.split())

@@ -39,12 +39,13 @@ TERMS = {
 
 
 def as_text(correction: Correction) -> str:
-    """Return the whole answer: result, what is to blame, steps, readings, moves, cautions."""
+    """Return the whole answer: result, what is to blame, cautions before the steps they are for, readings, moves."""
     digits, unit = DECIMALS[correction.units], correction.units
     parts = [
         headline(correction, digits),
         blame(correction, digits),
         reach(correction, digits),
+        notes("Take care", correction.cautions),
         titled("What to do", numbered(step.do for step in correction.steps) or ["Nothing: no move is called for."]),
         titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
@@ -54,7 +55,6 @@ def as_text(correction: Correction) -> str:
             (one.says for one in correction.suspects),
         ),
         notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
-        notes("Take care", correction.cautions),
         "Then survey again: the prediction is only as good as the readings and the turns.",
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
@@ -68,6 +68,7 @@ def headline(correction: Correction, digits: int) -> str:
         f"{with_u(correction.predicted, digits)} {unit} predicted (± U, k = {correction.predicted.k:.3g}).",
         f"Against the limit of {verdict.limit:.{digits}f} {unit}: {VERDICT[verdict.as_found]} as found, "
         f"{VERDICT[verdict.predicted]} afterwards ({verdict.rule}; probability {probability(verdict.probability)}).",
+        *([verdict.decided_by] if verdict.decided_by else []),
         correction.chosen.why,
     ]
     if correction.chosen.outcome == "stopped":

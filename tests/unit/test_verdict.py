@@ -1,0 +1,66 @@
+"""The decision rule, and what would decide where it cannot."""
+
+import re
+
+import numpy as np
+import pytest
+
+from tramwright_solvers.machine import Bed, Indicator, Limit, Machine
+from tramwright_solvers.noise import Noise
+from tramwright_solvers.verdict import K, conformance_probability, standing, verdict
+
+
+def machine(division: float = 0.01, error_limit: float = 0.012, repeatability: float = 0.003) -> Machine:
+    indicator = Indicator(division=division, error_limit=error_limit, repeatability=repeatability)
+    return Machine(bed=Bed((0.0, 1.0), (0.0, 1.0)), indicator=indicator, limit=Limit(0.1))
+
+
+def noise(of: Machine, repeats: int = 1) -> Noise:
+    return Noise(np.full(4, of.indicator_variance + of.repeat_variance / repeats), np.zeros((4, 0)), None)
+
+
+def u_of_total(of: Machine, repeats: int = 1) -> float:
+    return float(np.sqrt(2 * (of.indicator_variance + of.repeat_variance / repeats)))
+
+
+@pytest.mark.parametrize(
+    ("total", "expected"),
+    [(0.0835, "within"), (0.0836, "undecided"), (0.1, "undecided"), (0.1164, "undecided"), (0.1165, "outside")],
+)
+def test_within_and_outside_are_proven_and_the_rest_is_undecided(total: float, expected: str):
+    # ISO 14253-1, from memory: the limit is moved in, or out, by the expanded uncertainty, here 1.645 × 0.01
+    assert standing(total, 0.01, 0.1) == expected
+
+
+def test_k_is_the_one_sided_95_per_cent_quantile():
+    assert conformance_probability(0.0, 1.0, K) == pytest.approx(0.95, abs=1e-12)
+
+
+def test_decided_totals_need_no_advice():
+    of = machine()
+    assert verdict(of, (0.3, 0.01), (0.02, 0.01), noise(of)).decided_by == ""
+
+
+def test_the_repeats_proposed_do_decide_and_one_fewer_would_not():
+    of = machine(division=0.001, error_limit=0.001, repeatability=0.02)
+    u = u_of_total(of)
+    told = verdict(of, (0.3, u), (0.09, u), noise(of)).decided_by
+    times = int(re.search(r"Read each station (\d+) times", told)[1])
+    assert standing(0.09, u_of_total(of, times), 0.1) == "within"
+    assert standing(0.09, u_of_total(of, times - 1), 0.1) == "undecided"
+
+
+def test_a_finer_indicator_is_asked_for_where_repeats_cannot_decide():
+    of = machine()
+    u = u_of_total(of)
+    told = verdict(of, (0.3, u), (0.09, u), noise(of)).decided_by
+    limit = float(re.search(r"error limit of ([\d.]+) mm", told)[1])
+    share = limit / 0.012
+    finer = machine(0.01 * share, limit, 0.003 * share)
+    # the advice is rounded to 0.001 mm, half of which is this much of u
+    assert 0.09 + K * u_of_total(finer) == pytest.approx(0.1, abs=K * u * 0.0005 / 0.012)
+
+
+def test_a_total_on_the_limit_is_not_measured_away():
+    of = machine()
+    assert "no measurement decides" in verdict(of, (0.3, 0.01), (0.1, 0.01), noise(of)).decided_by
