@@ -69,7 +69,7 @@ def self_test(registry: Registry) -> str | None:
     for name, payload in examples.corrections().items():
         try:
             request = decoder.decode(msgspec.json.encode(payload), JSON.encode())
-            correct(request.machine, request.survey, request.solve)
+            correct(request.machine, request.survey, request.solve, registry)
         except Exception as error:  # whatever it is, the service must live to say so
             structlog.get_logger("start").error("self-test failed", example=name, exc_info=error)
             return f"The example `{name}` could not be solved at start-up; the log says why."

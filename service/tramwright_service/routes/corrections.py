@@ -47,9 +47,9 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         """
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
         if is_quick(data.machine, data.solve) and len(data.survey.readings) <= LARGE:
-            body = encode(correct(data.machine, data.survey, data.solve), media_type)
+            body = encode(correct(data.machine, data.survey, data.solve, registry), media_type)
         else:
-            body = await workers.run(_answer, data, media_type)
+            body = await workers.run(_answer, data, registry, media_type)
         return Encoded(body, media_type)
 
     return correct_one
@@ -75,5 +75,5 @@ class Encoded(ASGIResponse):
         await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
-def _answer(data: CorrectionRequest[Any], media_type: str) -> bytes:
-    return encode(correct(data.machine, data.survey, data.solve), media_type)
+def _answer(data: CorrectionRequest[Any], registry: Registry, media_type: str) -> bytes:
+    return encode(correct(data.machine, data.survey, data.solve, registry), media_type)
