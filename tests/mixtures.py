@@ -37,9 +37,15 @@ MIXTURES = [
 ]
 """Every bed alone, every kind of rails alone, every bed with every kind of rails."""
 
+MOST_WHOLE = 2
+"""Whole steps are given to so many adjusters, shimmed seats counted: each one more multiplies the search."""
+
+MOST_SHIMS = 3
+"""Most shimmed seats; the rest slip."""
+
 SHEETS = [0.05, 0.1, 0.2, 0.5]
 BOUNDS = st.one_of(st.none(), st.tuples(percent(-60, 0), percent(0, 60)))
-STEPS = st.sampled_from([None, None, 0.05, 0.125])
+STEPS = st.sampled_from([None, 0.08, 0.125])
 
 
 def mechanisms(bed: str, rails: str) -> list[Mechanism]:
@@ -92,12 +98,14 @@ def seats(draw: st.DrawFn, size: float, kind: str, along: str, most: int) -> lis
             x, y = (at, size * across) if along == "x" else (size * across, at)
             seat = Seat(f"{rail}-{index}", rail, round(float(x), 2), round(float(y), 2))
             method = {"slip": "slip", "mixed": draw(st.sampled_from(["slip", "shim"]))}.get(kind, "shim")
+            if sum(one.method == "shim" for one in found) == MOST_SHIMS:
+                method = "slip"
             if method == "slip":
                 seat = replace(seat, travel=draw(BOUNDS), step=draw(STEPS))
             else:
                 fitted = draw(st.lists(st.sampled_from(SHEETS), max_size=2)) if kind != "shim" else None
                 stock = None if kind == "fitted and shared" else draw(own_stock())
-                most_sheets = draw(st.integers(1, 3))
+                most_sheets = draw(st.integers(1, 2))
                 seat = replace(seat, method="shim", stock=stock, fitted=fitted, largest_stack=most_sheets)
                 seat = replace(seat, travel=draw(st.one_of(st.none(), st.just((-0.3, 0.4)))))
             found.append(seat)
@@ -127,7 +135,7 @@ def machines(draw: st.DrawFn, bed: str, rails: str) -> Machine:
     if rails:
         along = draw(st.sampled_from(["x", "y"]))
         # With screws or shims beside them, two seats a rail: each further seat doubles the subsets.
-        most = 4 if rails == "slip" and not bed else 3 if not bed else 2
+        most = 2 if bed else 4 if rails == "slip" else 3
         described = Rails(
             along,
             draw(seats(size, rails, along, most)),
@@ -137,13 +145,25 @@ def machines(draw: st.DrawFn, bed: str, rails: str) -> Machine:
             if rails == "fitted and shared"
             else None,
         )
-    return Machine(
+    machine = Machine(
         bed=Bed((0.0, size), (0.0, size), 8.0, "aluminium", 70.0, 0.33, 200.0),
         id="dunlin-03",
         supports=supports,
         rails=described,
         indicator=Indicator(bed_high_reads=draw(st.sampled_from(["plus", "minus"]))),
     )
+    return fewer_steps(machine)
+
+
+def fewer_steps(machine: Machine) -> Machine:
+    """Return the machine with whole steps on no more than the first few adjusters, :data:`MOST_WHOLE` with shims."""
+    listed = machine.rails.seats if machine.rails else []
+    room = iter(range(MOST_WHOLE - sum(seat.method == "shim" for seat in listed)))
+
+    def trimmed(one: Any) -> Any:
+        return one if one.step is None or next(room, None) is not None else replace(one, step=None)
+
+    return changed(machine, supports=trimmed, seats=trimmed)
 
 
 def shared_thicknesses() -> st.SearchStrategy[list[float]]:

@@ -100,7 +100,12 @@ def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) ->
     ]
     if pool:
         outcome = "reached"
-        why = f"The least effort whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
+        of = (
+            "The least effort"
+            if case.settled is None
+            else "Of the best plans for each number of moves, the least effort"
+        )
+        why = f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
     elif aim == 0.0:
         pool = scores.least(range(most), scores.objective)
         why = "The best that all adjusters together can attain, with the least effort that attains it."

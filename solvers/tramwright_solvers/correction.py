@@ -60,7 +60,7 @@ def correct_stack(
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
     prepared = _prepared.get(machine, readings, solve, picked)
     gaps, variances = prepared.layout.reduce(np.array([values(survey.readings) for survey in surveys]), machine.sense)
-    table = prepared.candidates.evaluate(gaps, solve.criterion)
+    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.whole)
     cases = (
         Case(
             gaps[row], prepared.layout.noise(variances[row]), table, row, attain(prepared, solve, table, row, gaps[row])

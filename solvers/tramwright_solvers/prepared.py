@@ -13,6 +13,7 @@ from msgspec import Struct
 from .adjust.fewest import Candidates, candidates
 from .adjust.problem import Problem
 from .adjust.stock import choices
+from .adjust.whole import discrete
 from .answer import Blind, Place
 from .breakdown import Form, form
 from .checks import machine_faults, solver_faults
@@ -51,7 +52,7 @@ class Prepared(Struct, frozen=True):
     at_park: list[list[float]]
     candidates: Candidates
     groups: tuple[tuple[int, ...], ...]
-    whole: bool
+    whole: tuple[int, ...]
     rungs: tuple[tuple[str, tuple[int, ...]], ...]
     form: Form
     slips: SlipCheck
@@ -112,7 +113,7 @@ def prepare(
         at_park=influence[park].tolist(),
         candidates=table,
         groups=tuple(group for _, group in groups),
-        whole=whole,
+        whole=tuple(discrete(table, adjusters)) if whole else (),
         rungs=tuple(
             (name, tuple(index for index, subset in enumerate(table.sets) if set(subset) <= set(group)))
             for name, group in groups

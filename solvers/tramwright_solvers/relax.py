@@ -15,6 +15,9 @@ from .contract import Adjuster, Floats
 WORTH = 1e-6
 """A relaxation must gain at least this share of the objective to be named."""
 
+LAST = 1e3
+"""Factor on the effort of the adjuster let go: of equally good answers, the one that moves it least is named."""
+
 
 def binding(
     problem: Problem, adjusters: tuple[Adjuster, ...], free: tuple[int, ...], gap: Floats, criterion: Criterion
@@ -38,7 +41,8 @@ def binding(
                 continue
             lifted = bounds.copy()
             lifted[place] = -np.inf if way == "down" else np.inf
-            wider = replace(alone, lower=lifted) if way == "down" else replace(alone, upper=lifted)
+            effort = alone.effort * np.where(np.arange(len(free)) == place, LAST, 1.0)
+            wider = replace(alone, effort=effort, **{"lower" if way == "down" else "upper": lifted})
             further = solve(wider, gap)
             more = abs(float(further[place] - bound))
             if more > slack and _objective(wider, gap, further, criterion) < reached * (1.0 - WORTH) - slack:

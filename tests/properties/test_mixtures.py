@@ -37,9 +37,8 @@ PLANE = 1e-8
 
 CRITERIA = st.sampled_from(["least-squares", "minimum-zone"])
 OFFSETS = st.sampled_from(["free", "free", "keep"])
-mixture = pytest.mark.parametrize(
-    ("bed", "rails"), [pytest.param(*one, id=" + ".join(filter(None, one))) for one in MIXTURES]
-)
+CASES = [pytest.param(*one, id=" + ".join(filter(None, one))) for one in MIXTURES]
+mixture = pytest.mark.parametrize(("bed", "rails"), CASES)
 any_bed = st.sampled_from(["", *BEDS])
 rails_kind = pytest.mark.parametrize("rails", ["", *RAILS], ids=lambda kind: kind or "no rails")
 
@@ -182,7 +181,7 @@ def assert_consistent(machine: Machine, solve: Solve[Any], answer: Correction) -
 
 
 @mixture
-@settings(max_examples=6)
+@settings(max_examples=2)
 @given(data=st.data())
 def test_an_answer_can_be_carried_out_and_agrees_with_itself(bed: str, rails: str, data: st.DataObject) -> None:
     machine, survey = data.draw(jobs(bed, rails))
@@ -195,7 +194,7 @@ def test_an_answer_can_be_carried_out_and_agrees_with_itself(bed: str, rails: st
 
 
 @rails_kind
-@settings(max_examples=6)
+@settings(max_examples=2)
 @given(data=st.data())
 def test_the_same_question_has_the_same_answer_to_the_last_byte(rails: str, data: st.DataObject) -> None:
     bed = data.draw(any_bed if rails else st.sampled_from(list(BEDS)))
@@ -218,7 +217,7 @@ def assert_never_more(wider: tuple[float, float], narrower: tuple[float, float])
 
 
 @rails_kind
-@settings(max_examples=6)
+@settings(max_examples=2)
 @given(data=st.data())
 def test_relaxing_never_hurts(rails: str, data: st.DataObject) -> None:
     """Wider bounds, more stock, taller stacks, a hold dropped, one more move: each alone, the rest as it was."""
@@ -272,7 +271,7 @@ def continuous(machine: Machine) -> Machine:
 
 
 @rails_kind
-@settings(max_examples=8)
+@settings(max_examples=3)
 @given(data=st.data())
 def test_whole_steps_and_shims_never_beat_what_moves_freely(rails: str, data: st.DataObject) -> None:
     bed = data.draw(any_bed if rails else st.sampled_from(list(BEDS)))
@@ -282,7 +281,7 @@ def test_whole_steps_and_shims_never_beat_what_moves_freely(rails: str, data: st
 
 
 @rails_kind
-@settings(max_examples=6)
+@settings(max_examples=2)
 @given(data=st.data())
 def test_inches_change_nothing_but_the_unit(rails: str, data: st.DataObject) -> None:
     bed = data.draw(any_bed if rails else st.sampled_from(list(BEDS)))

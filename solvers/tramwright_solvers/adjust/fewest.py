@@ -7,7 +7,7 @@ is one small matrix times ``c``. For three screws and four seats that is three d
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import combinations
 from math import comb
 
@@ -23,6 +23,9 @@ RANK = 1e-9
 
 SLACK = 1e-9
 """Travels beyond a bound by less than this share of the largest are taken to keep it."""
+
+MOST_BOUNDED = 300
+"""Subsets solved within their bounds before those that cannot be the best of their size are given up."""
 
 EXACT_UP_TO = 12
 MOST_SUBSETS = 5000
@@ -63,8 +66,11 @@ class Candidates(Struct, frozen=True):
             return noise.of(self.gain(index))
         return [noise.uniform * norm for norm in self.norms[index]]
 
-    def evaluate(self, gaps: Floats, criterion: Criterion) -> Table:
-        """Return travels and what is left for every subset and every gap of the stack (N, n)."""
+    def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> Table:
+        """Return travels and what is left for every subset and every gap of the stack (N, n).
+
+        Subsets listed as ``unbounded`` are left as they are without bounds, which no answer of theirs can undercut.
+        """
         problem, (surveys, stations) = self.problem, gaps.shape
         adjusters, subsets = problem.influence.shape[1], len(self.sets)
         coordinates = gaps @ self.basis.T
@@ -77,7 +83,7 @@ class Candidates(Struct, frozen=True):
         if criterion == "minimum-zone":
             self._minimum_zone(gaps, travels, left)
         if self.bounded:
-            self._keep_within(gaps, criterion, travels, left)
+            self._keep_within(gaps, criterion, travels, left, unbounded)
         most, least = left.max(axis=2), left.min(axis=2)
         total = most - least
         rms = np.sqrt((left * left) @ self.mean)
@@ -111,24 +117,51 @@ class Candidates(Struct, frozen=True):
             indices = [index for index, _ in members]
             left[:, indices] = problem.centred(gaps[:, None, :] + travels[:, indices] @ problem.influence.T)
 
-    def _keep_within(self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats) -> None:
-        """Solve again, one by one, every subset whose free answer breaks a bound or a condition."""
-        from .least_squares import bounded as least_squares
-        from .minimum_zone import bounded as minimum_zone
+    def _keep_within(
+        self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats, unbounded: Collection[int]
+    ) -> None:
+        """Solve again every subset whose free answer breaks a bound or a condition.
 
+        The free answer is a bound on what the subset can do. So of each size the subsets are tried in the order of
+        their free answers, and once more than ``MOST_BOUNDED`` have been solved, only those whose bound undercuts the
+        best of their size; the others are given up, with an infinite rest.
+        """
         problem = self.problem
-        solve = least_squares if criterion == "least-squares" else minimum_zone
         slack = SLACK * np.abs(travels).max(initial=0.0)
         along = travels @ problem.rows.T
         broken = np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2) | np.any(
             (along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2
         )
-        for survey, index in np.argwhere(broken):
-            columns = list(self.sets[index])
-            travels[survey, index] = 0.0
-            travels[survey, index, columns] = solve(problem.moving(columns), gaps[survey])
-            left[survey, index] = self._left(gaps[survey], travels[survey, index])
-        np.clip(travels, problem.lower, problem.upper, out=travels)
+        broken[:, list(unbounded)] = False
+        count = np.array(self.count)
+        for survey, gap in enumerate(gaps):
+            free = measure(problem, left[survey], criterion)
+            best = {
+                size: float(free[(count == size) & ~broken[survey]].min(initial=np.inf)) for size in set(self.count)
+            }
+            again = np.flatnonzero(broken[survey])
+            for turn, index in enumerate(again[np.lexsort((free[again], count[again]))].tolist()):
+                size = self.count[index]
+                if turn >= MOST_BOUNDED and free[index] >= best[size]:
+                    travels[survey, index], left[survey, index, 0] = 0.0, np.inf
+                    continue
+                travels[survey, index] = 0.0
+                travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion)
+                left[survey, index] = self._left(gap, travels[survey, index])
+                best[size] = min(best[size], float(measure(problem, left[survey, [index]], criterion)[0]))
+        kept = [index for index in range(len(self.sets)) if index not in set(unbounded)]
+        travels[:, kept] = np.clip(travels[:, kept], problem.lower, problem.upper)
+
+    def within(self, index: int, gap: Floats, criterion: Criterion) -> Floats:
+        """Return the travels of one subset for one gap (n,), bounds and conditions kept."""
+        alone = self.problem.moving(self.sets[index])
+        if criterion == "least-squares":
+            from .least_squares import bounded
+
+            return bounded(alone, gap)
+        from .minimum_zone import bounded as zone_bounded
+
+        return zone_bounded(alone, gap)
 
     def _left(self, gap: Floats, travels: Floats) -> Floats:
         """Return what one gap (n,) leaves after these travels (m,)."""
@@ -147,6 +180,15 @@ class Table(Struct, frozen=True):
     rms: Floats
     spread: Floats
     objective: Floats
+
+
+def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
+    """Return what the criterion makes of what is left (k, n): root mean square, or half the zone."""
+    if criterion == "least-squares":
+        return np.asarray(np.sqrt((left * left) @ (problem.weights / problem.weights.sum())))
+    if problem.offset_free:
+        return np.asarray(left.max(axis=1) - left.min(axis=1)) / 2.0
+    return np.asarray(np.abs(left).max(axis=1))
 
 
 def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:

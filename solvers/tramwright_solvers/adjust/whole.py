@@ -13,10 +13,19 @@ import numpy as np
 from msgspec import Struct
 
 from ..contract import Adjuster, Floats
-from .fewest import Candidates, Table
+from .fewest import Candidates, Table, measure
 from .problem import Criterion
 from .programme import Programme, programme
 from .stock import Stack
+
+GROUP_SHARE, PLAN_SHARE, LEAST_TIME = 0.15, 0.3, 0.05
+"""Shares of the time limit that one programme may take, and seconds that it may always take; our own choice."""
+
+
+def discrete(options: Candidates, adjusters: Sequence[Adjuster]) -> list[int]:
+    """Return the subsets in which some adjuster moves in whole steps or by shims."""
+    own = {j for j, adjuster in enumerate(adjusters) if adjuster.stock is not None or adjuster.step is not None}
+    return [index for index, subset in enumerate(options.sets) if own.intersection(subset)]
 
 
 class Settled(Struct, frozen=True):
@@ -43,56 +52,53 @@ def settle(
     """
     deadline = monotonic() + time_limit
     bound = table.objective[row].copy()
-    whole = np.array(
-        [
-            any(adjusters[j].stock is not None or adjusters[j].step is not None for j in subset)
-            for subset in options.sets
-        ]
-    )
+    whole = set(discrete(options, adjusters))
     solved: dict[int, Programme] = {}
 
-    def solve(index: int) -> None:
+    def solve(index: int, share: float) -> float:
         columns = options.sets[index]
+        limit = max(min(deadline - monotonic(), share * time_limit), LEAST_TIME)
         solved[index] = programme(
-            options.problem.moving(columns),
-            gap,
-            [adjusters[j] for j in columns],
-            criterion,
-            max(deadline - monotonic(), 0.05),
+            options.problem.moving(columns), gap, [adjusters[j] for j in columns], criterion, limit
         )
+        return solved[index].objective
+
+    def tightened(index: int) -> float:
+        travels = options.within(index, gap, criterion)
+        left = options.problem.centred(gap + options.problem.influence[:, list(options.sets[index])] @ travels)
+        return float(measure(options.problem, left[None], criterion)[0])
 
     slack = 1e-9 * max(float(np.abs(gap).max()), 1e-300)
     for index in sorted({options.sets.index(group) for group in groups if group in options.sets}):
-        if whole[index]:
-            solve(index)
-    out_of_time = False
-    reached = np.inf
-    sizes = np.array(options.count)
+        if index in whole:
+            solve(index, GROUP_SHARE)
+    out_of_time, reached, sizes = False, np.inf, np.array(options.count)
     for count in sorted(set(options.count)):
         members = np.flatnonzero(sizes == count)
         known = [
             solved[k].objective if k in solved else float(bound[k])
             for k in members.tolist()
-            if k in solved or not whole[k]
+            if k in solved or k not in whole
         ]
         best = min(known, default=np.inf)
         for index in members[np.argsort(bound[members], kind="stable")].tolist():
             if bound[index] >= min(best, reached) - slack:
                 break
-            if whole[index] and index not in solved:
+            if index in whole and index not in solved:
                 if monotonic() > deadline:
                     out_of_time = True
                     break
-                solve(index)
-                best = min(best, solved[index].objective)
+                if tightened(index) < min(best, reached) - slack:
+                    best = min(best, solve(index, PLAN_SHARE))
         reached = min(reached, best)
-    for index in np.flatnonzero(whole).tolist():
+    for index in sorted(whole):
         if index in solved:
             _write(options, table, row, index, gap, solved[index])
         else:
             for worth in (table.objective, table.total, table.rms, table.spread):
                 worth[row, index] = np.inf
     stopped = out_of_time or any(found.outcome == "stopped" for found in solved.values())
+    unproven = reached - float(bound.min())
     return Settled(
         stacks={
             index: {
@@ -102,7 +108,7 @@ def settle(
             }
             for index, found in solved.items()
         },
-        gap=max(reached - float(bound.min()), 0.0) if stopped else 0.0,
+        gap=unproven if stopped and unproven > slack else 0.0,
     )
 
 
