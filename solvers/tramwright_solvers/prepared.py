@@ -204,34 +204,39 @@ def bed_grid(bed: Bed) -> Floats:
 
 
 def blind_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_bed: Floats) -> list[Blind]:
-    """Name adjusters whose effect the stations cannot tell from that of easier ones, though the bed would show it."""
-    found = []
-    seen = [np.ones((len(at_stations), 1))]
-    everywhere = [np.ones((len(over_bed), 1))]
-    for index in sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index)):
-        here, there = at_stations[:, [index]], over_bed[:, [index]]
-        new_here, new_there = (
-            own_part(np.concatenate(seen, axis=1), here),
-            own_part(np.concatenate(everywhere, axis=1), there),
+    """Name adjusters whose effect the stations cannot tell from that of others, though the bed would show it.
+
+    Each is held against all that are easier to move; and, so that no unseen combination goes unnamed, against all that
+    are easier or stand before it among equals.
+    """
+    order = sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index))
+    found = set()
+    for place, index in enumerate(order):
+        easier = [other for other in order if adjusters[other].effort < adjusters[index].effort]
+        for others in (easier, order[:place]):
+            own_here = own_part(at_stations[:, others], at_stations[:, [index]])
+            own_there = own_part(over_bed[:, others], over_bed[:, [index]])
+            if (
+                own_here < BLIND_STATIONS * max(1.0, float(np.abs(at_stations[:, index]).max()))
+                and own_there > BLIND_BED
+            ):
+                found.add(index)
+    return [
+        Blind(
+            adjuster.id,
+            "adjuster",
+            f"These stations cannot tell what `{adjuster.id}` does from what easier adjusters do; read the corners of "
+            "the bed as well.",
         )
-        if new_here < BLIND_STATIONS * max(1.0, float(np.abs(here).max())) and new_there > BLIND_BED:
-            found.append(
-                Blind(
-                    adjusters[index].id,
-                    "adjuster",
-                    f"These stations cannot tell `{adjusters[index].id}` from easier adjusters, so it is left alone; "
-                    "read the corners of the bed as well.",
-                )
-            )
-        seen.append(here)
-        everywhere.append(there)
-    return found
+        for index, adjuster in enumerate(adjusters)
+        if index in found
+    ]
 
 
 def own_part(others: Floats, column: Floats) -> float:
-    """Return the largest entry of a column (n, 1) once the span of others (n, k) is taken off."""
-    rest = column - others @ np.linalg.lstsq(others, column, rcond=1e-9)[0]
-    return float(np.abs(rest).max())
+    """Return the largest entry of a column (n, 1) once a constant and the span of others (n, k) are taken off."""
+    span = np.concatenate([np.ones((len(column), 1)), others], axis=1)
+    return float(np.abs(column - span @ np.linalg.lstsq(span, column, rcond=1e-9)[0]).max())
 
 
 class Cache:

@@ -168,3 +168,20 @@ def test_cautions_come_before_the_steps_and_a_long_move_is_warned_of(
     told = client.post(CORRECTIONS, json=payload, headers={"Accept": "text/plain"}).text
     assert 0 < told.index("Take care") < told.index("What to do")
     assert "would move more than 5 mm: check readings" in " ".join(told.split())
+
+
+def test_a_turned_sign_is_named_before_anything_is_made_of_it(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    largest = max(payload["survey"]["readings"], key=lambda reading: abs(reading["value"]))
+    largest["value"] *= -1
+    told = client.post(CORRECTIONS, json=payload, headers={"Accept": "text/plain"}).text
+    assert 0 < told.index("Doubtful readings") < told.index("What to do")
+    assert "sign" in told[told.index("Doubtful readings") : told.index("What to do")]
+
+
+def test_a_closing_reading_is_reported(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    first = payload["survey"]["readings"][0]
+    payload["survey"]["readings"].append(first | {"value": first["value"] + 0.03})
+    answer = client.post(CORRECTIONS, json=payload).json()
+    assert [round(one["error"], 9) for one in answer["closing_errors"]] == [0.03]
+    told = client.post(CORRECTIONS, json=payload, headers={"Accept": "text/plain"}).text
+    assert "closed by +0.030 mm" in told

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from textwrap import fill
 
-from tramwright_solvers.answer import AsFound, Correction, MoveOf, Station
+from tramwright_solvers.answer import AsFound, ClosingError, Correction, MoveOf, Station
 from tramwright_solvers.contract import Effect
 
 WIDTH = 100
@@ -43,6 +43,10 @@ def as_text(correction: Correction) -> str:
     digits, unit = DECIMALS[correction.units], correction.units
     parts = [
         headline(correction, digits),
+        # what puts the readings in doubt comes before anything that is made of them
+        notes("Doubtful readings: read these again first", (one.says for one in correction.suspects)),
+        notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
+        notes("Closing errors", (closing(one, digits, unit) for one in correction.closing_errors)),
         blame(correction, digits),
         reach(correction, digits),
         notes("Take care", correction.cautions),
@@ -50,11 +54,6 @@ def as_text(correction: Correction) -> str:
         titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
         notes("Side effects", (side_effect(effect) for effect in correction.effects)),
-        notes(
-            "Doubtful readings",
-            (one.says for one in correction.suspects),
-        ),
-        notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
         "Then survey again: the prediction is only as good as the readings and the turns.",
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
@@ -92,6 +91,15 @@ def with_u(result: AsFound, digits: int) -> str:
 def probability(value: float) -> str:
     """Return a probability in per cent that never claims certainty."""
     return "over 99.9 %" if value > 0.999 else "below 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
+
+
+def closing(error: ClosingError, digits: int, unit: str) -> str:
+    """Return one closing error, and what is left of it once drift is taken off."""
+    setup = f" in set-up {error.setup}" if error.setup else ""
+    return (
+        f"x {error.x:g}, y {error.y:g}{setup} closed by {error.error:+.{digits}f} {unit}; "
+        f"{error.after_drift:+.{digits}f} {unit} once the drift found is taken off."
+    )
 
 
 def side_effect(effect: Effect) -> str:
