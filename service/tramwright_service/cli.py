@@ -68,6 +68,7 @@ def correct(file: IO[bytes], as_json: bool) -> None:
     from .problems import RequestError, describe
 
     registry = installed()
+    # the type is built from the installed solvers at run time, which no static check can follow
     decoder: Decoder[CorrectionRequest[object]] = Decoder(correction_request(registry), registry)  # type: ignore[type-var]
     sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
     try:

@@ -113,7 +113,9 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
     seen = np.zeros(len(TERMS), dtype=bool)
     for index in range(len(TERMS)):
         part = weighted[:, index].copy()
-        for _ in range(2):  # once more for orthogonality to working precision (Giraud et al., 2005)
+        for _ in range(
+            2
+        ):  # once more for orthogonality to working precision (twice is enough: Giraud et al., 2005, from memory)
             part -= sequential.T @ (sequential @ part)
         size = float(np.linalg.norm(part))
         if size > SEEN * float(np.linalg.norm(weighted[:, index])):

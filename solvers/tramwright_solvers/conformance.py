@@ -17,6 +17,7 @@ from msgspec import Struct
 from .contract import Conditions, Floats, Mechanism, Move, Site
 from .machine import MM_PER_INCH, Machine
 from .registry import why_unusable
+from .restated import LENGTHS, scaled, shifted
 
 EXACT = 1e-9
 """Relative agreement of what is equal in exact arithmetic: float64 with room for a poorly conditioned geometry."""
@@ -26,11 +27,6 @@ DIFFERENCE = 1e-6
 
 STEP = 1e-4
 """Travel of the differences, as a share of the bed's diagonal: 0.07 mm on a 500 mm bed."""
-
-PLACES = ("x", "y", "z", "block_spacing", "tool_offset")
-SIZES = ("thickness", "lead", "travel", "step", "stock", "fitted", "division", "error_limit", "repeatability", "total")
-LENGTHS = frozenset(PLACES + SIZES)
-"""Fields of a machine that are lengths, to describe the same machine in the other unit."""
 
 
 Axis = Literal["x", "y"]
@@ -333,26 +329,3 @@ def resolves(document: Any, pointer: str) -> bool:
         else:
             return False
     return True
-
-
-def scaled(document: Any, factor: float, lengths: frozenset[str], inside: bool = False) -> Any:
-    """Multiply every number that stands under one of the names ``lengths`` by ``factor``."""
-    if isinstance(document, dict):
-        return {name: scaled(value, factor, lengths, name in lengths) for name, value in document.items()}
-    if isinstance(document, list | tuple):
-        return [scaled(value, factor, lengths, inside) for value in document]
-    if inside and isinstance(document, int | float) and not isinstance(document, bool):
-        return document * factor
-    return document
-
-
-def shifted(machine: Machine, shift: Floats) -> Machine:
-    """Return the same machine seen from an origin moved by minus ``shift``, shape (2,)."""
-    document = msgspec.to_builtins(machine)
-    placed = [*document["supports"], *(document["rails"]["seats"] if document.get("rails") else [])]
-    for place in [document["bed"], *placed]:
-        for axis, by in zip("xy", shift.tolist(), strict=True):
-            place[axis] = (
-                [end + by for end in place[axis]] if isinstance(place[axis], list | tuple) else place[axis] + by
-            )
-    return msgspec.convert(document, Machine)

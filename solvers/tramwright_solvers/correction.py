@@ -37,7 +37,7 @@ def correct(machine: Machine, survey: Survey, solve: Solve[Any], registry: Regis
     Raises:
         Refused: something in machine, survey or solve is wrong; every fault found is listed.
         Impossible: no travel satisfies the request.
-        OutOfTime: an integer programme found nothing within its time limit.
+        OutOfTime: a plug-in ran out of time. Built-in solvers do not: leaving the machine alone is always an answer.
     """
     return correct_stack(machine, [survey], solve, registry)[0]
 

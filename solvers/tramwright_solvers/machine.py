@@ -13,7 +13,7 @@ import msgspec
 from msgspec import Meta, Struct, field
 
 MM_PER_INCH = 25.4
-"""Exact since the international yard and pound agreement of 1959; ISO 31-1 repeats it."""
+"""Exact by definition (international yard and pound agreement of 1959; from memory)."""
 
 Coordinate = Annotated[float, Meta(ge=-1e5, le=1e5, description="A position in the machine frame, in `units`.")]
 Size = Annotated[float, Meta(ge=1e-6, le=1e5, description="A positive length, in `units`.")]

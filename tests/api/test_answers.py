@@ -44,7 +44,7 @@ def test_every_example_is_answered(client: TestClient[Any], name: str) -> None:
     assert all(map(math.isfinite, numbers(answer.json())))
     correction = msgspec.json.decode(answer.content, type=Correction)
     assert correction.predicted.total < correction.as_found.total
-    assert len(correction.predicted.stations) == len(examples.corrections()[name]["survey"]["readings"])  # type: ignore[index]
+    assert len(correction.predicted.stations) == len(examples.corrections()[name]["survey"]["readings"])
 
 
 def test_every_solver_that_names_an_example_ships_it(client: TestClient[Any]) -> None:
@@ -107,8 +107,8 @@ def test_both_formats_say_the_same(client: TestClient[Any], payload: dict[str, A
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_text_is_what_a_person_follows(client: TestClient[Any], name: str) -> None:
     payload = examples.corrections()[name]
-    text = ask(client, payload, "text/plain").text  # type: ignore[arg-type]
-    answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)  # type: ignore[arg-type]
+    text = ask(client, payload, "text/plain").text
+    answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)
     assert max(map(len, text.splitlines())) <= 100
     assert set(re.findall(r"[^ -~]", text)) <= set("\n°±·→×")
     flat = " ".join(text.split())

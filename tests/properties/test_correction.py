@@ -16,10 +16,10 @@ from msgspec.structs import replace
 
 from strategies import GROUPS, jobs, machines, percent, stations
 from tramwright_solvers.answer import Correction
-from tramwright_solvers.conformance import LENGTHS, scaled, shifted
 from tramwright_solvers.contract import Mechanism, Site
 from tramwright_solvers.correction import correct
 from tramwright_solvers.machine import MM_PER_INCH, Machine, Reading, Survey
+from tramwright_solvers.restated import LENGTHS, scaled, shifted
 from tramwright_solvers.solve import Solve
 
 CRITERIA = ["least-squares", "minimum-zone"]

@@ -22,11 +22,11 @@ from msgspec.structs import replace
 from mixtures import BEDS, MIXTURES, RAILS, changed, counts_of, jobs, mechanisms
 from tramwright_solvers import correction
 from tramwright_solvers.answer import Correction
-from tramwright_solvers.conformance import LENGTHS, scaled
 from tramwright_solvers.contract import Adjuster, Mechanism, Site
 from tramwright_solvers.correction import correct
 from tramwright_solvers.machine import MM_PER_INCH, Machine, Seat, Sheet, Support, Survey
 from tramwright_solvers.prepared import Cache
+from tramwright_solvers.restated import LENGTHS, scaled
 from tramwright_solvers.solve import Solve
 
 ROUNDING = 1e-9

@@ -87,7 +87,7 @@ def test_straightness_by_autocollimator() -> None:
     ids=["xy", "x2+y2", "x2", "x2-y2"],
 )
 def test_closed_forms_on_the_three_by_three_grid(form: object, zone: float) -> None:
-    values = form(GRID[:, 0], GRID[:, 1])  # type: ignore[operator]
+    values = form(GRID[:, 0], GRID[:, 1])
     assert 2.0 * fit(plane(GRID), values).half_zone[0] == pytest.approx(zone, rel=1e-12)
     # Adding a plane changes nothing.
     tilted = values + plane(GRID) @ [7.0, -0.3, 2.1]

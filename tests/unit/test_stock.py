@@ -29,12 +29,12 @@ ENOUGH = 60.0
 
 
 def seat(name: str = "seat", **more: object) -> Adjuster:
-    options: dict[str, object] = {"stock": (Sheet(0.1, 1000),), "lower": -sum(more.get("fitted", ()))}  # type: ignore[arg-type, call-overload]
-    return Adjuster(name, "seat", 5.0, f"/machine/rails/seats/{name}", **(options | more))  # type: ignore[arg-type]
+    options: dict[str, object] = {"stock": (Sheet(0.1, 1000),), "lower": -sum(more.get("fitted", ()))}
+    return Adjuster(name, "seat", 5.0, f"/machine/rails/seats/{name}", **(options | more))
 
 
 def screw(name: str, **more: object) -> Adjuster:
-    return Adjuster(name, "support", 1.0, f"/machine/supports/{name}", **more)  # type: ignore[arg-type]
+    return Adjuster(name, "support", 1.0, f"/machine/supports/{name}", **more)
 
 
 def posed(influence: np.ndarray, adjusters: Sequence[Adjuster], offset_free: bool = True) -> Problem:

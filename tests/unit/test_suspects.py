@@ -28,7 +28,7 @@ def machine(**indicator: object) -> Machine:
             Support("left", 20.0, 380.0, screw=screw),
             Support("right", 380.0, 380.0, screw=screw),
         ],
-        indicator=Indicator(**indicator),  # type: ignore[arg-type]
+        indicator=Indicator(**indicator),
     )
 
 
@@ -74,7 +74,7 @@ def test_sound_readings_raise_no_suspect() -> None:
 def test_each_slip_is_named_in_the_users_own_sense(slip: object, likely: str, reads: str) -> None:
     values = sound()
     read = values.copy()
-    read[9] = slip(values[9])  # type: ignore[operator]
+    read[9] = slip(values[9])
     (found,) = suspects(read, check(of=machine(bed_high_reads=reads)))
     assert (found.x, found.y) == tuple(GRID[9])
     assert found.likely == likely

@@ -45,6 +45,7 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
 
         The answer comes as JSON, MessagePack or plain text, as Accept asks.
         """
+        # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
         if is_quick(data.machine, data.solve) and len(data.survey.readings) <= LARGE:
             body = encode(correct(data.machine, data.survey, data.solve, registry), media_type)
