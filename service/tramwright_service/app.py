@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import gc
 import os
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -19,6 +20,7 @@ from . import documentation, examples, problems
 from .decoding import JSON, Decoder
 from .logs import configure, request_log
 from .payloads import CorrectionRequest, correction_request
+from .questions import QUESTIONS, Question
 from .routes import routes
 from .settings import Settings, from_environment
 from .workers import Workers
@@ -64,16 +66,27 @@ def create_app(settings: Settings | None = None, registry: Registry | None = Non
 
 
 def self_test(registry: Registry) -> str | None:
-    """Solve every shipped example once, so that the first client waits for no import; return what failed, if any."""
+    """Answer every shipped example once, so that the first client waits for no import; return what failed, if any."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
-    for name, payload in examples.corrections().items():
+    tasks: list[tuple[str, object, Decoder[Any], Callable[[Any], object]]] = [
+        (name, payload, decoder, lambda asked: correct(asked.machine, asked.survey, asked.solve, registry))
+        for name, payload in examples.corrections().items()
+    ]
+    for question in QUESTIONS:
+        reader: Decoder[Any] = Decoder(question.request(registry), registry)
+        answer = partial(_ask, question, registry)
+        tasks += [(name, payload, reader, answer) for name, payload in examples.of(question.name).items()]
+    for name, payload, reads, answers in tasks:
         try:
-            request = decoder.decode(msgspec.json.encode(payload), JSON.encode())
-            correct(request.machine, request.survey, request.solve, registry)
+            answers(reads.decode(msgspec.json.encode(payload), JSON.encode()))
         except Exception as error:  # whatever it is, the service must live to say so
             structlog.get_logger("start").error("self-test failed", example=name, exc_info=error)
             return f"The example `{name}` could not be solved at start-up; the log says why."
     return None
+
+
+def _ask(question: Question, registry: Registry, asked: object) -> object:
+    return question.solve(asked, registry)
 
 
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import click
 
@@ -58,22 +59,59 @@ def serve(host: str, port: int) -> None:
 def correct(file: IO[bytes], as_json: bool) -> None:
     """Answer the survey in FILE (`-` for standard input), as JSON or, in a .msgpack file, MessagePack."""
     from tramwright_solvers.correction import correct as solve
-    from tramwright_solvers.faults import OutOfTime, SolverError
     from tramwright_solvers.registry import installed
 
-    from .decoding import JSON, MSGPACK, Decoder
+    from .decoding import JSON, Decoder
     from .encoding import encode
     from .negotiation import TEXT
-    from .payloads import CorrectionRequest, correction_request
-    from .problems import RequestError, describe
+    from .payloads import correction_request
+    from .views.text import as_text
 
     registry = installed()
-    # the type is built from the installed solvers at run time, which no static check can follow
-    decoder: Decoder[CorrectionRequest[object]] = Decoder(correction_request(registry), registry)  # type: ignore[type-var]
+
+    def reply(body: bytes, sent_as: str) -> bytes:
+        request = Decoder[Any](correction_request(registry), registry).decode(body, sent_as.encode())
+        answer = solve(request.machine, request.survey, request.solve, registry)
+        return encode(answer, JSON if as_json else TEXT, as_text)
+
+    answer_or_exit(file, reply)
+
+
+@main.command()
+@click.argument("question")
+@click.argument("file", type=click.File("rb"))
+@click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
+def ask(question: str, file: IO[bytes], as_json: bool) -> None:
+    """Answer another QUESTION of the job from FILE (`-` for standard input); the routes under /v1 are the questions."""
+    from tramwright_solvers.registry import installed
+
+    from .decoding import JSON, Decoder
+    from .encoding import encode
+    from .negotiation import TEXT
+    from .questions import QUESTIONS
+
+    registry, known = installed(), {row.name: row for row in QUESTIONS}
+    if question not in known:
+        raise click.BadParameter(f"there is no question `{question}`; there are {', '.join(known)}")
+    row = known[question]
+
+    def reply(body: bytes, sent_as: str) -> bytes:
+        request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())
+        return encode(row.solve(request, registry), JSON if as_json else TEXT, row.text)
+
+    answer_or_exit(file, reply)
+
+
+def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> None:
+    """Print the reply to a file's content; where it is refused, say why on standard error and exit accordingly."""
+    from tramwright_solvers.faults import OutOfTime, SolverError
+
+    from .decoding import JSON, MSGPACK
+    from .problems import RequestError, describe
+
     sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
     try:
-        request = decoder.decode(file.read(), sent_as.encode())
-        answer = encode(solve(request.machine, request.survey, request.solve), JSON if as_json else TEXT)
+        answer = reply(file.read(), sent_as)
     except (RequestError, SolverError) as error:
         problem = describe(error)
         for fault in problem.errors:
@@ -145,9 +183,9 @@ def example(name: str | None) -> None:
     from . import examples
 
     if name is None:
-        click.echo("\n".join(examples.names()))
+        click.echo("\n".join(examples.paths()))
         return
     try:
         click.echo(examples.read(name).decode().rstrip("\n"))
     except KeyError:
-        raise click.BadParameter(f"there is no `{name}`; there are {', '.join(examples.names())}") from None
+        raise click.BadParameter(f"there is no `{name}`; there are {', '.join(examples.paths())}") from None

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import msgspec
-
-from tramwright_solvers.answer import Correction
 
 from .decoding import JSON
 from .negotiation import TEXT
@@ -17,8 +15,8 @@ _json = msgspec.json.Encoder()
 _msgpack = msgspec.msgpack.Encoder()
 
 
-def encode(answer: Correction, media_type: str) -> bytes:
-    """Encode an answer.
+def encode(answer: msgspec.Struct, media_type: str, text: Callable[[Any], str]) -> bytes:
+    """Encode an answer; ``text`` writes it for people.
 
     Raises:
         ArithmeticError: a number in it is not finite: a fault of ours that must not reach a machine.
@@ -31,9 +29,7 @@ def encode(answer: Correction, media_type: str) -> bytes:
     if media_type == JSON:
         return body
     if media_type == TEXT:
-        from .views.text import as_text
-
-        return as_text(answer).encode()
+        return text(answer).encode()
     return _msgpack.encode(answer)
 
 

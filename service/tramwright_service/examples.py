@@ -7,6 +7,9 @@ from pathlib import Path
 
 import msgspec
 
+CORRECTIONS = "corrections"
+"""The main question; its examples lie at the top of the folder, those of another question in a folder of its name."""
+
 
 @cache
 def folder() -> Path:
@@ -15,9 +18,10 @@ def folder() -> Path:
     return shipped if shipped.is_dir() else Path(__file__).parents[2] / "openapi" / "examples"
 
 
-def names() -> list[str]:
-    """Return the names of all examples, sorted, without their suffix."""
-    return sorted(path.stem for path in folder().glob("*.json"))
+def paths() -> dict[str, Path]:
+    """Return every example file by its name, sorted; requests for corrections first, other questions in folders."""
+    found = sorted(folder().rglob("*.json"))
+    return {path.stem: path for path in sorted(found, key=lambda path: path.stem)}
 
 
 def read(name: str) -> bytes:
@@ -26,13 +30,15 @@ def read(name: str) -> bytes:
     Raises:
         KeyError: there is none of that name.
     """
-    stem = name.removesuffix(".json")
-    if stem not in names():
-        raise KeyError(stem)
-    return (folder() / f"{stem}.json").read_bytes()
+    return paths()[name.removesuffix(".json")].read_bytes()
+
+
+def of(question: str) -> dict[str, dict[str, object]]:
+    """Return the example payloads of a question by name; the question is the last part of its route's path."""
+    own = folder() if question == CORRECTIONS else folder() / question
+    return {path.stem: msgspec.json.decode(path.read_bytes()) for path in sorted(own.glob("*.json"))}
 
 
 def corrections() -> dict[str, dict[str, object]]:
     """Return every example that is a request for one correction, by name."""
-    found = {name: msgspec.json.decode(read(name), type=dict[str, object]) for name in names()}
-    return {name: payload for name, payload in found.items() if {"machine", "survey"} <= payload.keys()}
+    return of(CORRECTIONS)

@@ -16,12 +16,14 @@ import msgspec
 from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
 
+from tramwright_solvers.answer import Correction
 from tramwright_solvers.registry import Registry
 
 from . import examples, problems
 from .decoding import JSON, MSGPACK
 from .negotiation import TEXT
 from .problems import Kind
+from .questions import QUESTIONS
 from .routes import routes
 from .schemas import REF, components
 from .settings import Settings
@@ -30,18 +32,18 @@ from .workers import Workers
 API = "1.0"
 """Version of the interface, which is not that of the package: fields may be added to it, never renamed."""
 
+OF_A_BODY: tuple[Kind, ...] = (
+    problems.UNREADABLE,
+    problems.NOT_ACCEPTABLE,
+    problems.TOO_LARGE,
+    problems.UNSUPPORTED,
+    problems.INVALID,
+    problems.INTERNAL,
+    problems.BUSY,
+)
 ERRORS: dict[str, tuple[Kind, ...]] = {
-    "correct": (
-        problems.UNREADABLE,
-        problems.NOT_ACCEPTABLE,
-        problems.TOO_LARGE,
-        problems.UNSUPPORTED,
-        problems.INVALID,
-        problems.IMPOSSIBLE,
-        problems.INTERNAL,
-        problems.BUSY,
-        problems.OUT_OF_TIME,
-    ),
+    "correct": (*OF_A_BODY, problems.IMPOSSIBLE, problems.OUT_OF_TIME),
+    **{question.operation_id: OF_A_BODY for question in QUESTIONS},
     "listSolvers": (problems.INTERNAL,),
     "describeSolver": (problems.NOT_FOUND, problems.INTERNAL),
     "live": (problems.INTERNAL,),
@@ -50,6 +52,7 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
 """Which problems each operation can answer with."""
 
 
+SAYS = "The moves, what they leave, an order of work and a verdict."
 INVENTED = "Invented readings of an invented machine"
 
 
@@ -77,28 +80,43 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     workers.close()
     written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())
     written["components"]["schemas"] = components(registry)
+    posted: dict[str, tuple[str, type, str, dict[str, dict[str, object]]]] = {
+        "correct": ("CorrectionRequest", Correction, SAYS, examples.corrections()),
+        **{
+            question.operation_id: (
+                question.component(registry),
+                question.answer,
+                question.says,
+                examples.of(question.name),
+            )
+            for question in QUESTIONS
+        },
+    }
     for path in written["paths"].values():
         for operation in path.values():
+            if told := posted.get(operation["operationId"]):
+                bodies(operation, *told)
             repair(operation)
     return written
 
 
+def bodies(
+    operation: dict[str, Any], component: str, answer: type, says: str, shipped: dict[str, dict[str, object]]
+) -> None:
+    """Write what an operation takes and gives: JSON and MessagePack, and text for people."""
+    schema, given = {"$ref": REF.format(name=component)}, {"$ref": REF.format(name=answer.__name__)}
+    named = {key: {"summary": INVENTED, "value": value} for key, value in shipped.items()}
+    operation["requestBody"]["content"] = {JSON: {"schema": schema, "examples": named}, MSGPACK: {"schema": schema}}
+    operation["responses"]["200"] = {
+        "description": says,
+        "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},
+    }
+
+
 def repair(operation: dict[str, Any]) -> None:
-    """Give an operation its examples, its forms of answer and its problems."""
+    """Give an operation the problems that it can answer with."""
     name = operation["operationId"]
     responses = {status: answer for status, answer in operation["responses"].items() if status.startswith("2")}
-    if name == "correct":
-        schema = {"$ref": REF.format(name="CorrectionRequest")}
-        shipped = {key: {"summary": INVENTED, "value": value} for key, value in examples.corrections().items()}
-        operation["requestBody"]["content"] = {
-            JSON: {"schema": schema, "examples": shipped},
-            MSGPACK: {"schema": schema},
-        }
-        answer = {"$ref": REF.format(name="Correction")}
-        responses["200"] = {
-            "description": "The moves, what they leave, an order of work and a verdict.",
-            "content": {JSON: {"schema": answer}, MSGPACK: {"schema": answer}, TEXT: {"schema": {"type": "string"}}},
-        }
     for kind in ERRORS[name]:
         status = str(kind.status)
         before = responses[status]["description"] + " " if status in responses else ""

@@ -146,12 +146,12 @@ def test_nothing_that_is_not_finite_leaves(client: TestClient[Any], payload: dic
     answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)
     unknown = Term("twist", None, None, 0.0, False)
     honest = msgspec.structs.replace(answer, breakdown=[unknown])
-    assert b'"range":null' in encode(honest, JSON)
+    assert b'"range":null' in encode(honest, JSON, as_text)
     for bad in (math.nan, math.inf):
         wrong = msgspec.structs.replace(answer, breakdown=[msgspec.structs.replace(unknown, share=bad)])
         for form in (JSON, MSGPACK[0], "text/plain"):
             with pytest.raises(ArithmeticError):
-                encode(wrong, form)
+                encode(wrong, form, as_text)
 
 
 def test_text_of_nothing_to_do(client: TestClient[Any], payload: dict[str, Any]) -> None:

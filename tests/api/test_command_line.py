@@ -92,7 +92,7 @@ def test_solvers_are_those_of_the_service(client: TestClient[Any]) -> None:
 
 
 def test_examples_are_listed_and_printed_as_they_are() -> None:
-    assert run("example").stdout.split() == examples.names()
+    assert run("example").stdout.split() == list(examples.paths())
     assert run("example", "tilted-bed").stdout.encode() == examples.read("tilted-bed.json")
     wrong = run("example", "no-such")
     assert wrong.exit_code == 2

@@ -32,5 +32,5 @@ def test_the_solver_in_the_developers_document_is_the_tested_one():
 
 def test_every_shipped_example_is_in_the_readme():
     readme = (ROOT / "README.md").read_text()
-    for example in sorted((ROOT / "openapi/examples").glob("*.json")):
+    for example in sorted((ROOT / "openapi/examples").rglob("*.json")):
         assert f"| `{example.stem}` |" in readme

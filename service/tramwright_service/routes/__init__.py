@@ -8,13 +8,14 @@ from tramwright_solvers.registry import Registry
 
 from ..settings import Settings
 from ..workers import Workers
-from . import corrections, health, solvers
+from . import corrections, health, questions, solvers
 
 
 def routes(registry: Registry, settings: Settings, workers: Workers) -> list[Any]:
     """Return every documented route."""
     return [
         corrections.create(registry, settings, workers),  # POST /v1/corrections
+        *questions.create(registry, settings, workers),  #   POST /v1/<question>, one for each row of the table
         *solvers.create(registry),  #                        GET  /v1/solvers, /v1/solvers/{name}
         *health.create(),  #                                 GET  /health/live, /health/ready
     ]

@@ -19,6 +19,7 @@ from ..encoding import encode
 from ..negotiation import accepted, choose
 from ..payloads import CorrectionRequest, correction_request
 from ..settings import Settings
+from ..views.text import as_text
 from ..workers import Workers
 
 LARGE = 2000
@@ -48,7 +49,7 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
         if is_quick(data.machine, data.solve) and len(data.survey.readings) <= LARGE:
-            body = encode(correct(data.machine, data.survey, data.solve, registry), media_type)
+            body = encode(correct(data.machine, data.survey, data.solve, registry), media_type, as_text)
         else:
             body = await workers.run(_answer, data, registry, media_type)
         return Encoded(body, media_type)
@@ -77,4 +78,4 @@ class Encoded(ASGIResponse):
 
 
 def _answer(data: CorrectionRequest[Any], registry: Registry, media_type: str) -> bytes:
-    return encode(correct(data.machine, data.survey, data.solve, registry), media_type)
+    return encode(correct(data.machine, data.survey, data.solve, registry), media_type, as_text)

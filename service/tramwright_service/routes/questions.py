@@ -1,0 +1,52 @@
+"""``POST /v1/<question>`` for every row of :mod:`..questions`: one payload in, one answer out; stores nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar import Request, post
+from litestar.handlers import HTTPRouteHandler
+from litestar.params import JSONBody
+
+from tramwright_solvers.registry import Registry
+
+from ..bodies import StrictRequest, strict_body
+from ..decoding import Decoder
+from ..encoding import encode
+from ..negotiation import accepted, choose
+from ..questions import QUESTIONS, Question
+from ..settings import Settings
+from ..workers import Workers
+from .corrections import Encoded
+
+
+def create(registry: Registry, settings: Settings, workers: Workers) -> list[HTTPRouteHandler]:
+    """Return the routes for the solvers of one registry."""
+    return [route(question, registry, settings, workers) for question in QUESTIONS]
+
+
+def route(question: Question, registry: Registry, settings: Settings, workers: Workers) -> HTTPRouteHandler:
+    """Return the route of one question."""
+    decoder: Decoder[Any] = Decoder(question.request(registry), registry)
+
+    def answer(data: Any, media_type: str) -> bytes:
+        return encode(question.solve(data, registry), media_type, question.text)
+
+    @post(
+        f"/v1/{question.name}",
+        status_code=200,
+        operation_id=question.operation_id,
+        summary=question.summary,
+        description=question.says,
+        tags=["questions"],
+        dto=strict_body(decoder, question.component(registry)),
+        return_dto=None,
+        request_class=StrictRequest,
+        request_max_body_size=settings.max_body,
+    )
+    async def ask(data: JSONBody[Any], request: Request[Any, Any, Any]) -> Encoded:
+        # the framework types the headers of a scope as any iterable; the protocol says list
+        media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
+        return Encoded(await workers.run(answer, data, media_type), media_type)
+
+    return ask
