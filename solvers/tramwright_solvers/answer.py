@@ -196,6 +196,26 @@ class ClosingError(Struct, frozen=True):
     after_drift: float
 
 
+class Judged(Struct, frozen=True, gc=False):
+    """Totals and verdict alone: the answer to one survey of many at the detail `verdict`."""
+
+    machine: str
+    units: Literal["mm", "inch"]
+    as_found: AsFound
+    predicted: AsFound
+    verdict: Verdict
+
+
+class Moved(Judged, frozen=True):
+    """Totals, verdict and moves: the answer to one survey of many at the detail `moves`."""
+
+    moves: list[MoveOf]
+    chosen: Choice
+    suspects: list[Suspect]
+    cautions: list[str]
+    solver_versions: dict[str, str]
+
+
 class Correction(Struct, frozen=True):
     """The whole answer to one survey."""
 

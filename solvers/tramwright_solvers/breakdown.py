@@ -14,6 +14,7 @@ from .answer import Blind, Term
 from .contract import Floats
 from .machine import Bed
 from .noise import Noise
+from .stacks import dots, each
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
 K_SIGNIFICANT = 2.0
@@ -43,14 +44,13 @@ class Form(Struct, frozen=True):
     """The terms at given stations, prepared.
 
     ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
-    from gaps (rows of unseen terms are zero), ``norms`` the lengths of its rows, ``spread`` the range of each term over
+    from gaps (rows of unseen terms are zero), ``spread`` the range of each term over
     the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
     ``columns`` (n, 6) the terms, ``root`` (n,) the square roots of the weights.
     """
 
     seen: list[bool]
     fit: Floats
-    norms: list[float]
     spread: list[float]
     sequential: Floats
     columns: Floats
@@ -66,15 +66,38 @@ class Form(Struct, frozen=True):
             if not seen and term in CURE
         ]
 
-    def split(self, gap: Floats, noise: Noise) -> list[Term]:
-        """Split one gap (n,) into its terms."""
-        coefficients = self.fit @ gap
-        errors = noise.of(self.fit) if noise.uniform is None else [noise.uniform * norm for norm in self.norms]
-        weighted = self.root * gap
-        parts = (self.sequential @ gap) ** 2
-        rest = gap - self.columns @ coefficients
-        values, squares = coefficients.tolist(), parts.tolist()
-        whole = float(weighted @ weighted) - squares[0]
+    def split(self, gaps: Floats, noise: Noise) -> list[list[Term]]:
+        """Split each gap of a stack (N, n) into its terms."""
+        coefficients, weighted = each(gaps, self.fit.T), self.root * gaps
+        parts = each(gaps, self.sequential.T) ** 2
+        rest = gaps - each(coefficients, self.columns.T)
+        whole = dots(weighted, weighted) - parts[:, 0]
+        spare = gaps.shape[1] - sum(self.seen)
+        excess = dots(rest, rest / noise.variance) - spare
+        formed = (excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5) & (spare > 0)
+        rows = zip(
+            coefficients.tolist(),
+            noise.of(self.fit).tolist(),
+            parts.tolist(),
+            whole.tolist(),
+            np.ptp(rest, axis=1).tolist(),
+            noise.of_totals(rest[:, :, None])[:, 0].tolist(),
+            formed.tolist(),
+            strict=True,
+        )
+        return [self.terms(*row) for row in rows]
+
+    def terms(
+        self,
+        values: list[float],
+        errors: list[float],
+        squares: list[float],
+        whole: float,
+        remainder: float,
+        remainder_u: float,
+        formed: bool,
+    ) -> list[Term]:
+        """Write the terms of one survey."""
         per_whole = 1.0 / whole if whole > 0.0 else 0.0
         terms = [Term("offset", abs(values[0]), errors[0], 0.0, abs(values[0]) > K_SIGNIFICANT * errors[0])]
         left_over = 1.0 if whole > 0.0 else 0.0
@@ -91,17 +114,7 @@ class Form(Struct, frozen=True):
                     seen and size > K_SIGNIFICANT * error,
                 )
             )
-        spare = len(gap) - sum(self.seen)
-        excess = float(rest @ (rest / noise.variance)) - spare
-        terms.append(
-            Term(
-                "remainder",
-                float(rest.max() - rest.min()),
-                noise.of_totals(rest[None])[0],
-                max(left_over, 0.0),
-                spare > 0 and excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5,
-            )
-        )
+        terms.append(Term("remainder", remainder, remainder_u, max(left_over, 0.0), formed))
         return terms
 
 
@@ -125,7 +138,6 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
     return Form(
         seen=seen.tolist(),
         fit=fit,
-        norms=np.linalg.norm(fit, axis=1).tolist(),
         spread=np.ptp(columns, axis=0).tolist(),
         sequential=sequential * root,
         columns=columns,

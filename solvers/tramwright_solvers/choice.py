@@ -1,10 +1,8 @@
-"""Which plan to carry out: every subset of adjusters scored for one survey, and the choice among them."""
+"""Which plan to carry out: every subset of adjusters scored, and the choice among them, for a stack of surveys."""
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -24,120 +22,128 @@ TIE = 1e-9
 """Scores closer than this, relative to the gap, are equal; then the next rule decides, never rounding."""
 
 
-class Case(Struct, frozen=True):
-    """One survey of a stack: its gap (n,), how well it is known, its row in the table of subsets, what shims attain."""
-
-    gap: Floats
-    noise: Noise
-    table: Table
-    row: int
-    settled: Settled | None
-
-
 class Scores(Struct, frozen=True):
-    """What one survey makes of every subset: a list of K values each; travels (K, m) and effort (m,) to break ties."""
+    """What a stack of N surveys makes of K subsets, (N, K) each.
 
-    total: list[float]
-    spread: list[float]
-    u: list[float]
-    rms: list[float]
-    objective: list[float]
-    travels: Floats
-    effort: Floats
-    slack: float
+    ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
+    travel. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many subsets
+    are small enough to be chosen.
+    """
 
-    def least(self, pool: Sequence[int], score: Sequence[float], slack: float | None = None) -> list[int]:
-        """Return the members of a pool whose score is the lowest in it; equal up to rounding counts as equal."""
-        if len(pool) == 1:
-            return list(pool)
-        of_pool = score[pool.start : pool.stop] if isinstance(pool, range) else [score[k] for k in pool]
-        lowest = min(of_pool) + (self.slack if slack is None else slack)
-        return [k for k, value in zip(pool, of_pool, strict=True) if value <= lowest]
-
-    def easiest(self, pool: Sequence[int]) -> int:
-        """Return the member of a pool with the least sum of effort × travel, the first of equals."""
-        if len(pool) == 1:
-            return pool[0]
-        work = (np.abs(self.travels[pool]) @ self.effort).tolist()
-        lowest = min(work) + self.slack
-        return next(k for k, value in zip(pool, work, strict=True) if value <= lowest)
+    total: Floats
+    spread: Floats
+    u: Floats
+    rms: Floats
+    objective: Floats
+    work: Floats
+    slack: Floats
+    aim: float
+    most: int
 
 
 class Chosen(Struct, frozen=True):
-    """The subset chosen, its index, every adjuster's travel and its standard uncertainty, and the choice in words."""
+    """The subset chosen for each survey of a stack.
 
-    index: int
-    travels: list[float]
-    u: list[float]
-    choice: Choice
+    ``index`` (N,), whether it ``reached`` the aim (N,), the total's u at the best ``known`` (N,), every adjuster's
+    ``travels`` and their ``u`` (N, m).
+    """
+
+    index: np.ndarray
+    reached: np.ndarray
+    known: Floats
+    travels: Floats
+    u: Floats
 
 
-def score(prepared: Prepared, case: Case) -> Scores:
-    """Score every subset for one survey."""
-    table, row = case.table, case.row
-    total, rms = table.total[row].tolist(), table.rms[row].tolist()
+def score(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise, table: Table) -> Scores:
+    """Score every subset for gaps (N, n)."""
+    options, machine = prepared.candidates, prepared.machine
+    within = len(options.sets)
+    if solve.most_moves is not None:
+        within = int(np.searchsorted(options.count, solve.most_moves, side="right"))
     return Scores(
-        total=total,
-        spread=total if table.spread is table.total else table.spread[row].tolist(),
-        u=case.noise.of_totals(table.left[row]),
-        rms=rms,
-        objective=rms if table.objective is table.rms else table.objective[row].tolist(),
-        travels=table.travels[row],
-        effort=prepared.candidates.problem.effort,
-        slack=TIE * max(float(case.gap.max()), -float(case.gap.min())),
+        total=table.total,
+        spread=table.spread,
+        u=noise.of_totals(table.left),
+        rms=table.rms,
+        objective=table.objective,
+        work=np.matmul(np.abs(table.travels), options.problem.effort),
+        slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
+        aim=machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for,
+        most=within,
     )
 
 
-def choose(prepared: Prepared, solve: Solve[Any], case: Case, scores: Scores) -> Chosen:
+def lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:
+    """Narrow each row's pool (N, K) to the members whose value is the lowest in it; equal up to slack counts as equal.
+
+    An empty pool stays empty.
+    """
+    least = np.min(values, axis=1, keepdims=True, where=pool, initial=np.inf)
+    return np.asarray(pool & (values <= least + slack))
+
+
+def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Chosen:
     """Choose the least effort that reaches the aim; failing that, the best without moves too small to measure."""
-    machine, options = prepared.machine, prepared.candidates
-    aim = machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for
-    most = len(options.sets) if solve.most_moves is None else bisect_right(options.count, solve.most_moves)
-    digits, unit = DECIMALS[machine.units], machine.units
-    outcome: Literal["reached", "best"] = "best"
-    pool = [
-        k for k, (spread, u) in enumerate(zip(scores.spread[:most], scores.u, strict=False)) if spread + K * u <= aim
-    ]
-    if pool:
-        outcome = "reached"
-        of = (
-            "The least effort"
-            if case.settled is None
-            else "Of the best plans for each number of moves, the least effort"
-        )
+    options, aim = prepared.candidates, scores.aim
+    allowed = np.arange(len(options.sets)) < scores.most
+    pool = allowed & (scores.spread + K * scores.u <= aim)
+    reached = np.asarray(pool.any(axis=1))
+    every = np.broadcast_to(allowed, pool.shape)
+    best = np.where(allowed, scores.spread, np.inf).argmin(axis=1)
+    known = np.take_along_axis(scores.u, best[:, None], axis=1)
+    if not reached.all():
+        nearest = lowest(every, scores.spread, known) if aim else lowest(every, scores.objective, scores.slack)
+        pool = np.where(reached[:, None], pool, nearest)
+    pool = lowest(pool, np.broadcast_to(options.effort, pool.shape), TIE)
+    pool = lowest(pool, scores.spread if aim else scores.objective, scores.slack)
+    index = lowest(pool, scores.work, scores.slack).argmax(axis=1)
+    travels = table.travels[np.arange(len(index)), index]
+    return Chosen(
+        index=index,
+        reached=reached,
+        known=known[:, 0],
+        travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
+        u=options.u(index, noise),
+    )
+
+
+def choice_of(
+    prepared: Prepared,
+    solve: Solve[Any],
+    scores: Scores,
+    chosen: Chosen,
+    row: int,
+    gap: Floats,
+    settled: Settled | None,
+) -> Choice:
+    """Return one survey's choice in words; ``gap`` (n,)."""
+    options, aim, index = prepared.candidates, scores.aim, int(chosen.index[row])
+    digits, unit = DECIMALS[prepared.machine.units], prepared.machine.units
+    reached, known = bool(chosen.reached[row]), float(chosen.known[row])
+    if reached:
+        of = "The least effort" if settled is None else "Of the best plans for each number of moves, the least effort"
         why = f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
     elif aim == 0.0:
-        pool = scores.least(range(most), scores.objective)
         why = "The best that all adjusters together can attain, with the least effort that attains it."
     else:
-        known = scores.u[scores.spread.index(min(scores.spread[:most]))]
-        pool = scores.least(range(most), scores.spread, known)
         why = (
             f"No set of moves is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
             f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
         )
-    pool = scores.least(pool, options.effort, TIE)
-    pool = scores.least(pool, scores.spread if aim else scores.objective)
-    index = scores.easiest(pool)
-    travels = [0.0 if abs(travel) <= scores.slack else travel for travel in scores.travels[index].tolist()]
     more: tuple[Binding, ...] = ()
-    if outcome == "best" and options.bounded and scores.spread[index] + K * scores.u[index] > aim:
-        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], case.gap, solve.criterion)
-        why += relaxation(more, scores.total[index], digits, unit)
-    unproven = case.settled.gap if case.settled else 0.0
-    return Chosen(
-        index=index,
-        travels=travels,
-        u=options.u(index, case.noise),
-        choice=Choice(
-            [prepared.adjusters[j].id for j in options.sets[index]],
-            "stopped" if unproven > 0.0 and outcome == "best" else outcome,
-            aim,
-            why,
-            options.exact_moves,
-            unproven,
-            more,
-        ),
+    if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
+        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion)
+        why += relaxation(more, float(scores.total[row, index]), digits, unit)
+    unproven = settled.gap if settled else 0.0
+    return Choice(
+        [prepared.adjusters[j].id for j in options.sets[index]],
+        "reached" if reached else "stopped" if unproven > 0.0 else "best",
+        aim,
+        why,
+        options.exact_moves,
+        unproven,
+        more,
     )
 
 
@@ -153,35 +159,57 @@ def relaxation(more: tuple[Binding, ...], total: float, digits: int, unit: str) 
     )
 
 
-def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[Plan]:
-    """Return the best subset for each number of moves, as long as one more still gains something."""
-    options = prepared.candidates
-    rows, reached, start = [], scores.objective[0], 1
-    while start < len(options.sets):
-        end = bisect_right(options.count, options.count[start])
-        pool = scores.least(range(start, end), scores.objective)
-        if scores.objective[pool[0]] < reached - scores.slack:
-            pool = scores.least(pool, options.effort, TIE)
-            index = chosen.index if chosen.index in pool else scores.easiest(pool)
-            reached = scores.objective[index]
-            rows.append(
-                Plan(
-                    moves=options.count[start],
-                    adjusters=[prepared.adjusters[j].id for j in options.sets[index]],
-                    total=scores.total[index],
-                    rms=scores.rms[index],
-                    effort=options.effort[index],
-                    chosen=index == chosen.index,
+def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[list[Plan]]:
+    """Return for each survey the best subset for each number of moves, as long as one more still gains something."""
+    options, starts = prepared.candidates, prepared.sizes
+    if len(starts) < 2:
+        return [[] for _ in chosen.index]
+    size_of = np.repeat(np.arange(len(starts)), np.diff([*starts, len(options.sets)]))
+
+    def within_size(values: Floats, pool: np.ndarray, slack: Floats | float) -> np.ndarray:
+        least = np.minimum.reduceat(np.where(pool, values, np.inf), starts, axis=1)[:, size_of]
+        return np.asarray(pool & (values <= least + slack))
+
+    pool = within_size(scores.objective, np.ones(scores.total.shape, dtype=bool), scores.slack)
+    pool = within_size(np.broadcast_to(options.effort, pool.shape), pool, TIE)
+    # the plan that is carried out stands for its size wherever it is among the equals
+    work = scores.work.copy()
+    np.put_along_axis(work, chosen.index[:, None], -1.0, axis=1)
+    pool = within_size(work, pool, scores.slack)
+    places = np.where(pool, np.arange(len(options.sets)), len(options.sets))
+    best = np.minimum.reduceat(places, starts, axis=1)
+    objective, total, rms = (
+        np.take_along_axis(values, best, axis=1).tolist() for values in (scores.objective, scores.total, scores.rms)
+    )
+    found = []
+    for row, (of_size, picked, slack) in enumerate(
+        zip(best.tolist(), chosen.index.tolist(), scores.slack[:, 0].tolist(), strict=True)
+    ):
+        reached, rows = objective[row][0], list[Plan]()
+        for size in range(1, len(starts)):
+            if objective[row][size] < reached - slack:
+                reached, index = objective[row][size], of_size[size]
+                rows.append(
+                    Plan(
+                        options.count[index],
+                        [prepared.adjusters[j].id for j in options.sets[index]],
+                        total[row][size],
+                        rms[row][size],
+                        options.effort[index],
+                        index == picked,
+                    )
                 )
-            )
-        start = end
-    return rows
+        found.append(rows)
+    return found
 
 
-def ladder(prepared: Prepared, scores: Scores) -> list[Rung]:
-    """Return what is left once each solver's adjusters, with those before them, have done all they can."""
-    rungs = [Rung("as found", scores.total[0], scores.rms[0])]
+def ladders(prepared: Prepared, scores: Scores) -> list[list[Rung]]:
+    """Return for each survey what is left once each solver's adjusters, with those before, have done all they can."""
+    every = np.arange(len(scores.total))
+    names, bests = ["as found"], [np.zeros(len(every), dtype=np.intp)]
     for name, members in prepared.rungs:
-        best = min(members, key=scores.objective.__getitem__)
-        rungs.append(Rung(name, scores.total[best], scores.rms[best]))
-    return rungs
+        names.append(name)
+        bests.append(members[scores.objective[:, members].argmin(axis=1)])
+    totals = np.column_stack([scores.total[every, best] for best in bests]).tolist()
+    rmses = np.column_stack([scores.rms[every, best] for best in bests]).tolist()
+    return [[Rung(*rung) for rung in zip(names, *row, strict=True)] for row in zip(totals, rmses, strict=True)]

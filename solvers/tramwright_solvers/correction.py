@@ -1,6 +1,7 @@
 """The line from readings to answer: stations, mechanism, adjustment, verdict, steps, for a stack of surveys.
 
-A single survey is a stack of one. The route, the batch and the command line all call this.
+A single survey is a stack of one. The route, the batch and the command line all call this, and the same survey gets the
+same answer to the last digit whatever else is in its stack (:mod:`.stacks`).
 """
 
 from __future__ import annotations
@@ -9,20 +10,23 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 
 from .adjust.fewest import Table
 from .adjust.whole import Settled, settle
-from .answer import AsFound, Correction, Place, Predicted, Station
+from .answer import AsFound, Correction, Judged, Moved, MoveOf, Place, Predicted, Station
 from .attribution import attribution
-from .choice import Case, Scores, choose, ladder, plans, score
+from .choice import Chosen, Scores, choice_of, choose, ladders, plans, score
 from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
 from .machine import Machine, Survey
+from .noise import Noise
 from .prepared import Cache, Prepared
 from .registry import Registry, installed
 from .solve import Solve
+from .stacks import each
 from .steps import move_of, steps_for
-from .survey import time_faults, values, where
+from .survey import Where, time_faults, values, where
 from .verdict import K, verdict
 
 HOT = 45.0
@@ -51,39 +55,71 @@ def correct_stack(
         Refused: as for one survey; pointers are those of the survey at fault.
         ValueError: the surveys were not read alike.
     """
-    picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
+    return work(machine, surveys, solve, registry).corrections()
+
+
+def move_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> list[Moved]:
+    """Answer as :func:`correct_stack`, with the moves and what is needed to make them safely; no more."""
+    return work(machine, surveys, solve, registry).moved()
+
+
+def judge_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> list[Judged]:
+    """Answer as :func:`correct_stack`, with the totals and the verdict alone."""
+    return work(machine, surveys, solve, registry).judged()
+
+
+def work(machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None) -> Worked:
+    """Check the surveys of a stack and work them through."""
     for survey in surveys:
         if faults := time_faults(survey):
             raise Refused(faults)
     readings, *others = (where(survey.readings) for survey in surveys)
     if any(other != readings for other in others):
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
+    return worked(machine, readings, surveys, solve, registry)
+
+
+def worked(
+    machine: Machine,
+    readings: tuple[Where, ...],
+    surveys: Sequence[Survey],
+    solve: Solve[Any],
+    registry: Registry | None = None,
+) -> Worked:
+    """Work a stack through whose surveys are known to be read at ``readings``: the line itself."""
+    picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
     prepared = _prepared.get(machine, readings, solve, picked)
-    gaps, variances = prepared.layout.reduce(np.array([values(survey.readings) for survey in surveys]), machine.sense)
+    single = [values(survey.readings) for survey in surveys]
+    gaps, variances = prepared.layout.reduce(np.array(single), machine.sense)
+    noise = prepared.layout.noise(variances)
     table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.whole)
-    cases = (
-        Case(
-            gaps[row], prepared.layout.noise(variances[row]), table, row, attain(prepared, solve, table, row, gaps[row])
-        )
-        for row in range(len(gaps))
-    )
-    return [answer(prepared, solve, survey, case) for survey, case in zip(surveys, cases, strict=True)]
+    settled = attain(prepared, solve, table, gaps)
+    scores = score(prepared, solve, gaps, noise, table)
+    chosen = choose(prepared, scores, table, noise)
+    return Worked(prepared, solve, surveys, single, gaps, noise, table, settled, scores, chosen)
 
 
-def attain(prepared: Prepared, solve: Solve[Any], table: Table, row: int, gap: Floats) -> Settled | None:
-    """Where adjusters move in whole steps or by shims, replace one row of the table by what can be attained."""
+def attain(prepared: Prepared, solve: Solve[Any], table: Table, gaps: Floats) -> list[Settled | None]:
+    """Where adjusters move in whole steps or by shims, replace the rows of the table by what can be attained."""
     if not prepared.whole:
-        return None
-    return settle(
-        prepared.candidates,
-        table,
-        row,
-        gap,
-        prepared.adjusters,
-        solve.criterion,
-        prepared.groups,
-        solve.time_limit,
-    )
+        return [None] * len(gaps)
+    return [
+        settle(
+            prepared.candidates,
+            table,
+            row,
+            gap,
+            prepared.adjusters,
+            solve.criterion,
+            prepared.groups,
+            solve.time_limit,
+        )
+        for row, gap in enumerate(gaps)
+    ]
 
 
 def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
@@ -100,57 +136,144 @@ def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
     return True
 
 
-def answer(prepared: Prepared, solve: Solve[Any], survey: Survey, case: Case) -> Correction:
-    """Write the whole answer to one survey."""
-    machine = prepared.machine
-    scores = score(prepared, case)
-    chosen = choose(prepared, solve, case, scores)
-    gap = case.gap.tolist()
-    stacks = case.settled.stacks.get(chosen.index, {}) if case.settled else {}
-    moves = [
-        move_of(adjuster, solver, travel, u, stacks.get(column)) if travel else None
-        for column, (adjuster, solver, travel, u) in enumerate(
-            zip(prepared.adjusters, prepared.solver_of, chosen.travels, chosen.u, strict=True)
-        )
-    ]
-    found, left = extremes(prepared, case, scores, 0), extremes(prepared, case, scores, chosen.index)
-    after = (case.gap + prepared.influence @ chosen.travels).tolist()
-    as_found, rungs = AsFound(*found), ladder(prepared, scores)
-    return Correction(
-        machine=machine.id,
-        units=machine.units,
-        as_found=as_found,
-        predicted=Predicted(*left, stations=stations(prepared, case, gap, after)),
-        moves=[move for move in moves if move is not None],
-        chosen=chosen.choice,
-        closing_errors=prepared.layout.closing(values(survey.readings), machine.sense),
-        plans=plans(prepared, scores, chosen),
-        ladder=rungs,
-        attribution=attribution(machine, prepared.kinds, rungs, as_found),
-        breakdown=prepared.form.split(case.gap, case.noise),
-        blind_to=prepared.blind,
-        suspects=prepared.slips.suspects(case.gap, case.noise.variance),
-        effects=effects(prepared, np.array(chosen.travels)),
-        verdict=verdict(machine, found[:2], left[:2], case.noise),
-        steps=steps_for(prepared, moves, gap),
-        cautions=cautions(prepared, survey, chosen.travels),
-        solver_versions=prepared.versions,
-    )
+class Worked(Struct, frozen=True):
+    """A stack of N surveys worked through to the choice of moves, to be written at the detail asked for.
+
+    ``single`` are the single values of each survey, ``gaps`` (N, n).
+    """
+
+    prepared: Prepared
+    solve: Solve[Any]
+    surveys: Sequence[Survey]
+    single: list[list[float]]
+    gaps: Floats
+    noise: Noise
+    table: Table
+    settled: list[Settled | None]
+    scores: Scores
+    chosen: Chosen
+
+    def judged(self) -> list[Judged]:
+        """Write totals and verdicts."""
+        machine, variance = self.prepared.machine, self.noise.variance
+        found, left = self.extremes(np.zeros_like(self.chosen.index)), self.extremes(self.chosen.index)
+        return [
+            Judged(
+                machine.id,
+                machine.units,
+                AsFound(*before),
+                AsFound(*after),
+                verdict(machine, before[:2], after[:2], variance[row]),
+            )
+            for row, (before, after) in enumerate(zip(found, left, strict=True))
+        ]
+
+    def moved(self) -> list[Moved]:
+        """Write totals, verdicts and moves, with what is needed to make them safely."""
+        return self.told(self.moves())
+
+    def told(self, moves: list[list[MoveOf | None]]) -> list[Moved]:
+        """Write the answers around these moves."""
+        prepared = self.prepared
+        suspects = prepared.slips.suspects(self.gaps, self.noise.variance)
+        return [
+            Moved(
+                judged.machine,
+                judged.units,
+                judged.as_found,
+                judged.predicted,
+                judged.verdict,
+                moves=[move for move in own if move is not None],
+                chosen=choice_of(
+                    prepared, self.solve, self.scores, self.chosen, row, self.gaps[row], self.settled[row]
+                ),
+                suspects=suspects[row],
+                cautions=cautions(prepared, self.surveys[row], self.chosen.travels[row].tolist()),
+                solver_versions=prepared.versions,
+            )
+            for row, (judged, own) in enumerate(zip(self.judged(), moves, strict=True))
+        ]
+
+    def corrections(self) -> list[Correction]:
+        """Write the whole answers."""
+        prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
+        travels, moves = self.chosen.travels, self.moves()
+        after = (gaps + each(travels, prepared.influence.T)).tolist()
+        before, u, suggested = gaps.tolist(), self.noise.stations().tolist(), plans(prepared, self.scores, self.chosen)
+        rungs, terms = ladders(prepared, self.scores), prepared.form.split(gaps, self.noise)
+        answers = []
+        for row, (told, own) in enumerate(zip(self.told(moves), moves, strict=True)):
+            left = told.predicted
+            answers.append(
+                Correction(
+                    machine=told.machine,
+                    units=told.units,
+                    as_found=told.as_found,
+                    predicted=Predicted(
+                        left.total,
+                        left.u,
+                        left.U,
+                        left.k,
+                        left.rms,
+                        left.highest,
+                        left.lowest,
+                        stations(prepared, before[row], after[row], u[row]),
+                    ),
+                    moves=told.moves,
+                    chosen=told.chosen,
+                    closing_errors=prepared.layout.closing(self.single[row], machine.sense),
+                    plans=suggested[row],
+                    ladder=rungs[row],
+                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
+                    breakdown=terms[row],
+                    blind_to=prepared.blind,
+                    suspects=told.suspects,
+                    effects=effects(prepared, travels[row]),
+                    verdict=told.verdict,
+                    steps=steps_for(prepared, own, before[row]),
+                    cautions=told.cautions,
+                    solver_versions=told.solver_versions,
+                )
+            )
+        return answers
+
+    def moves(self) -> list[list[MoveOf | None]]:
+        """Return each survey's moves, None for an adjuster that stands still."""
+        prepared, chosen, found = self.prepared, self.chosen, []
+        rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), self.settled, strict=True)
+        for index, travels, u, settled in rows:
+            stacks = settled.stacks.get(index, {}) if settled else {}
+            found.append(
+                [
+                    move_of(adjuster, solver, travel, error, stacks.get(column)) if travel else None
+                    for column, (adjuster, solver, travel, error) in enumerate(
+                        zip(prepared.adjusters, prepared.solver_of, travels, u, strict=True)
+                    )
+                ]
+            )
+        return found
+
+    def extremes(self, index: np.ndarray) -> list[tuple[float, float, float, float, float, Place, Place]]:
+        """Return total, u, U, k, rms, highest and lowest station once one subset (N,) has moved."""
+        rows, scores, places = np.arange(len(index)), self.scores, self.prepared.places
+        left = self.table.left[rows, :, index]
+        return [
+            (total, u, K * u, K, rms, places[highest], places[lowest])
+            for total, u, rms, highest, lowest in zip(
+                scores.total[rows, index].tolist(),
+                scores.u[rows, index].tolist(),
+                scores.rms[rows, index].tolist(),
+                left.argmax(axis=1).tolist(),
+                left.argmin(axis=1).tolist(),
+                strict=True,
+            )
+        ]
 
 
-def extremes(
-    prepared: Prepared, case: Case, scores: Scores, index: int
-) -> tuple[float, float, float, float, float, Place, Place]:
-    """Return total, u, U, k, rms, highest and lowest station once one subset has moved."""
-    left, u = case.table.left[case.row, index], scores.u[index]
-    highest, lowest = prepared.places[left.argmax()], prepared.places[left.argmin()]
-    return scores.total[index], u, K * u, K, scores.rms[index], highest, lowest
-
-
-def stations(prepared: Prepared, case: Case, gap: list[float], after: list[float]) -> list[Station]:
+def stations(prepared: Prepared, gap: list[float], after: list[float], u: list[float]) -> list[Station]:
     """Return every station before and after, with the dial as the user reads it."""
     sense = prepared.machine.sense
-    rows = zip(prepared.places, after, gap, case.noise.stations(), strict=True)
+    rows = zip(prepared.places, after, gap, u, strict=True)
     return [Station(at.x, at.y, now, before, sense * now, sense * before, u) for at, now, before, u in rows]
 
 

@@ -1,4 +1,4 @@
-"""How well the gaps of one survey are known, and so everything that is linear in them (JCGM 100, 5.2.2)."""
+"""How well the gaps of a stack of surveys are known, and so everything that is linear in them (JCGM 100, 5.2.2)."""
 
 from __future__ import annotations
 
@@ -8,37 +8,43 @@ import numpy as np
 from msgspec import Struct
 
 from .contract import Floats
+from .stacks import each
 
 
 class Noise(Struct, frozen=True):
-    """Covariance of one survey's gaps: ``diag(variance) + factors @ factors.T``.
+    """Covariance of each survey's gaps: ``diag(variance[row]) + factors @ factors.T``.
 
-    ``variance`` (n,), ``factors`` (n, q). ``uniform`` is the standard uncertainty of every station where all are known
-    equally well and independently, which is the usual survey and the quick path; None elsewhere.
+    ``variance`` (N, n), ``factors`` (n, q). ``uniform`` is the standard uncertainty of every station where all are
+    known equally well and independently, which is the usual survey and the quick path; None elsewhere.
     """
 
     variance: Floats
     factors: Floats
     uniform: float | None
 
-    def of_totals(self, gaps: Floats) -> list[float]:
-        """Return u of highest minus lowest of each gap (k, n), which stations they are being taken as known.
+    def some(self, rows: np.ndarray) -> Noise:
+        """Return the noise of these surveys of the stack."""
+        return Noise(self.variance[rows], self.factors, self.uniform)
+
+    def of_totals(self, gaps: Floats) -> Floats:
+        """Return u of highest minus lowest of gaps (N, n, K), shape (N, K); which stations they are counts as known.
 
         A difference of zero between equal stations is as uncertain as any other: the next reading may part them.
         """
+        surveys, _, subsets = gaps.shape
         if self.uniform is not None:
-            return [sqrt(2.0) * self.uniform] * len(gaps)
+            return np.full((surveys, subsets), sqrt(2.0) * self.uniform)
         high, low = gaps.argmax(axis=1), gaps.argmin(axis=1)
         common = self.factors[high] - self.factors[low]
-        squared = self.variance[high] + self.variance[low] + np.einsum("ij,ij->i", common, common)
-        return [float(u) for u in np.sqrt(squared)]
+        own = np.take_along_axis(self.variance, high, axis=1) + np.take_along_axis(self.variance, low, axis=1)
+        return np.asarray(np.sqrt(own + np.sum(common**2, axis=2)))
 
-    def of(self, gain: Floats) -> list[float]:
-        """Return u of linear combinations of the gaps, ``gain`` (k, n)."""
-        return [float(u) for u in np.sqrt(gain**2 @ self.variance + np.sum((gain @ self.factors) ** 2, axis=1))]
-
-    def stations(self) -> list[float]:
-        """Return u of each station's gap."""
+    def of(self, gain: Floats) -> Floats:
+        """Return u of linear combinations of the gaps, ``gain`` (k, n), shape (N, k)."""
         if self.uniform is not None:
-            return [self.uniform] * len(self.variance)
-        return [float(u) for u in np.sqrt(self.variance + np.einsum("ij,ij->i", self.factors, self.factors))]
+            return np.tile(self.uniform * np.sqrt(np.sum(gain**2, axis=1)), (len(self.variance), 1))
+        return np.asarray(np.sqrt(each(self.variance, (gain**2).T) + np.sum((gain @ self.factors) ** 2, axis=1)))
+
+    def stations(self) -> Floats:
+        """Return u of each station's gap, shape (N, n)."""
+        return np.asarray(np.sqrt(self.variance + np.sum(self.factors**2, axis=1)))

@@ -53,7 +53,8 @@ class Prepared(Struct, frozen=True):
     candidates: Candidates
     groups: tuple[tuple[int, ...], ...]
     whole: tuple[int, ...]
-    rungs: tuple[tuple[str, tuple[int, ...]], ...]
+    rungs: tuple[tuple[str, np.ndarray], ...]
+    sizes: list[int]
     form: Form
     slips: SlipCheck
     blind: list[Blind]
@@ -115,9 +116,10 @@ def prepare(
         groups=tuple(group for _, group in groups),
         whole=tuple(discrete(table, adjusters)) if whole else (),
         rungs=tuple(
-            (name, tuple(index for index, subset in enumerate(table.sets) if set(subset) <= set(group)))
+            (name, np.array([index for index, subset in enumerate(table.sets) if set(subset) <= set(group)]))
             for name, group in groups
         ),
+        sizes=[index for index, count in enumerate(table.count) if count not in table.count[:index]],
         form=terms,
         slips=slips,
         blind=terms.blind() + blind_adjusters(adjusters, influence, over_bed),

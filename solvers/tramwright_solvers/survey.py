@@ -27,6 +27,7 @@ from .faults import Fault, Refused
 from .machine import Machine, Reading, Survey
 from .network import Groups, Network, join
 from .noise import Noise
+from .stacks import dots, each
 
 Where = tuple[float, float, str, int, float | None]
 """One reading without its values: x, y, set-up, number of repeats, time from the set-up's first reading or None."""
@@ -114,21 +115,21 @@ class Layout(Struct, frozen=True):
         if self.plain:
             variance = np.full(values.shape, self.fixed + self.default_repeat)
             return sense * values, variance
-        ordered = values[:, self.order]
+        ordered = np.take(values, self.order, axis=1)
         means = np.add.reduceat(ordered, self.starts, axis=1) / self.counts
-        scatter = ordered - np.repeat(means, self.counts.astype(np.intp), axis=1)
         dof = ordered.shape[1] - len(self.starts)
         repeat = np.full(len(values), self.default_repeat)
         if dof > 0:
-            pooled = np.einsum("ij,ij->i", scatter, scatter) / dof
+            scatter = ordered - np.repeat(means, self.counts.astype(np.intp), axis=1)
+            pooled = dots(scatter, scatter) / dof
             repeat = pooled if dof >= TRUSTED_DOF else np.maximum(pooled, repeat)
         count = len(self.points)
         if self.network is not None:
-            means = means - (means @ self.network.gain.T) @ self.network.nuisance.T
+            means = means - each(each(means, self.network.gain.T), self.network.nuisance.T)
         share = self.weights / np.bincount(self.group_station, self.weights, count)[self.group_station]
-        gaps = np.empty((len(values), count))
-        for row, mean in enumerate(means):
-            gaps[row] = np.bincount(self.group_station, share * mean, count)
+        by_station = np.argsort(self.group_station, kind="stable")
+        first = np.searchsorted(self.group_station[by_station], np.arange(count))
+        gaps = np.add.reduceat(np.take(share * means, by_station, axis=1), first, axis=1)
         fixed = np.bincount(self.group_station, share**2, count) * self.fixed
         noise = np.bincount(self.group_station, share**2 / self.counts, count)
         return sense * gaps, fixed + repeat[:, None] * noise
@@ -158,7 +159,7 @@ class Layout(Struct, frozen=True):
         ]
 
     def noise(self, variance: Floats) -> Noise:
-        """Return how well the gaps of one survey with these independent variances (n,) are known."""
+        """Return how well the gaps of a stack with these independent variances (N, n) are known."""
         return Noise(variance, self.factors, sqrt(self.fixed + self.default_repeat) if self.plain else None)
 
 

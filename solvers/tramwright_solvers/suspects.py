@@ -22,6 +22,7 @@ from .machine import Bed, Machine
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
 from .rows import Rows, rows
 from .slips import UNKNOWN, Misread, Read, misread
+from .stacks import dots, each
 from .steps import DECIMALS
 from .survey import Layout
 
@@ -73,20 +74,17 @@ class SlipCheck(Struct, frozen=True):
     rows: Rows
     read: Read
 
-    def suspects(self, gap: Floats, variance: Floats) -> list[Suspect]:
-        """Return the suspects of one survey, worst first: gaps (n,) and their independent variances (n,)."""
+    def suspects(self, gaps: Floats, variance: Floats) -> list[list[Suspect]]:
+        """Return each survey's suspects, worst first: gaps (N, n) and their independent variances (N, n)."""
+        found: list[list[Suspect]] = [[] for _ in gaps]
         if not self.t:
-            return []
-        unit = float(self.share @ variance)
-        weighted = self.root * gap
-        residual = self.model.residual(weighted)
-        normalized = residual * self.normalize
-        limit = self.w * sqrt(unit)
-        if float(normalized.max()) <= limit and float(normalized.min()) >= -limit:
-            noise = float(residual @ residual)
-            if noise <= self.scatter * unit:
-                return []
-        return self.examine(gap, weighted, residual, unit)
+            return found
+        unit, weighted = each(variance, self.share[:, None])[:, 0], self.root * gaps
+        residual = weighted - each(each(weighted, self.model.basis), self.model.basis.T)
+        out = np.abs(residual * self.normalize).max(axis=1) > self.w * np.sqrt(unit)
+        for row in np.flatnonzero(out | (dots(residual, residual) > self.scatter * unit)).tolist():
+            found[row] = self.examine(gaps[row], weighted[row], residual[row], float(unit[row]))
+        return found
 
     def examine(self, gap: Floats, weighted: Floats, residual: Floats, unit: float) -> list[Suspect]:
         """Name the suspects of a survey that is not even."""

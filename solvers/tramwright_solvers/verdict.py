@@ -6,8 +6,8 @@ from math import ceil, erfc, sqrt
 from typing import Literal
 
 from .answer import Verdict
+from .contract import Floats
 from .machine import Machine
-from .noise import Noise
 from .steps import DECIMALS
 
 K = 1.6448536269514722
@@ -39,8 +39,8 @@ def conformance_probability(total: float, u: float, limit: float) -> float:
     return 0.5 * erfc((total - limit) / (u * sqrt(2.0)))
 
 
-def verdict(machine: Machine, found: tuple[float, float], predicted: tuple[float, float], noise: Noise) -> Verdict:
-    """Return the verdict on two totals, each with its standard uncertainty."""
+def verdict(machine: Machine, found: tuple[float, float], predicted: tuple[float, float], variance: Floats) -> Verdict:
+    """Return the verdict on two totals, each with its standard uncertainty; ``variance`` (n,) is that of the gaps."""
     limit = machine.total_limit
     as_found, afterwards = standing(*found, limit), standing(*predicted, limit)
     open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
@@ -51,11 +51,11 @@ def verdict(machine: Machine, found: tuple[float, float], predicted: tuple[float
         probability=conformance_probability(*predicted, limit),
         rule=RULE,
         k=K,
-        decided_by=what_decides(machine, *open_question, noise) if open_question else "",
+        decided_by=what_decides(machine, *open_question, variance) if open_question else "",
     )
 
 
-def what_decides(machine: Machine, total: float, u: float, noise: Noise) -> str:
+def what_decides(machine: Machine, total: float, u: float, variance: Floats) -> str:
     """Say what would bring an undecided total to a verdict, should it stay as it is: repeats, or a finer indicator.
 
     Repeats divide only the part of the variance that is not the indicator's own; where that is not enough, nothing but
@@ -65,7 +65,7 @@ def what_decides(machine: Machine, total: float, u: float, noise: Noise) -> str:
     enough = margin / K
     if enough == 0.0:
         return "The total lies on the limit: no measurement decides that; take out more, or agree on a wider limit."
-    whole = float(noise.variance.mean())
+    whole = float(variance.mean())
     own = min(machine.indicator_variance, whole)
     to_share = (enough / u) ** 2 * whole - own
     if to_share > 0.0:

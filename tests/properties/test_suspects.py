@@ -66,8 +66,8 @@ def survey(random: np.random.Generator, points: np.ndarray, noise: float, cubic:
 def test_sound_surveys_raise_a_suspect_in_one_of_twenty_at_the_most(count: int, noise: float, cubic: float) -> None:
     points, of = check(count)
     random = np.random.default_rng(11)
-    variance = np.full(len(points), of.unit**2)
-    alarms = sum(bool(of.suspects(survey(random, points, noise, cubic), variance)) for _ in range(SURVEYS))
+    surveys = np.array([survey(random, points, noise, cubic) for _ in range(SURVEYS)])
+    alarms = sum(map(bool, of.suspects(surveys, np.full(surveys.shape, of.unit**2))))
     assert alarms <= 0.05 * SURVEYS
 
 
@@ -75,7 +75,7 @@ def test_sound_surveys_raise_a_suspect_in_one_of_twenty_at_the_most(count: int, 
 def test_turned_signs_of_five_divisions_or_more_are_named(noise: float, cubic: float) -> None:
     points, of = check(5)
     random = np.random.default_rng(12)
-    variance = np.full(len(points), of.unit**2)
+    variance = np.full((1, len(points)), of.unit**2)
     named = tried = 0
     while tried < SURVEYS:
         values = survey(random, points, noise, cubic)
@@ -87,6 +87,6 @@ def test_turned_signs_of_five_divisions_or_more_are_named(noise: float, cubic: f
         values[index] *= -1.0
         named += any(
             (one.x, one.y) == tuple(points[index]) and one.likely == "sign turned"
-            for one in of.suspects(values, variance)
+            for one in of.suspects(values[None], variance)[0]
         )
     assert named >= 0.95 * SURVEYS

@@ -47,11 +47,11 @@ def test_levelling_network_with_equal_weights() -> None:
     assert s0 == pytest.approx(0.050119, abs=5e-7)
 
     # An observed difference is that of two readings, each of the variance that a single reading has here.
-    noise, one = plan.noise(variance[0]), np.sqrt(2.0 * (plan.fixed + plan.default_repeat))
+    noise, one = plan.noise(variance), np.sqrt(2.0 * (plan.fixed + plan.default_repeat))
 
     def relative_u(start: int, end: int) -> float:
         difference = np.eye(len(place))[[place[end]]] - np.eye(len(place))[[place[start]]]
-        return float(noise.of(difference)[0] / one)
+        return float(noise.of(difference)[0, 0] / one)
 
     # Standard deviations of A, B, C. [from memory; recomputed]
     sd = [s0 * relative_u(0, at) for at in (1, 2, 3)]

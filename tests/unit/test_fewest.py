@@ -54,7 +54,7 @@ def test_best_of_each_count_equals_brute_force_for_seven_adjusters(seed: int, of
         best = min([best, *ours])
         assert best == pytest.approx(brute, rel=1e-9)
     assert min(options.count) == 0
-    predicted = table.left[0] - posed.centred(gap + table.travels[0] @ posed.influence.T)
+    predicted = table.left[0].T - posed.centred(gap + table.travels[0] @ posed.influence.T)
     assert np.abs(predicted).max() < 1e-12
 
 

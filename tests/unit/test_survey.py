@@ -193,9 +193,9 @@ def test_a_drift_that_the_readings_hardly_hold_is_left_out_and_its_closing_error
 def test_drift_gives_its_share_of_uncertainty():
     plan, _ = planned(read(*[(at, 0.0, "", float(k)) for k, at in enumerate([0, 1, 2, 3, 0])]))
     one = plan.fixed + plan.default_repeat
-    variance = plan.reduce(np.zeros((1, 5)), 1.0)[1][0]
+    variance = plan.reduce(np.zeros((1, 5)), 1.0)[1]
     # derived: drift d = (last - first) / 4 has variance 2 σ² / 16, station 0 is (first + last) / 2 - 2 d = first
-    assert np.square(plan.noise(variance).stations()) == pytest.approx(
+    assert np.square(plan.noise(variance).stations()[0]) == pytest.approx(
         one * np.array([1.0, 1 + 2 / 16, 1 + 8 / 16, 1 + 18 / 16])
     )
 

@@ -47,7 +47,7 @@ def sound(points: np.ndarray = GRID, noise: float = 0.003, seed: int = 7) -> np.
 
 def suspects(values: np.ndarray, of: SlipCheck | None = None) -> list[Suspect]:
     of = of or check()
-    return of.suspects(of.read.sense * values, np.full(len(values), of.unit**2))
+    return of.suspects(of.read.sense * values[None], np.full((1, len(values)), of.unit**2))[0]
 
 
 def places(found: list[Suspect]) -> list[tuple[float, float]]:

@@ -5,8 +5,8 @@ import re
 import numpy as np
 import pytest
 
+from tramwright_solvers.contract import Floats
 from tramwright_solvers.machine import Bed, Indicator, Limit, Machine
-from tramwright_solvers.noise import Noise
 from tramwright_solvers.verdict import K, conformance_probability, standing, verdict
 
 
@@ -15,8 +15,8 @@ def machine(division: float = 0.01, error_limit: float = 0.012, repeatability: f
     return Machine(bed=Bed((0.0, 1.0), (0.0, 1.0)), indicator=indicator, limit=Limit(0.1))
 
 
-def noise(of: Machine, repeats: int = 1) -> Noise:
-    return Noise(np.full(4, of.indicator_variance + of.repeat_variance / repeats), np.zeros((4, 0)), None)
+def variance(of: Machine, repeats: int = 1) -> Floats:
+    return np.full(4, of.indicator_variance + of.repeat_variance / repeats)
 
 
 def u_of_total(of: Machine, repeats: int = 1) -> float:
@@ -38,13 +38,13 @@ def test_k_is_the_one_sided_95_per_cent_quantile():
 
 def test_decided_totals_need_no_advice():
     of = machine()
-    assert verdict(of, (0.3, 0.01), (0.02, 0.01), noise(of)).decided_by == ""
+    assert verdict(of, (0.3, 0.01), (0.02, 0.01), variance(of)).decided_by == ""
 
 
 def test_the_repeats_proposed_do_decide_and_one_fewer_would_not():
     of = machine(division=0.001, error_limit=0.001, repeatability=0.02)
     u = u_of_total(of)
-    told = verdict(of, (0.3, u), (0.09, u), noise(of)).decided_by
+    told = verdict(of, (0.3, u), (0.09, u), variance(of)).decided_by
     times = int(re.search(r"Read each station (\d+) times", told)[1])
     assert standing(0.09, u_of_total(of, times), 0.1) == "within"
     assert standing(0.09, u_of_total(of, times - 1), 0.1) == "undecided"
@@ -53,7 +53,7 @@ def test_the_repeats_proposed_do_decide_and_one_fewer_would_not():
 def test_a_finer_indicator_is_asked_for_where_repeats_cannot_decide():
     of = machine()
     u = u_of_total(of)
-    told = verdict(of, (0.3, u), (0.09, u), noise(of)).decided_by
+    told = verdict(of, (0.3, u), (0.09, u), variance(of)).decided_by
     limit = float(re.search(r"error limit of ([\d.]+) mm", told)[1])
     share = limit / 0.012
     finer = machine(0.01 * share, limit, 0.003 * share)
@@ -63,4 +63,4 @@ def test_a_finer_indicator_is_asked_for_where_repeats_cannot_decide():
 
 def test_a_total_on_the_limit_is_not_measured_away():
     of = machine()
-    assert "no measurement decides" in verdict(of, (0.3, 0.01), (0.1, 0.01), noise(of)).decided_by
+    assert "no measurement decides" in verdict(of, (0.3, 0.01), (0.1, 0.01), variance(of)).decided_by

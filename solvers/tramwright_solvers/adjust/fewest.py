@@ -16,6 +16,7 @@ from msgspec import Struct
 
 from ..contract import Floats
 from ..noise import Noise
+from ..stacks import each
 from .problem import Criterion, Problem
 
 RANK = 1e-9
@@ -37,8 +38,8 @@ class Candidates(Struct, frozen=True):
     ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
     efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap,
     ``mean`` (n,) takes the weighted mean; ``fit`` (r, K·m) takes coordinates to travels, whose gains have rows of the
-    lengths ``norms``, and ``left`` (r, K·n) to what remains of them. Every subset of up to ``exact_moves`` adjusters is
-    among them.
+    lengths ``norms`` (K, m), ``left`` (r, n·K) to what remains at the stations and ``remain`` (r, K·r) to the
+    coordinates of that. Every subset of up to ``exact_moves`` adjusters is among them.
     """
 
     problem: Problem
@@ -49,8 +50,9 @@ class Candidates(Struct, frozen=True):
     lift: Floats
     mean: Floats
     fit: Floats
-    norms: list[list[float]]
+    norms: Floats
     left: Floats
+    remain: Floats
     bounded: bool
     exact_moves: int
 
@@ -60,11 +62,15 @@ class Candidates(Struct, frozen=True):
         gain: Floats = self.fit[:, index * adjusters : (index + 1) * adjusters].T @ self.basis
         return gain
 
-    def u(self, index: int, noise: Noise) -> list[float]:
-        """Return the standard uncertainty of every adjuster's travel in one subset."""
-        if noise.uniform is None:
-            return noise.of(self.gain(index))
-        return [noise.uniform * norm for norm in self.norms[index]]
+    def u(self, chosen: np.ndarray, noise: Noise) -> Floats:
+        """Return the standard uncertainty of every travel in the subset chosen for each survey (N,), shape (N, m)."""
+        if noise.uniform is not None:
+            return np.asarray(noise.uniform * self.norms[chosen])
+        u = np.empty((len(chosen), self.norms.shape[1]))
+        for index in np.unique(chosen).tolist():
+            rows = np.flatnonzero(chosen == index)
+            u[rows] = noise.some(rows).of(self.gain(index))
+        return u
 
     def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> Table:
         """Return travels and what is left for every subset and every gap of the stack (N, n).
@@ -73,20 +79,25 @@ class Candidates(Struct, frozen=True):
         """
         problem, (surveys, stations) = self.problem, gaps.shape
         adjusters, subsets = problem.influence.shape[1], len(self.sets)
-        coordinates = gaps @ self.basis.T
-        unreached = gaps - coordinates @ self.lift
+        coordinates = each(gaps, self.basis.T)
+        unreached = gaps - each(coordinates, self.lift)
         if problem.offset_free:
-            unreached -= (unreached @ self.mean)[:, None]
-        travels = (coordinates @ self.fit).reshape(surveys, subsets, adjusters)
-        left = (coordinates @ self.left).reshape(surveys, subsets, stations)
-        left += unreached[:, None, :]
-        if criterion == "minimum-zone":
-            self._minimum_zone(gaps, travels, left)
-        if self.bounded:
-            self._keep_within(gaps, criterion, travels, left, unbounded)
-        most, least = left.max(axis=2), left.min(axis=2)
+            unreached -= each(unreached, self.mean[:, None])
+        travels = each(coordinates, self.fit).reshape(surveys, subsets, adjusters)
+        left = each(coordinates, self.left).reshape(surveys, stations, subsets)
+        left += unreached[:, :, None]
+        if criterion == "least-squares" and not self.bounded:
+            remain = each(coordinates, self.remain).reshape(surveys, subsets, len(self.basis))
+            squares = np.sum(remain * remain, axis=2) / problem.weights.sum()
+            rms = np.sqrt(squares + each(unreached * unreached, self.mean[:, None]))
+        else:
+            if criterion == "minimum-zone":
+                self._minimum_zone(gaps, travels, left)
+            if self.bounded:
+                self._keep_within(gaps, criterion, travels, left, unbounded)
+            rms = np.sqrt(np.matmul(self.mean, left * left))
+        most, least = left.max(axis=1), left.min(axis=1)
         total = most - least
-        rms = np.sqrt((left * left) @ self.mean)
         spread = total if problem.offset_free else 2.0 * np.maximum(most, -least)
         return Table(
             travels=travels,
@@ -115,7 +126,8 @@ class Candidates(Struct, frozen=True):
             for place, (index, free) in enumerate(members):
                 travels[:, index, list(self.sets[index])] = -fitted[:, place, :size] @ free.T
             indices = [index for index, _ in members]
-            left[:, indices] = problem.centred(gaps[:, None, :] + travels[:, indices] @ problem.influence.T)
+            after = gaps[:, None, :] + np.matmul(travels[:, indices], problem.influence.T)
+            left[:, :, indices] = problem.centred(after).transpose(0, 2, 1)
 
     def _keep_within(
         self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats, unbounded: Collection[int]
@@ -135,7 +147,7 @@ class Candidates(Struct, frozen=True):
         broken[:, list(unbounded)] = False
         count = np.array(self.count)
         for survey, gap in enumerate(gaps):
-            free = measure(problem, left[survey], criterion)
+            free = measure(problem, left[survey].T, criterion)
             best = {
                 size: float(free[(count == size) & ~broken[survey]].min(initial=np.inf)) for size in set(self.count)
             }
@@ -143,12 +155,12 @@ class Candidates(Struct, frozen=True):
             for turn, index in enumerate(again[np.lexsort((free[again], count[again]))].tolist()):
                 size = self.count[index]
                 if turn >= MOST_BOUNDED and free[index] >= best[size]:
-                    travels[survey, index], left[survey, index, 0] = 0.0, np.inf
+                    travels[survey, index], left[survey, 0, index] = 0.0, np.inf
                     continue
                 travels[survey, index] = 0.0
                 travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion)
-                left[survey, index] = self._left(gap, travels[survey, index])
-                best[size] = min(best[size], float(measure(problem, left[survey, [index]], criterion)[0]))
+                left[survey, :, index] = self._left(gap, travels[survey, index])
+                best[size] = min(best[size], float(measure(problem, left[survey, :, [index]], criterion)[0]))
         kept = [index for index in range(len(self.sets)) if index not in set(unbounded)]
         travels[:, kept] = np.clip(travels[:, kept], problem.lower, problem.upper)
 
@@ -169,7 +181,7 @@ class Candidates(Struct, frozen=True):
 
 
 class Table(Struct, frozen=True):
-    """Every subset's answer for a stack: ``travels`` (N, K, m), ``left`` (N, K, n), the rest (N, K).
+    """Every subset's answer for a stack: ``travels`` (N, K, m), ``left`` (N, n, K), the rest (N, K).
 
     ``spread`` is what has to be small: the total, or twice the largest gap where the offset is kept.
     """
@@ -268,8 +280,9 @@ def candidates(
         lift=lift,
         mean=problem.weights / problem.weights.sum(),
         fit=np.ascontiguousarray(fit.reshape(-1, rank).T),
-        norms=np.linalg.norm(fit @ np.linalg.cholesky((axes.T * root) @ (root[:, None] * axes)), axis=2).tolist(),
-        left=np.ascontiguousarray((left.transpose(0, 2, 1) @ lift).transpose(1, 0, 2).reshape(rank, -1)),
+        norms=np.linalg.norm(fit @ np.linalg.cholesky((axes.T * root) @ (root[:, None] * axes)), axis=2),
+        left=np.ascontiguousarray((left.transpose(0, 2, 1) @ lift).transpose(1, 2, 0).reshape(rank, -1)),
+        remain=np.ascontiguousarray(left.transpose(2, 0, 1).reshape(rank, -1)),
         bounded=bounded,
         exact_moves=most,
     )

@@ -117,7 +117,7 @@ def _write(options: Candidates, table: Table, row: int, index: int, gap: Floats,
     table.travels[row, index] = 0.0
     table.travels[row, index, list(options.sets[index])] = found.travels
     left = problem.centred(gap + problem.influence @ table.travels[row, index])
-    table.left[row, index] = left
+    table.left[row, :, index] = left
     table.total[row, index] = np.ptp(left)
     table.spread[row, index] = np.ptp(left) if problem.offset_free else 2.0 * np.abs(left).max()
     table.rms[row, index] = np.sqrt(left**2 @ problem.weights / problem.weights.sum())
