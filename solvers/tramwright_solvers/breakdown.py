@@ -44,13 +44,14 @@ class Form(Struct, frozen=True):
     """The terms at given stations, prepared.
 
     ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
-    from gaps (rows of unseen terms are zero), ``spread`` the range of each term over
-    the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
+    from gaps (rows of unseen terms are zero), ``norms`` (6,) the lengths of its rows, ``spread`` the range of each term
+    over the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
     ``columns`` (n, 6) the terms, ``root`` (n,) the square roots of the weights.
     """
 
     seen: list[bool]
     fit: Floats
+    norms: Floats
     spread: list[float]
     sequential: Floats
     columns: Floats
@@ -77,10 +78,10 @@ class Form(Struct, frozen=True):
         formed = (excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5) & (spare > 0)
         rows = zip(
             coefficients.tolist(),
-            noise.of(self.fit).tolist(),
+            noise.of(self.fit, self.norms).tolist(),
             parts.tolist(),
             whole.tolist(),
-            np.ptp(rest, axis=1).tolist(),
+            (rest.max(axis=1) - rest.min(axis=1)).tolist(),
             noise.of_totals(rest[:, :, None])[:, 0].tolist(),
             formed.tolist(),
             strict=True,
@@ -138,6 +139,7 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
     return Form(
         seen=seen.tolist(),
         fit=fit,
+        norms=np.linalg.norm(fit, axis=1),
         spread=np.ptp(columns, axis=0).tolist(),
         sequential=sequential * root,
         columns=columns,

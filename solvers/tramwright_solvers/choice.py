@@ -75,34 +75,31 @@ def score(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise, tab
 
 
 def lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:
-    """Narrow each row's pool (N, K) to the members whose value is the lowest in it; equal up to slack counts as equal.
-
-    An empty pool stays empty.
-    """
-    least = np.min(values, axis=1, keepdims=True, where=pool, initial=np.inf)
-    return np.asarray(pool & (values <= least + slack))
+    """Narrow each row's pool (N, K), not empty, to the members whose value is the lowest in it, up to slack."""
+    of_pool = np.where(pool, values, np.inf)
+    return np.asarray(of_pool <= of_pool.min(axis=1, keepdims=True) + slack)
 
 
 def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Chosen:
     """Choose the least effort that reaches the aim; failing that, the best without moves too small to measure."""
     options, aim = prepared.candidates, scores.aim
-    allowed = np.arange(len(options.sets)) < scores.most
+    allowed, rows = np.arange(len(options.sets)) < scores.most, np.arange(len(scores.total))
     pool = allowed & (scores.spread + K * scores.u <= aim)
     reached = np.asarray(pool.any(axis=1))
-    every = np.broadcast_to(allowed, pool.shape)
-    best = np.where(allowed, scores.spread, np.inf).argmin(axis=1)
-    known = np.take_along_axis(scores.u, best[:, None], axis=1)
+    known = scores.u[rows, scores.spread[:, : scores.most].argmin(axis=1)]
     if not reached.all():
-        nearest = lowest(every, scores.spread, known) if aim else lowest(every, scores.objective, scores.slack)
+        nearest = (
+            lowest(allowed, scores.spread, known[:, None]) if aim else lowest(allowed, scores.objective, scores.slack)
+        )
         pool = np.where(reached[:, None], pool, nearest)
-    pool = lowest(pool, np.broadcast_to(options.effort, pool.shape), TIE)
+    pool = lowest(pool, prepared.effort, TIE)
     pool = lowest(pool, scores.spread if aim else scores.objective, scores.slack)
     index = lowest(pool, scores.work, scores.slack).argmax(axis=1)
-    travels = table.travels[np.arange(len(index)), index]
+    travels = table.travels[rows, index]
     return Chosen(
         index=index,
         reached=reached,
-        known=known[:, 0],
+        known=known,
         travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
         u=options.u(index, noise),
     )
@@ -161,35 +158,32 @@ def relaxation(more: tuple[Binding, ...], total: float, digits: int, unit: str) 
 
 def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[list[Plan]]:
     """Return for each survey the best subset for each number of moves, as long as one more still gains something."""
-    options, starts = prepared.candidates, prepared.sizes
-    if len(starts) < 2:
-        return [[] for _ in chosen.index]
-    size_of = np.repeat(np.arange(len(starts)), np.diff([*starts, len(options.sets)]))
+    options, starts, size_of = prepared.candidates, prepared.sizes, prepared.size_of
+    rows = np.arange(len(scores.total))
 
-    def within_size(values: Floats, pool: np.ndarray, slack: Floats | float) -> np.ndarray:
-        least = np.minimum.reduceat(np.where(pool, values, np.inf), starts, axis=1)[:, size_of]
-        return np.asarray(pool & (values <= least + slack))
+    def within_size(pool: np.ndarray | bool, values: Floats, slack: Floats | float) -> np.ndarray:
+        of_pool = np.where(pool, values, np.inf)
+        return np.asarray(of_pool <= np.minimum.reduceat(of_pool, starts, axis=1)[:, size_of] + slack)
 
-    pool = within_size(scores.objective, np.ones(scores.total.shape, dtype=bool), scores.slack)
-    pool = within_size(np.broadcast_to(options.effort, pool.shape), pool, TIE)
+    pool = within_size(True, scores.objective, scores.slack)
+    pool = within_size(pool, prepared.effort, TIE)
     # the plan that is carried out stands for its size wherever it is among the equals
     work = scores.work.copy()
-    np.put_along_axis(work, chosen.index[:, None], -1.0, axis=1)
-    pool = within_size(work, pool, scores.slack)
-    places = np.where(pool, np.arange(len(options.sets)), len(options.sets))
-    best = np.minimum.reduceat(places, starts, axis=1)
+    work[rows, chosen.index] = -1.0
+    pool = within_size(pool, work, scores.slack)
+    best = np.minimum.reduceat(np.where(pool, prepared.numbers, len(options.sets)), starts, axis=1)
     objective, total, rms = (
-        np.take_along_axis(values, best, axis=1).tolist() for values in (scores.objective, scores.total, scores.rms)
+        values[rows[:, None], best].tolist() for values in (scores.objective, scores.total, scores.rms)
     )
     found = []
     for row, (of_size, picked, slack) in enumerate(
         zip(best.tolist(), chosen.index.tolist(), scores.slack[:, 0].tolist(), strict=True)
     ):
-        reached, rows = objective[row][0], list[Plan]()
+        reached, listed = objective[row][0], list[Plan]()
         for size in range(1, len(starts)):
             if objective[row][size] < reached - slack:
                 reached, index = objective[row][size], of_size[size]
-                rows.append(
+                listed.append(
                     Plan(
                         options.count[index],
                         [prepared.adjusters[j].id for j in options.sets[index]],
@@ -199,17 +193,15 @@ def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[list[Plan]
                         index == picked,
                     )
                 )
-        found.append(rows)
+        found.append(listed)
     return found
 
 
 def ladders(prepared: Prepared, scores: Scores) -> list[list[Rung]]:
     """Return for each survey what is left once each solver's adjusters, with those before, have done all they can."""
-    every = np.arange(len(scores.total))
-    names, bests = ["as found"], [np.zeros(len(every), dtype=np.intp)]
-    for name, members in prepared.rungs:
-        names.append(name)
-        bests.append(members[scores.objective[:, members].argmin(axis=1)])
-    totals = np.column_stack([scores.total[every, best] for best in bests]).tolist()
-    rmses = np.column_stack([scores.rms[every, best] for best in bests]).tolist()
-    return [[Rung(*rung) for rung in zip(names, *row, strict=True)] for row in zip(totals, rmses, strict=True)]
+    of_rung = np.where(prepared.rungs, scores.objective[:, None, :], np.inf)
+    best, rows = of_rung.argmin(axis=2), np.arange(len(scores.total))[:, None]
+    totals, rmses = scores.total[rows, best].tolist(), scores.rms[rows, best].tolist()
+    return [
+        [Rung(*rung) for rung in zip(prepared.rung_names, *row, strict=True)] for row in zip(totals, rmses, strict=True)
+    ]

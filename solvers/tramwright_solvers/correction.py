@@ -19,9 +19,9 @@ from .attribution import attribution
 from .choice import Chosen, Scores, choice_of, choose, ladders, plans, score
 from .contract import Effect, Floats, Mechanism, Move
 from .faults import Refused
-from .machine import Machine, Survey
+from .machine import Machine, Survey, as_key
 from .noise import Noise
-from .prepared import Cache, Prepared
+from .prepared import Cache, Prepared, prepare
 from .registry import Registry, installed
 from .solve import Solve
 from .stacks import each
@@ -80,19 +80,25 @@ def work(machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registr
     readings, *others = (where(survey.readings) for survey in surveys)
     if any(other != readings for other in others):
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
-    return worked(machine, readings, surveys, solve, registry)
+    return worked(Geometry(machine, solve, readings, as_key(machine, solve)), surveys, registry or installed())
 
 
-def worked(
-    machine: Machine,
-    readings: tuple[Where, ...],
-    surveys: Sequence[Survey],
-    solve: Solve[Any],
-    registry: Registry | None = None,
-) -> Worked:
-    """Work a stack through whose surveys are known to be read at ``readings``: the line itself."""
-    picked: tuple[Mechanism, ...] = () if solve.with_ else (registry or installed()).suited(machine)
-    prepared = _prepared.get(machine, readings, solve, picked)
+class Geometry(Struct, frozen=True, gc=False):
+    """What surveys that stand in one stack have in common; ``known`` is :func:`as_key` of machine and solve."""
+
+    machine: Machine
+    solve: Solve[Any]
+    readings: tuple[Where, ...]
+    known: bytes
+
+
+def worked(geometry: Geometry, surveys: Sequence[Survey], registry: Registry) -> Worked:
+    """Work a stack through whose surveys are known to be read alike: the line itself."""
+    machine, solve = geometry.machine, geometry.solve
+    picked: tuple[Mechanism, ...] = () if solve.with_ else registry.suited(machine)
+    prepared = _prepared.get(
+        (geometry.known, geometry.readings, picked), lambda: prepare(machine, geometry.readings, solve, picked)
+    )
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), machine.sense)
     noise = prepared.layout.noise(variances)
@@ -156,7 +162,7 @@ class Worked(Struct, frozen=True):
     def judged(self) -> list[Judged]:
         """Write totals and verdicts."""
         machine, variance = self.prepared.machine, self.noise.variance
-        found, left = self.extremes(np.zeros_like(self.chosen.index)), self.extremes(self.chosen.index)
+        found, left = self.extremes()
         return [
             Judged(
                 machine.id,
@@ -253,20 +259,24 @@ class Worked(Struct, frozen=True):
             )
         return found
 
-    def extremes(self, index: np.ndarray) -> list[tuple[float, float, float, float, float, Place, Place]]:
-        """Return total, u, U, k, rms, highest and lowest station once one subset (N,) has moved."""
-        rows, scores, places = np.arange(len(index)), self.scores, self.prepared.places
+    def extremes(self) -> list[list[tuple[float, float, float, float, float, Place, Place]]]:
+        """Return total, u, U, k, rms, highest and lowest station of every survey, as found and after the moves."""
+        rows, scores, places = np.arange(len(self.gaps)), self.scores, self.prepared.places
+        index = np.stack([np.zeros_like(self.chosen.index), self.chosen.index])
         left = self.table.left[rows, :, index]
+        numbers = (
+            scores.total[rows, index].tolist(),
+            scores.u[rows, index].tolist(),
+            scores.rms[rows, index].tolist(),
+            left.argmax(axis=2).tolist(),
+            left.argmin(axis=2).tolist(),
+        )
         return [
-            (total, u, K * u, K, rms, places[highest], places[lowest])
-            for total, u, rms, highest, lowest in zip(
-                scores.total[rows, index].tolist(),
-                scores.u[rows, index].tolist(),
-                scores.rms[rows, index].tolist(),
-                left.argmax(axis=1).tolist(),
-                left.argmin(axis=1).tolist(),
-                strict=True,
-            )
+            [
+                (total, u, K * u, K, rms, places[highest], places[lowest])
+                for total, u, rms, highest, lowest in zip(*of_state, strict=True)
+            ]
+            for of_state in zip(*numbers, strict=True)
         ]
 
 

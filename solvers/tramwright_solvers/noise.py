@@ -39,10 +39,10 @@ class Noise(Struct, frozen=True):
         own = np.take_along_axis(self.variance, high, axis=1) + np.take_along_axis(self.variance, low, axis=1)
         return np.asarray(np.sqrt(own + np.sum(common**2, axis=2)))
 
-    def of(self, gain: Floats) -> Floats:
-        """Return u of linear combinations of the gaps, ``gain`` (k, n), shape (N, k)."""
+    def of(self, gain: Floats, lengths: Floats) -> Floats:
+        """Return u of linear combinations of the gaps, shape (N, k): ``gain`` (k, n), whose rows have these lengths."""
         if self.uniform is not None:
-            return np.tile(self.uniform * np.sqrt(np.sum(gain**2, axis=1)), (len(self.variance), 1))
+            return np.asarray(self.uniform * lengths)[None].repeat(len(self.variance), axis=0)
         return np.asarray(np.sqrt(each(self.variance, (gain**2).T) + np.sum((gain @ self.factors) ** 2, axis=1)))
 
     def stations(self) -> Floats:

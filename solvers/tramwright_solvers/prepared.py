@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable
 from itertools import accumulate
 from threading import Lock
 from typing import Any
@@ -19,7 +20,7 @@ from .breakdown import Form, form
 from .checks import machine_faults, solver_faults
 from .contract import Adjuster, Floats, Mechanism, Site
 from .faults import Refused
-from .machine import Bed, Machine, as_key
+from .machine import Bed, Machine
 from .solve import Solve
 from .steps import parking
 from .survey import Layout, Where, layout, place_faults
@@ -36,7 +37,11 @@ BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
 
 
 class Prepared(Struct, frozen=True):
-    """One machine, read at these stations, solved with these options; ready for any number of surveys."""
+    """One machine, read at these stations, solved with these options; ready for any number of surveys.
+
+    Of the K subsets: ``rungs`` (r, K) says which belong to each rung of the ladder, ``sizes`` where each size starts,
+    ``size_of`` (K,) which size each has, ``numbers`` and ``effort`` (K,) their places and efforts.
+    """
 
     machine: Machine
     mechanisms: tuple[Mechanism, ...]
@@ -53,8 +58,12 @@ class Prepared(Struct, frozen=True):
     candidates: Candidates
     groups: tuple[tuple[int, ...], ...]
     whole: tuple[int, ...]
-    rungs: tuple[tuple[str, np.ndarray], ...]
-    sizes: list[int]
+    rung_names: tuple[str, ...]
+    rungs: np.ndarray
+    sizes: np.ndarray
+    size_of: np.ndarray
+    numbers: np.ndarray
+    effort: Floats
     form: Form
     slips: SlipCheck
     blind: list[Blind]
@@ -93,6 +102,8 @@ def prepare(
         groups.append((mechanism.name(), tuple(reached)))
     whole = any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free)
     table = candidates(problem, free, tuple(group for _, group in groups), every=whole)
+    counts = np.array(table.count)
+    sizes = np.flatnonzero(np.diff(counts, prepend=-1))
     root, park = np.sqrt(weights), parking(influence)
     terms = form(machine.bed, plan.points, root)
     slips = slip_check(machine, plan, np.concatenate([terms.columns, influence], axis=1), root)
@@ -115,11 +126,14 @@ def prepare(
         candidates=table,
         groups=tuple(group for _, group in groups),
         whole=tuple(discrete(table, adjusters)) if whole else (),
-        rungs=tuple(
-            (name, np.array([index for index, subset in enumerate(table.sets) if set(subset) <= set(group)]))
-            for name, group in groups
+        rung_names=("as found", *(name for name, _ in groups)),
+        rungs=np.array(
+            [[set(subset) <= set(group) for subset in table.sets] for group in ((), *(group for _, group in groups))]
         ),
-        sizes=[index for index, count in enumerate(table.count) if count not in table.count[:index]],
+        sizes=sizes,
+        size_of=np.searchsorted(sizes, np.arange(len(counts)), side="right") - 1,
+        numbers=np.arange(len(counts)),
+        effort=np.array(table.effort),
         form=terms,
         slips=slips,
         blind=terms.blind() + blind_adjusters(adjusters, influence, over_bed),
@@ -241,24 +255,25 @@ def own_part(others: Floats, column: Floats) -> float:
     return float(np.abs(column - span @ np.linalg.lstsq(span, column, rcond=1e-9)[0]).max())
 
 
+Key = tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]]
+"""Machine and options as bytes, the readings without their values, and the mechanisms picked where none is named."""
+
+
 class Cache:
     """Prepared geometries by content, least recently used out first; safe to share between threads."""
 
     def __init__(self, kept: int = KEPT) -> None:
         self._kept = kept
-        self._entries: OrderedDict[tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]], Prepared] = OrderedDict()
+        self._entries: OrderedDict[Key, Prepared] = OrderedDict()
         self._lock = Lock()
 
-    def get(
-        self, machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]
-    ) -> Prepared:
+    def get(self, key: Key, make: Callable[[], Prepared]) -> Prepared:
         """Return the prepared geometry, from the cache if it was asked for before."""
-        key = (as_key(machine, solve), readings, picked)
         with self._lock:
             if (found := self._entries.get(key)) is not None:
                 self._entries.move_to_end(key)
                 return found
-        made = prepare(machine, readings, solve, picked)
+        made = make()
         with self._lock:
             self._entries[key] = made
             while len(self._entries) > self._kept:

@@ -14,9 +14,11 @@ from .contract import Floats
 
 def each(rows: Floats, matrix: Floats) -> Floats:
     """Return ``row @ matrix`` for each row of (N, n), the matrix being (n, k); shape (N, k)."""
-    return np.asarray(np.matmul(rows[:, None, :], matrix)[:, 0])
+    products: Floats = np.matmul(rows[:, None, :], matrix)
+    return products[:, 0]
 
 
 def dots(left: Floats, right: Floats) -> Floats:
     """Return the inner product of each row of (N, n) with the row of the other, shape (N,)."""
-    return np.asarray(np.matmul(left[:, None, :], right[:, :, None])[:, 0, 0])
+    products: Floats = np.matmul(left[:, None, :], right[:, :, None])
+    return products[:, 0, 0]

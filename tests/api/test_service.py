@@ -13,7 +13,7 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service import documentation, openapi, problems, settings
+from tramwright_service import documentation, openapi, problems, settings, together
 from tramwright_service.app import create_app
 from tramwright_service.problems import RequestError
 from tramwright_service.routes import corrections
@@ -61,7 +61,7 @@ def test_what_goes_wrong_inside_is_told_as_a_problem(
     def fail(*_: Any) -> None:
         raise error
 
-    monkeypatch.setattr(corrections, "correct", fail)
+    monkeypatch.setattr(together, "answer_many", fail)
     answer = client.post(CORRECTIONS, json=payload)
     assert (answer.status_code, answer.headers["content-type"]) == (status, PROBLEM)
     assert answer.json()["type"] == f"/docs/problems#{slug}"

@@ -31,6 +31,7 @@ from tramwright_service.encoding import encode
 from tramwright_service.negotiation import TEXT
 from tramwright_service.payloads import CorrectionRequest, correction_request
 from tramwright_service.settings import Settings
+from tramwright_service.views.text import as_text
 from tramwright_solvers.correction import correct
 from tramwright_solvers.registry import installed
 
@@ -147,7 +148,7 @@ def parts(body: bytes) -> None:
         f"  correct (warm)      {microseconds(lambda: correct(request.machine, request.survey, request.solve)):8.1f} us"
     )
     for name, media_type in (("JSON", JSON), ("MessagePack", MSGPACK), ("text", TEXT)):
-        print(f"  encode {name:<12} {microseconds(lambda kind=media_type: encode(answer, kind)):8.1f} us")
+        print(f"  encode {name:<12} {microseconds(lambda kind=media_type: encode(answer, kind, as_text)):8.1f} us")
 
 
 def main() -> None:

@@ -51,7 +51,7 @@ def test_levelling_network_with_equal_weights() -> None:
 
     def relative_u(start: int, end: int) -> float:
         difference = np.eye(len(place))[[place[end]]] - np.eye(len(place))[[place[start]]]
-        return float(noise.of(difference)[0, 0] / one)
+        return float(noise.of(difference, np.linalg.norm(difference, axis=1))[0, 0] / one)
 
     # Standard deviations of A, B, C. [from memory; recomputed]
     sd = [s0 * relative_u(0, at) for at in (1, 2, 3)]

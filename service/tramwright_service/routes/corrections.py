@@ -11,6 +11,7 @@ from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Scope, Send
 
 from tramwright_solvers.correction import correct, is_quick
+from tramwright_solvers.many import Asked
 from tramwright_solvers.registry import Registry
 
 from ..bodies import StrictRequest, strict_body
@@ -19,6 +20,7 @@ from ..encoding import encode
 from ..negotiation import accepted, choose
 from ..payloads import CorrectionRequest, correction_request
 from ..settings import Settings
+from ..together import Together
 from ..views.text import as_text
 from ..workers import Workers
 
@@ -29,6 +31,7 @@ LARGE = 2000
 def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRouteHandler:
     """Return the route for the solvers of one registry."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
+    together = Together(registry, as_text)
 
     @post(
         "/v1/corrections",
@@ -49,7 +52,7 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
         if is_quick(data.machine, data.solve) and len(data.survey.readings) <= LARGE:
-            body = encode(correct(data.machine, data.survey, data.solve, registry), media_type, as_text)
+            body = await together.ask(Asked(data.machine, data.survey, data.solve), media_type)
         else:
             body = await workers.run(_answer, data, registry, media_type)
         return Encoded(body, media_type)

@@ -69,7 +69,7 @@ class Candidates(Struct, frozen=True):
         u = np.empty((len(chosen), self.norms.shape[1]))
         for index in np.unique(chosen).tolist():
             rows = np.flatnonzero(chosen == index)
-            u[rows] = noise.some(rows).of(self.gain(index))
+            u[rows] = noise.some(rows).of(self.gain(index), self.norms[index])
         return u
 
     def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> Table:
