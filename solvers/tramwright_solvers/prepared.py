@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable
+from functools import cached_property
 from itertools import accumulate
 from threading import Lock
 from typing import Any
@@ -14,15 +15,17 @@ from msgspec import Struct
 from .adjust.fewest import Candidates, candidates
 from .adjust.problem import Problem
 from .adjust.stock import choices
+from .adjust.subsets import Sizes, sizes
 from .adjust.whole import discrete
 from .answer import Blind, Place
+from .blind import bed_grid, blind_adjusters
 from .breakdown import Form, form
 from .checks import machine_faults, solver_faults
 from .contract import Adjuster, Floats, Mechanism, Site
 from .faults import Refused
-from .machine import Bed, Machine
+from .machine import Machine
 from .solve import Solve
-from .steps import parking
+from .steps import Parking, parking
 from .survey import Layout, Where, layout, place_faults
 from .suspects import SlipCheck, slip_check
 
@@ -32,15 +35,11 @@ KEPT = 256
 FAR_MM = 5.0
 """Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
 
-BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
-"""An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""
 
-
-class Prepared(Struct, frozen=True):
+class Prepared(Struct, frozen=True, dict=True):
     """One machine, read at these stations, solved with these options; ready for any number of surveys.
 
-    Of the K subsets: ``rungs`` (r, K) says which belong to each rung of the ladder, ``sizes`` where each size starts,
-    ``size_of`` (K,) which size each has, ``numbers`` and ``effort`` (K,) their places and efforts.
+    What only the fuller details of an answer need is prepared when one is first asked for.
     """
 
     machine: Machine
@@ -50,26 +49,53 @@ class Prepared(Struct, frozen=True):
     columns: tuple[slice, ...]
     kinds: tuple[str, ...]
     layout: Layout
-    root: Floats
+    weights: Floats
     influence: Floats
     places: list[Place]
-    park: list[int]
-    at_park: list[list[float]]
     candidates: Candidates
     groups: tuple[tuple[int, ...], ...]
     whole: tuple[int, ...]
-    rung_names: tuple[str, ...]
-    rungs: np.ndarray
-    sizes: np.ndarray
-    size_of: np.ndarray
-    numbers: np.ndarray
     effort: Floats
-    form: Form
-    slips: SlipCheck
-    blind: list[Blind]
-    cautions: tuple[str, ...]
     far: float
     versions: dict[str, str]
+
+    @cached_property
+    def plans(self) -> Sizes:
+        """Which subsets there are of each size, and which belong to each rung of the ladder."""
+        return sizes(self.candidates.sets, self.groups)
+
+    @cached_property
+    def parking(self) -> Parking:
+        """Where the indicator is parked for each adjuster."""
+        return parking(self.influence)
+
+    @cached_property
+    def form(self) -> Form:
+        """The terms of the gap's form."""
+        return form(self.machine.bed, self.layout.points, np.sqrt(self.weights))
+
+    @cached_property
+    def slips(self) -> SlipCheck:
+        """The check of readings against each other."""
+        columns = np.concatenate([self.form.columns, self.influence], axis=1)
+        return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
+
+    @cached_property
+    def over_bed(self) -> Floats:
+        """Influence of every adjuster over the whole bed, at the points of :func:`bed_grid`."""
+        site = Site(self.machine, bed_grid(self.machine.bed))
+        return np.concatenate([mechanism.influence(site) for mechanism in self.mechanisms], axis=1)
+
+    @cached_property
+    def blind(self) -> list[Blind]:
+        """What the stations cannot show."""
+        return self.form.blind() + blind_adjusters(self.adjusters, self.influence, self.over_bed)
+
+    @cached_property
+    def cautions(self) -> tuple[str, ...]:
+        """What can hurt, and what could go unnoticed."""
+        of_mechanisms = (caution for mechanism in self.mechanisms for caution in mechanism.cautions(self.machine))
+        return (*GENERAL_CAUTIONS, *of_mechanisms, *self.slips.unchecked_says())
 
 
 def prepare(
@@ -102,14 +128,6 @@ def prepare(
         groups.append((mechanism.name(), tuple(reached)))
     whole = any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free)
     table = candidates(problem, free, tuple(group for _, group in groups), every=whole)
-    counts = np.array(table.count)
-    sizes = np.flatnonzero(np.diff(counts, prepend=-1))
-    root, park = np.sqrt(weights), parking(influence)
-    terms = form(machine.bed, plan.points, root)
-    slips = slip_check(machine, plan, np.concatenate([terms.columns, influence], axis=1), root)
-    over_bed = np.concatenate(
-        [mechanism.influence(Site(machine, bed_grid(machine.bed))) for mechanism, _ in parts], axis=1
-    )
     return Prepared(
         machine=machine,
         mechanisms=mechanisms,
@@ -118,30 +136,13 @@ def prepare(
         columns=tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, parts, strict=True)),
         layout=plan,
         kinds=tuple(own[0].kind for _, own in parts),
-        root=root,
+        weights=weights,
         influence=influence,
         places=[Place(x, y) for x, y in plan.points.tolist()],
-        park=park.tolist(),
-        at_park=influence[park].tolist(),
         candidates=table,
         groups=tuple(group for _, group in groups),
         whole=tuple(discrete(table, adjusters)) if whole else (),
-        rung_names=("as found", *(name for name, _ in groups)),
-        rungs=np.array(
-            [[set(subset) <= set(group) for subset in table.sets] for group in ((), *(group for _, group in groups))]
-        ),
-        sizes=sizes,
-        size_of=np.searchsorted(sizes, np.arange(len(counts)), side="right") - 1,
-        numbers=np.arange(len(counts)),
         effort=np.array(table.effort),
-        form=terms,
-        slips=slips,
-        blind=terms.blind() + blind_adjusters(adjusters, influence, over_bed),
-        cautions=(
-            *GENERAL_CAUTIONS,
-            *(caution for mechanism in mechanisms for caution in mechanism.cautions(machine)),
-            *slips.unchecked_says(),
-        ),
         far=machine.from_mm(FAR_MM),
         versions={mechanism.name(): mechanism.version for mechanism in mechanisms},
     )
@@ -211,48 +212,6 @@ def reach_of(adjuster: Adjuster) -> tuple[float, float]:
         return adjuster.lower, adjuster.upper
     table = choices(adjuster)
     return (table.low, table.high) if table is not None else (adjuster.lower, adjuster.upper)
-
-
-def bed_grid(bed: Bed) -> Floats:
-    """Return a 7 × 7 grid over the whole bed, shape (49, 2): fine enough for every form that adjusters make."""
-    x, y = np.meshgrid(np.linspace(*bed.x, 7), np.linspace(*bed.y, 7))
-    return np.column_stack([x.ravel(), y.ravel()])
-
-
-def blind_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_bed: Floats) -> list[Blind]:
-    """Name adjusters whose effect the stations cannot tell from that of others, though the bed would show it.
-
-    Each is held against all that are easier to move; and, so that no unseen combination goes unnamed, against all that
-    are easier or stand before it among equals.
-    """
-    order = sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index))
-    found = set()
-    for place, index in enumerate(order):
-        easier = [other for other in order if adjusters[other].effort < adjusters[index].effort]
-        for others in (easier, order[:place]):
-            own_here = own_part(at_stations[:, others], at_stations[:, [index]])
-            own_there = own_part(over_bed[:, others], over_bed[:, [index]])
-            if (
-                own_here < BLIND_STATIONS * max(1.0, float(np.abs(at_stations[:, index]).max()))
-                and own_there > BLIND_BED
-            ):
-                found.add(index)
-    return [
-        Blind(
-            adjuster.id,
-            "adjuster",
-            f"These stations cannot tell what `{adjuster.id}` does from what easier adjusters do; read the corners of "
-            "the bed as well.",
-        )
-        for index, adjuster in enumerate(adjusters)
-        if index in found
-    ]
-
-
-def own_part(others: Floats, column: Floats) -> float:
-    """Return the largest entry of a column (n, 1) once a constant and the span of others (n, k) are taken off."""
-    span = np.concatenate([np.ones((len(column), 1)), others], axis=1)
-    return float(np.abs(column - span @ np.linalg.lstsq(span, column, rcond=1e-9)[0]).max())
 
 
 Key = tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]]

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from .adjust.stock import Stack
 from .answer import MoveOf, Place, Step
@@ -56,10 +57,18 @@ def move_of(adjuster: Adjuster, solver: str, travel: float, u: float, stack: Sta
     return MoveOf(adjuster.id, solver, travel, u)
 
 
-def parking(influence: Floats) -> np.ndarray:
-    """Return for each adjuster the station that it moves most, shape (m,); the first of equals."""
+class Parking(Struct, frozen=True):
+    """For each adjuster the ``station`` that it moves most, and ``there`` what every adjuster does at that station."""
+
+    station: list[int]
+    there: list[list[float]]
+
+
+def parking(influence: Floats) -> Parking:
+    """Choose for each adjuster the station that it moves most; the first of equals. ``influence`` (n, m)."""
     size = np.abs(influence)
-    return np.asarray(np.argmax(size >= size.max(axis=0) * (1.0 - TIE), axis=0))
+    station = np.argmax(size >= size.max(axis=0) * (1.0 - TIE), axis=0)
+    return Parking(station.tolist(), influence[station].tolist())
 
 
 def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place, before: float, after: float) -> str:
@@ -94,13 +103,14 @@ def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place,
 
 def steps_for(prepared: Prepared, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
     """Return the steps that carry out the moves, one adjuster each; ``gap`` is as found, one value a station."""
-    machine, adjusters = prepared.machine, prepared.adjusters
+    machine, adjusters, park = prepared.machine, prepared.adjusters, prepared.parking
     work = [(index, move) for index, move in enumerate(moves) if move is not None]
     work.sort(key=lambda item: not adjusters[item[0]].slackens)
     sense, made, steps = machine.sense, list[tuple[int, float]](), []
     for index, move in work:
-        there, place = prepared.at_park[index], prepared.places[prepared.park[index]]
-        before = sense * (gap[prepared.park[index]] + sum(there[j] * travel for j, travel in made))
+        station, there = park.station[index], park.there[index]
+        place = prepared.places[station]
+        before = sense * (gap[station] + sum(there[j] * travel for j, travel in made))
         after = before + sense * there[index] * move.travel
         made.append((index, move.travel))
         steps.append(

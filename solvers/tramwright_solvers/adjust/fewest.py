@@ -7,7 +7,7 @@ is one small matrix times ``c``. For three screws and four seats that is three d
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from itertools import combinations
 from math import comb
 
@@ -18,12 +18,7 @@ from ..contract import Floats
 from ..noise import Noise
 from ..stacks import each
 from .problem import Criterion, Problem
-
-RANK = 1e-9
-"""Directions weaker than this share of the strongest are taken for rounding errors."""
-
-SLACK = 1e-9
-"""Travels beyond a bound by less than this share of the largest are taken to keep it."""
+from .subsets import RANK, SLACK, batches, freedom, undominated
 
 MOST_BOUNDED = 300
 """Subsets solved within their bounds before those that cannot be the best of their size are given up."""
@@ -203,20 +198,6 @@ def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
     return np.asarray(np.abs(left).max(axis=1))
 
 
-def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
-    """Return the travels that a subset can make under the equations among the conditions, shape (size, freedoms).
-
-    Columns are orthonormal in effort × travel, so that the shortest vector of freedoms is the least effort.
-    """
-    effort = problem.effort[list(columns)]
-    equations = problem.rows[problem.rows_lower == problem.rows_upper][:, list(columns)] / effort
-    if not len(equations):
-        return np.diag(1.0 / effort)
-    _, singular, right = np.linalg.svd(equations)
-    rank = int(np.sum(singular > RANK * max(float(singular.max(initial=0.0)), 1e-300)))
-    return np.asarray(right[rank:].T / effort[:, None])
-
-
 def candidates(
     problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
 ) -> Candidates:
@@ -286,30 +267,3 @@ def candidates(
         bounded=bounded,
         exact_moves=most,
     )
-
-
-def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[list[tuple[int, ...]], Floats]]:
-    """Yield subsets of equal size and freedom with their freedoms stacked, shape (subsets, size, freedoms)."""
-    by_shape: dict[tuple[int, int], tuple[list[tuple[int, ...]], list[Floats]]] = {}
-    for subset in wanted:
-        part = freedom(problem, subset)
-        subsets, parts = by_shape.setdefault((len(subset), part.shape[1]), ([], []))
-        subsets.append(subset)
-        parts.append(part)
-    for shape in sorted(by_shape):
-        subsets, parts = by_shape[shape]
-        if shape[1]:
-            yield subsets, np.stack(parts)
-
-
-def undominated(left: Floats, effort: list[float]) -> list[int]:
-    """Return the subsets that no other of the same reach undercuts in effort, in order.
-
-    Subsets that leave the same remain, ``left`` (K, r, r), differ only in effort, whatever the survey: the dearer ones
-    can never be chosen. Remains that rounding sets apart are both kept, which costs a little time and nothing else.
-    """
-    same = [part.tobytes() for part in np.round(left * 1e7) + 0.0]
-    cheapest: dict[bytes, float] = {}
-    for key, cost in zip(same, effort, strict=True):
-        cheapest[key] = min(cost, cheapest.get(key, np.inf))
-    return [k for k, (key, cost) in enumerate(zip(same, effort, strict=True)) if cost <= cheapest[key] + SLACK]
