@@ -220,14 +220,16 @@ def candidates(
         most = max(
             size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS
         )
-    wanted = [subset for size in range(1, most + 1) for subset in combinations(free, size)]
+    bounded = problem.moving(free).bounded
+    every = every or bounded
+    # More adjusters than directions to move in: one of them could be left out.
+    useful = most if every else min(most, rank + int(np.sum(problem.rows_lower == problem.rows_upper)))
+    wanted = [subset for size in range(1, useful + 1) for subset in combinations(free, size)]
     if most < len(free):
         wanted += sorted(
             {group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group)
         )
 
-    bounded = problem.moving(free).bounded
-    every = every or bounded
     strongest = max(float(singular.max(initial=0.0)), 1e-300)
     sets: list[tuple[int, ...]] = [()]
     fits, lefts = [np.zeros((1, problem.influence.shape[1], rank))], [np.eye(rank)[None]]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 
 import numpy as np
 from msgspec import Struct
@@ -32,7 +33,15 @@ def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
 
 
 def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[list[tuple[int, ...]], Floats]]:
-    """Yield subsets of equal size and freedom with their freedoms stacked, shape (subsets, size, freedoms)."""
+    """Yield subsets of equal size and freedom with their freedoms stacked, shape (subsets, size, freedoms).
+
+    ``wanted`` are sorted by size.
+    """
+    if not np.any(problem.rows_lower == problem.rows_upper):
+        for size, same in groupby(wanted, key=len):
+            alike = list(same)
+            yield alike, np.eye(size) / problem.effort[np.array(alike)][:, :, None]
+        return
     by_shape: dict[tuple[int, int], tuple[list[tuple[int, ...]], list[Floats]]] = {}
     for subset in wanted:
         part = freedom(problem, subset)
