@@ -105,6 +105,28 @@ def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Ch
     )
 
 
+def open_pairs(prepared: Prepared, scores: Scores, least: Floats) -> np.ndarray:
+    """Return which subsets (N, K) must be fitted before the choice is certain, given bounds on their minimum zones.
+
+    The scores are those of an outline (:meth:`Candidates.outline`), ``least`` (N, K) what no spread can be below. A
+    subset may reach the aim if this bound does; dearer ones than the cheapest that is sure to reach it cannot be
+    chosen.
+    """
+    may = (least + K * scores.u <= scores.aim) & (prepared.plans.numbers < scores.most)
+    sure = may & (scores.spread + K * scores.u <= scores.aim)
+    cheapest = np.where(sure, prepared.effort, np.inf).min(axis=1, keepdims=True)
+    return np.asarray(may & (prepared.effort <= cheapest + TIE))
+
+
+def open_nearest(prepared: Prepared, scores: Scores, least: Floats) -> np.ndarray:
+    """Return the same (N, K) for surveys of which nothing reaches the aim: what may come as near as the best."""
+    allowed = prepared.plans.numbers < scores.most
+    nothing = ~np.any(allowed & (scores.spread + K * scores.u <= scores.aim), axis=1, keepdims=True)
+    best = np.where(allowed, scores.spread, np.inf).min(axis=1, keepdims=True)
+    near = scores.u.max(axis=1, keepdims=True) if scores.aim else 2.0 * scores.slack
+    return np.asarray(nothing & allowed & (least <= best + near))
+
+
 def choice_of(
     prepared: Prepared,
     solve: Solve[Any],

@@ -12,12 +12,11 @@ from typing import Any
 import numpy as np
 from msgspec import Struct
 
-from .adjust.fewest import Table
-from .adjust.whole import Settled, settle
 from .answer import AsFound, Correction, Judged, Moved, MoveOf, Place, Predicted, Station
 from .attribution import attribution
-from .choice import Chosen, Scores, choice_of, choose, ladders, plans, score
+from .choice import choice_of, ladders, plans
 from .contract import Effect, Floats, Mechanism, Move
+from .decision import Decided, decide, decide_alone
 from .faults import Refused
 from .machine import Machine, Survey, as_key
 from .noise import Noise
@@ -101,31 +100,7 @@ def worked(geometry: Geometry, surveys: Sequence[Survey], registry: Registry) ->
     )
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), machine.sense)
-    noise = prepared.layout.noise(variances)
-    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.whole)
-    settled = attain(prepared, solve, table, gaps)
-    scores = score(prepared, solve, gaps, noise, table)
-    chosen = choose(prepared, scores, table, noise)
-    return Worked(prepared, solve, surveys, single, gaps, noise, table, settled, scores, chosen)
-
-
-def attain(prepared: Prepared, solve: Solve[Any], table: Table, gaps: Floats) -> list[Settled | None]:
-    """Where adjusters move in whole steps or by shims, replace the rows of the table by what can be attained."""
-    if not prepared.whole:
-        return [None] * len(gaps)
-    return [
-        settle(
-            prepared.candidates,
-            table,
-            row,
-            gap,
-            prepared.adjusters,
-            solve.criterion,
-            prepared.groups,
-            solve.time_limit,
-        )
-        for row, gap in enumerate(gaps)
-    ]
+    return Worked(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances))
 
 
 def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
@@ -143,7 +118,7 @@ def is_quick(machine: Machine, solve: Solve[Any]) -> bool:
 
 
 class Worked(Struct, frozen=True):
-    """A stack of N surveys worked through to the choice of moves, to be written at the detail asked for.
+    """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
 
     ``single`` are the single values of each survey, ``gaps`` (N, n).
     """
@@ -154,15 +129,19 @@ class Worked(Struct, frozen=True):
     single: list[list[float]]
     gaps: Floats
     noise: Noise
-    table: Table
-    settled: list[Settled | None]
-    scores: Scores
-    chosen: Chosen
 
     def judged(self) -> list[Judged]:
         """Write totals and verdicts."""
+        return self._judged(decide_alone(self.prepared, self.solve, self.gaps, self.noise))
+
+    def moved(self) -> list[Moved]:
+        """Write totals, verdicts and moves, with what is needed to make them safely."""
+        decided = decide_alone(self.prepared, self.solve, self.gaps, self.noise)
+        return self._moved(decided, self._moves(decided))
+
+    def _judged(self, decided: Decided) -> list[Judged]:
         machine, variance = self.prepared.machine, self.noise.variance
-        found, left = self.extremes()
+        found, left = extremes(self.prepared, decided)
         return [
             Judged(
                 machine.id,
@@ -174,13 +153,8 @@ class Worked(Struct, frozen=True):
             for row, (before, after) in enumerate(zip(found, left, strict=True))
         ]
 
-    def moved(self) -> list[Moved]:
-        """Write totals, verdicts and moves, with what is needed to make them safely."""
-        return self.told(self.moves())
-
-    def told(self, moves: list[list[MoveOf | None]]) -> list[Moved]:
-        """Write the answers around these moves."""
-        prepared = self.prepared
+    def _moved(self, decided: Decided, moves: list[list[MoveOf | None]]) -> list[Moved]:
+        prepared, chosen = self.prepared, decided.chosen
         suspects = prepared.slips.suspects(self.gaps, self.noise.variance)
         return [
             Moved(
@@ -191,24 +165,25 @@ class Worked(Struct, frozen=True):
                 judged.verdict,
                 moves=[move for move in own if move is not None],
                 chosen=choice_of(
-                    prepared, self.solve, self.scores, self.chosen, row, self.gaps[row], self.settled[row]
+                    prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row]
                 ),
                 suspects=suspects[row],
-                cautions=cautions(prepared, self.surveys[row], self.chosen.travels[row].tolist()),
+                cautions=cautions(prepared, self.surveys[row], chosen.travels[row].tolist()),
                 solver_versions=prepared.versions,
             )
-            for row, (judged, own) in enumerate(zip(self.judged(), moves, strict=True))
+            for row, (judged, own) in enumerate(zip(self._judged(decided), moves, strict=True))
         ]
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
         prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
-        travels, moves = self.chosen.travels, self.moves()
+        decided = decide(prepared, self.solve, gaps, self.noise)
+        scores, travels, moves = decided.scores, decided.chosen.travels, self._moves(decided)
         after = (gaps + each(travels, prepared.influence.T)).tolist()
-        before, u, suggested = gaps.tolist(), self.noise.stations().tolist(), plans(prepared, self.scores, self.chosen)
-        rungs, terms = ladders(prepared, self.scores), prepared.form.split(gaps, self.noise)
+        before, u, suggested = gaps.tolist(), self.noise.stations().tolist(), plans(prepared, scores, decided.chosen)
+        rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
         answers = []
-        for row, (told, own) in enumerate(zip(self.told(moves), moves, strict=True)):
+        for row, (told, own) in enumerate(zip(self._moved(decided, moves), moves, strict=True)):
             left = told.predicted
             answers.append(
                 Correction(
@@ -243,10 +218,10 @@ class Worked(Struct, frozen=True):
             )
         return answers
 
-    def moves(self) -> list[list[MoveOf | None]]:
+    def _moves(self, decided: Decided) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
-        prepared, chosen, found = self.prepared, self.chosen, []
-        rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), self.settled, strict=True)
+        prepared, chosen, found = self.prepared, decided.chosen, []
+        rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
         for index, travels, u, settled in rows:
             stacks = settled.stacks.get(index, {}) if settled else {}
             found.append(
@@ -259,25 +234,28 @@ class Worked(Struct, frozen=True):
             )
         return found
 
-    def extremes(self) -> list[list[tuple[float, float, float, float, float, Place, Place]]]:
-        """Return total, u, U, k, rms, highest and lowest station of every survey, as found and after the moves."""
-        rows, scores, places = np.arange(len(self.gaps)), self.scores, self.prepared.places
-        index = np.stack([np.zeros_like(self.chosen.index), self.chosen.index])
-        left = self.table.left[rows, :, index]
-        numbers = (
-            scores.total[rows, index].tolist(),
-            scores.u[rows, index].tolist(),
-            scores.rms[rows, index].tolist(),
-            left.argmax(axis=2).tolist(),
-            left.argmin(axis=2).tolist(),
-        )
-        return [
-            [
-                (total, u, K * u, K, rms, places[highest], places[lowest])
-                for total, u, rms, highest, lowest in zip(*of_state, strict=True)
-            ]
-            for of_state in zip(*numbers, strict=True)
+
+def extremes(
+    prepared: Prepared, decided: Decided
+) -> list[list[tuple[float, float, float, float, float, Place, Place]]]:
+    """Return total, u, U, k, rms, highest and lowest station of every survey, as found and after the moves."""
+    scores, index, places = decided.scores, decided.chosen.index, prepared.places
+    rows, index = np.arange(len(index)), np.stack([np.zeros_like(index), index])
+    left = decided.table.left[rows, :, index]
+    numbers = (
+        scores.total[rows, index].tolist(),
+        scores.u[rows, index].tolist(),
+        scores.rms[rows, index].tolist(),
+        left.argmax(axis=2).tolist(),
+        left.argmin(axis=2).tolist(),
+    )
+    return [
+        [
+            (total, u, K * u, K, rms, places[highest], places[lowest])
+            for total, u, rms, highest, lowest in zip(*of_state, strict=True)
         ]
+        for of_state in zip(*numbers, strict=True)
+    ]
 
 
 def stations(prepared: Prepared, gap: list[float], after: list[float], u: list[float]) -> list[Station]:

@@ -13,6 +13,7 @@ from msgspec.structs import replace
 from tramwright_service import examples
 from tramwright_service.decoding import JSON, Decoder
 from tramwright_service.payloads import CorrectionRequest, correction_request
+from tramwright_solvers.adjust.problem import Criterion
 from tramwright_solvers.correction import correct, correct_stack, judge_stack, move_stack
 from tramwright_solvers.machine import Machine, Reading, Survey
 from tramwright_solvers.mechanisms import BUILT_IN
@@ -81,10 +82,13 @@ def test_nor_does_one_that_is_searched_for(name: str) -> None:
     assert encoded(correct_stack(machine, every, solve, REGISTRY)) == alone
 
 
-@pytest.mark.parametrize("name", ["twisted-frame", "minimum-zone"])
-def test_less_detail_says_the_same(name: str) -> None:
+@pytest.mark.parametrize("aim", [None, 0.0, 0.05, 0.1, 0.3])
+@pytest.mark.parametrize("criterion", ["least-squares", "minimum-zone"])
+@pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
+def test_less_detail_says_the_same(name: str, criterion: Criterion, aim: float | None) -> None:
     machine, solve = asked(name)
-    every = surveys(machine, 3, "one zero")
+    solve = replace(solve, criterion=criterion, aim_for=aim)
+    every = surveys(machine, 12, "one zero", side=4)
     whole = [msgspec.to_builtins(answer) for answer in correct_stack(machine, every, solve, REGISTRY)]
     for answer in whole:
         del answer["predicted"]["stations"]

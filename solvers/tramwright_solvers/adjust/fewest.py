@@ -8,6 +8,7 @@ is one small matrix times ``c``. For three screws and four seats that is three d
 from __future__ import annotations
 
 from collections.abc import Collection
+from functools import cached_property
 from itertools import combinations
 from math import comb
 
@@ -27,7 +28,19 @@ EXACT_UP_TO = 12
 MOST_SUBSETS = 5000
 
 
-class Candidates(Struct, frozen=True):
+class Zone(Struct, frozen=True):
+    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s), ``free`` travels (k, s, f) and ``design``.
+
+    ``design`` (k, n, f) is what those travels do to the gap, with a column of ones where the offset is free.
+    """
+
+    subsets: np.ndarray
+    columns: np.ndarray
+    free: Floats
+    design: Floats
+
+
+class Candidates(Struct, frozen=True, dict=True):
     """Subsets of the adjusters and their least-squares answers, for a problem with n stations and m adjusters.
 
     ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
@@ -72,6 +85,20 @@ class Candidates(Struct, frozen=True):
 
         Subsets listed as ``unbounded`` are left as they are without bounds, which no answer of theirs can undercut.
         """
+        table = self.outline(gaps, criterion)
+        if criterion == "minimum-zone":
+            self.refine(table, gaps, np.broadcast_to(np.array(self.count) > 0, table.total.shape))
+        if self.bounded:
+            self._keep_within(gaps, criterion, table.travels, table.left, unbounded)
+            table = self._measured(table.travels, table.left, criterion)
+        return table
+
+    def outline(self, gaps: Floats, criterion: Criterion) -> Table:
+        """Return the least-squares answers of every subset, without bounds.
+
+        Where the criterion is the minimum zone they bound it: from above by their spread, from below by twice their
+        rms, since no deviation is everywhere less than its root mean square.
+        """
         problem, (surveys, stations) = self.problem, gaps.shape
         adjusters, subsets = problem.influence.shape[1], len(self.sets)
         coordinates = each(gaps, self.basis.T)
@@ -81,19 +108,19 @@ class Candidates(Struct, frozen=True):
         travels = each(coordinates, self.fit).reshape(surveys, subsets, adjusters)
         left = each(coordinates, self.left).reshape(surveys, stations, subsets)
         left += unreached[:, :, None]
-        if criterion == "least-squares" and not self.bounded:
-            remain = each(coordinates, self.remain).reshape(surveys, subsets, len(self.basis))
-            squares = np.sum(remain * remain, axis=2) / problem.weights.sum()
-            rms = np.sqrt(squares + each(unreached * unreached, self.mean[:, None]))
-        else:
-            if criterion == "minimum-zone":
-                self._minimum_zone(gaps, travels, left)
-            if self.bounded:
-                self._keep_within(gaps, criterion, travels, left, unbounded)
+        remain = each(coordinates, self.remain).reshape(surveys, subsets, len(self.basis))
+        squares = np.sum(remain * remain, axis=2) / problem.weights.sum()
+        return self._measured(
+            travels, left, criterion, np.sqrt(squares + each(unreached * unreached, self.mean[:, None]))
+        )
+
+    def _measured(self, travels: Floats, left: Floats, criterion: Criterion, rms: Floats | None = None) -> Table:
+        """Return the table of these answers; their root mean square is worked out unless known."""
+        if rms is None:
             rms = np.sqrt(np.matmul(self.mean, left * left))
         most, least = left.max(axis=1), left.min(axis=1)
         total = most - least
-        spread = total if problem.offset_free else 2.0 * np.maximum(most, -least)
+        spread = total if self.problem.offset_free else 2.0 * np.maximum(most, -least)
         return Table(
             travels=travels,
             left=left,
@@ -103,26 +130,48 @@ class Candidates(Struct, frozen=True):
             objective=rms if criterion == "least-squares" else 0.5 * spread,
         )
 
-    def _minimum_zone(self, gaps: Floats, travels: Floats, left: Floats) -> None:
-        """Replace the least-squares answers by minimum-zone ones; subsets of equal size are fitted together."""
+    def refine(self, table: Table, gaps: Floats, pairs: np.ndarray) -> None:
+        """Replace least-squares answers in a table by minimum-zone ones, for the ``pairs`` (N, K) of survey and subset.
+
+        Subsets of equal size are fitted together.
+        """
         from .minimum_zone import chebyshev
 
-        problem, (surveys, stations) = self.problem, gaps.shape
-        by_size: dict[int, list[tuple[int, Floats]]] = {}
+        problem = self.problem
+        for zone in self.zones:
+            survey, member = np.nonzero(pairs[:, zone.subsets])
+            if not len(survey):
+                continue
+            fitted = chebyshev(zone.design[member], gaps[survey]).coefficients
+            free = zone.free[member]
+            subset = zone.subsets[member]
+            moved = np.matmul(free, fitted[:, : free.shape[2], None])[:, :, 0]
+            table.travels[survey[:, None], subset[:, None], zone.columns[member]] = -moved
+            left = problem.centred(gaps[survey] + each(table.travels[survey, subset], problem.influence.T))
+            most, least = left.max(axis=1), left.min(axis=1)
+            spread = most - least if problem.offset_free else 2.0 * np.maximum(most, -least)
+            table.left[survey, :, subset] = left
+            table.total[survey, subset] = most - least
+            table.spread[survey, subset] = spread
+            table.objective[survey, subset] = 0.5 * spread
+            table.rms[survey, subset] = np.sqrt(each(left * left, self.mean[:, None])[:, 0])
+
+    @cached_property
+    def zones(self) -> list[Zone]:
+        """The subsets by how many travels and freedoms they have, ready to be fitted together."""
+        by_shape: dict[tuple[int, int], list[tuple[int, Floats]]] = {}
         for index, columns in enumerate(self.sets):
-            if columns and (free := freedom(problem, columns)).shape[1]:
-                by_size.setdefault(free.shape[1], []).append((index, free))
-        for size, members in by_size.items():
-            design = np.stack([problem.influence[:, self.sets[index]] @ free for index, free in members])
-            if problem.offset_free:
-                design = np.concatenate([design, np.ones((len(members), stations, 1))], axis=2)
-            many = np.tile(design, (surveys, 1, 1)), np.repeat(gaps, len(members), axis=0)
-            fitted = chebyshev(*many).coefficients.reshape(surveys, len(members), -1)
-            for place, (index, free) in enumerate(members):
-                travels[:, index, list(self.sets[index])] = -fitted[:, place, :size] @ free.T
-            indices = [index for index, _ in members]
-            after = gaps[:, None, :] + np.matmul(travels[:, indices], problem.influence.T)
-            left[:, :, indices] = problem.centred(after).transpose(0, 2, 1)
+            if columns and (free := freedom(self.problem, columns)).shape[1]:
+                by_shape.setdefault(free.shape, []).append((index, free))
+        found = []
+        for members in by_shape.values():
+            design = np.stack([self.problem.influence[:, self.sets[index]] @ free for index, free in members])
+            if self.problem.offset_free:
+                design = np.concatenate([design, np.ones((*design.shape[:2], 1))], axis=2)
+            subsets = np.array([index for index, _ in members])
+            moved = np.array([self.sets[index] for index in subsets])
+            found.append(Zone(subsets, moved, np.stack([free for _, free in members]), design))
+        return found
 
     def _keep_within(
         self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats, unbounded: Collection[int]
