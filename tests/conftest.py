@@ -40,3 +40,4 @@ def examples() -> Path:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "plug_ins: let the solvers announced by entry points in")
+    config.addinivalue_line("markers", "reference: label, source and what a check against the outside world proves")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from references import reference
 from tramwright_solvers.machine import Bed, Machine
 from tramwright_solvers.survey import layout
 
@@ -27,6 +28,11 @@ ENDS = [(STATION[start], STATION[end]) for start, end, _ in OBSERVED]
 DIFFERENCE = np.array([seen + ABOVE[start] - ABOVE[end] for start, end, seen in OBSERVED])
 
 
+@reference(
+    "published",
+    source="C. D. Ghilani, Adjustment Computations, levelling example with equal weights (from memory, recomputed)",
+    proves="set-ups joined as a levelling network: heights, residuals, their deviations and redundancy numbers",
+)
 def test_levelling_network_with_equal_weights() -> None:
     machine = Machine(bed=Bed((0.0, 10.0), (0.0, 10.0)))
     readings = [(float(at), 0.0, f"{k}", 1, None) for k, ends in enumerate(ENDS) for at in ends]
@@ -42,7 +48,7 @@ def test_levelling_network_with_equal_weights() -> None:
 
     residual = np.array([level[end] - level[start] for start, end in ENDS]) - DIFFERENCE
     # Residuals, and s0 with 7 - 3 degrees of freedom. [from memory; recomputed]
-    assert residual == pytest.approx([0.0410, 0.0190, -0.0624, -0.0576, 0.0219, 0.0171, 0.0048], abs=5.1e-5)
+    assert residual == pytest.approx([0.0410, 0.0190, -0.0624, -0.0576, 0.0219, 0.0171, 0.0048], abs=5e-5)
     s0 = float(np.sqrt(residual @ residual / 4))
     assert s0 == pytest.approx(0.050119, abs=5e-7)
 

@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from references import reference
+from regression import as_problem
+from tramwright_solvers.adjust.least_squares import unbounded
 from tramwright_solvers.adjust.minimum_zone import Chebyshev, chebyshev
 
 # H. P. Williams, Model Building in Mathematical Programming, 5th ed., example 11 (pp. 266, 319-320); the same data ship
@@ -31,12 +34,25 @@ def plane(points: np.ndarray) -> np.ndarray:
     return np.column_stack([np.ones(len(points)), points])
 
 
+def levelled(points: np.ndarray, heights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What tilts along the columns of points leave by our least squares, about its mean, and their slopes."""
+    tilts = as_problem(points, offset_free=True)
+    slopes = unbounded(tilts, heights[None])[0]
+    return tilts.centred(heights - points @ slopes), slopes
+
+
 def fit(design: np.ndarray, values: np.ndarray) -> Chebyshev:
     found = chebyshev(design, values[None])
     assert found.finished.all()
     return found
 
 
+@reference(
+    "published",
+    source="H. P. Williams, Model Building in Mathematical Programming, 5th ed., example 11 (pp. 266, 319-320), "
+    "recomputed",
+    proves="minimum zone of a line, with its contacts, and its least squares",
+)
 def test_line_of_williams() -> None:
     found = fit(np.column_stack([np.ones(19), WILLIAMS_X]), WILLIAMS_Y)
     # y = 0.6250 x - 0.4000, largest deviation 1.725: Williams, example 11. [published, recomputed]
@@ -45,8 +61,18 @@ def test_line_of_williams() -> None:
     out = np.abs(WILLIAMS_Y - (0.625 * WILLIAMS_X - 0.4))
     # Contacts at x = 3, 5 and 7. [recomputed]
     assert set(WILLIAMS_X[out > 1.725 - 1e-9]) == {3.0, 5.0, 7.0}
+    # Least squares 0.61077172 x + 0.42612616 leaves a range of 3.4784566, more than the zone of 3.45. [recomputed]
+    left, slope = levelled(WILLIAMS_X[:, None], WILLIAMS_Y)
+    assert slope == pytest.approx([0.61077172], abs=5e-9)
+    assert (WILLIAMS_Y - slope[0] * WILLIAMS_X).mean() == pytest.approx(0.42612616, abs=5e-9)
+    assert np.ptp(left) == pytest.approx(3.4784566, abs=5e-8)
 
 
+@reference(
+    "published",
+    source="H. P. Williams, Model Building in Mathematical Programming, 5th ed., example 11 (from memory, recomputed)",
+    proves="minimum zone with three unknowns",
+)
 def test_parabola_of_williams() -> None:
     found = fit(np.column_stack([np.ones(19), WILLIAMS_X, WILLIAMS_X**2]), WILLIAMS_Y)
     # y = 0.125 x² - 0.625 x + 2.475, largest deviation 1.475: Williams, example 11. [from memory, recomputed]
@@ -54,6 +80,12 @@ def test_parabola_of_williams() -> None:
     assert found.half_zone[0] == pytest.approx(1.475, rel=1e-12)
 
 
+@reference(
+    "derived",
+    source="J. C. Moody's surface plate, The Tool Engineer, October 1955, at its nine crossings; zone recomputed by "
+    "two other methods, least squares recomputed",
+    proves="flatness of published data by minimum zone, with its contacts, and by least squares",
+)
 def test_nine_points_of_the_plate() -> None:
     found = fit(plane(NINE[:, :2]), NINE[:, 2])
     # Zone 15.46525, z = 10.641625 - 0.06665625 x - 0.2521 y. [derived from Moody's data by two other methods]
@@ -64,17 +96,21 @@ def test_nine_points_of_the_plate() -> None:
     # Low contacts (0, 0) and (16, 5), high (8, 0) and (8, 10). [derived]
     assert {tuple(point) for point in NINE[contacts & (deviation < 0), :2]} == {(0, 0), (16, 5)}
     assert {tuple(point) for point in NINE[contacts & (deviation > 0), :2]} == {(8, 0), (8, 10)}
+    # Least squares: z = 8.15566667 - 0.0323125 x - 0.08403333 y, range 16.5803333, deviation 7.3158796 with 6 degrees
+    # of freedom; larger than the minimum zone, as it must be. [derived, recomputed]
+    left, tilts = levelled(NINE[:, :2], NINE[:, 2])
+    assert tilts == pytest.approx([-0.0323125, -0.08403333], abs=5e-9)
+    assert (NINE[:, 2] - NINE[:, :2] @ tilts).mean() == pytest.approx(8.15566667, abs=5e-9)
+    assert np.ptp(left) == pytest.approx(16.5803333, abs=5e-8)
+    assert np.sqrt(left @ left / 6) == pytest.approx(7.3158796, abs=5e-8)
 
 
-def test_straightness_by_autocollimator() -> None:
-    # Published worked example: 100 mm base, 1 second = 0.5 µm; cumulative heights in µm, error 3 µm by the end points;
-    # minimum zone 3.0000 µm. [heights published; zone recomputed]
-    heights = np.array([0.0, 0.0, 1.5, 5.0, 4.0, 4.0, 6.0])
-    stations = np.arange(7.0)
-    found = fit(np.column_stack([np.ones(7), stations]), heights)
-    assert 2.0 * found.half_zone[0] == pytest.approx(3.0, rel=1e-12)
-
-
+@reference(
+    "derived",
+    source="closed forms on the grid {-1, 0, 1}², by symmetry: least-squares range and minimum zone of xy 2/2, x²+y² "
+    "2/2, x² 1/1, x²-y² 2/2; recomputed",
+    proves="flatness of pure twist and pure bows, whatever the tilt",
+)
 @pytest.mark.parametrize(
     ("form", "zone"),
     [
@@ -92,8 +128,15 @@ def test_closed_forms_on_the_three_by_three_grid(form: object, zone: float) -> N
     # Adding a plane changes nothing.
     tilted = values + plane(GRID) @ [7.0, -0.3, 2.1]
     assert 2.0 * fit(plane(GRID), tilted).half_zone[0] == pytest.approx(zone, rel=1e-12)
+    assert np.ptp(levelled(GRID, tilted)[0]) == pytest.approx(zone, rel=1e-12)
 
 
+@reference(
+    "derived",
+    source="contacts at +h and -h whose hulls in plan intersect, all else inside (Radon, Helly): the zone is exactly 2 "
+    "h",
+    proves="minimum zone of surveys whose zone is known because they were made so",
+)
 @pytest.mark.parametrize("seed", range(40))
 def test_zone_certain_by_construction(seed: int) -> None:
     """Upper and lower contacts whose hulls meet make the zone exactly 2 h (Radon, Helly); invented data."""
@@ -115,6 +158,11 @@ def test_zone_certain_by_construction(seed: int) -> None:
     assert found.half_zone[0] == pytest.approx(half, rel=1e-9)
 
 
+@reference(
+    "derived",
+    source="a plane is best exactly where the hulls of upper and lower contacts meet; checked by linear programming",
+    proves="that any answer is optimal, by a condition that the solver does not use",
+)
 @pytest.mark.parametrize("seed", range(40))
 def test_hulls_of_upper_and_lower_contacts_meet(seed: int) -> None:
     """The same condition as a check of any answer: a point common to both hulls proves a plane best; invented data."""

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from references import reference
+from regression import as_problem
+from tramwright_solvers.adjust.least_squares import unbounded
 from tramwright_solvers.reliability import non_centrality, reliability, smallest_detectable, studentized
 
 # Levelling network of C. D. Ghilani, Adjustment Computations (the chapter on levelling). [from memory, recomputed]
@@ -14,29 +17,49 @@ OBSERVED = np.array([5.10 + 100, 2.34 - 107.5, -1.25 + 107.5, -6.13 - 100, -0.68
 LENGTHS = np.array([4.0, 3.0, 2.0, 3.0, 2.0, 2.0, 2.0])
 
 
+@reference(
+    "published",
+    source="C. D. Ghilani, Adjustment Computations, chapter on levelling, equal weights (from memory, recomputed); "
+    "smallest detectable slips recomputed",
+    proves="heights, residuals, redundancy numbers, studentized residuals and smallest detectable slips",
+)
 def test_ghilani_levelling_equal_weights() -> None:
     model = reliability(DESIGN, np.ones(7))
     residual = model.residual(OBSERVED)
     # Residuals in the book are fitted less observed. [from memory, recomputed]
-    assert -residual == pytest.approx([0.0410, 0.0190, -0.0624, -0.0576, 0.0219, 0.0171, 0.0048], abs=6e-5)
+    assert -residual == pytest.approx([0.0410, 0.0190, -0.0624, -0.0576, 0.0219, 0.0171, 0.0048], abs=5e-5)
     assert model.dof == 4
+    heights = unbounded(as_problem(DESIGN), OBSERVED[None])[0]
+    assert heights == pytest.approx([105.1410, 104.4829, 106.1876], abs=5e-5)  # [from memory, recomputed]
     assert np.sqrt(residual @ residual / 4) == pytest.approx(0.050119, abs=5e-7)
-    assert model.redundancy == pytest.approx([0.6190] * 4 + [0.4762, 0.5714, 0.4762], abs=6e-5)
+    assert model.redundancy == pytest.approx([0.6190] * 4 + [0.4762, 0.5714, 0.4762], abs=5e-5)
     assert np.abs(studentized(model, OBSERVED)[0]) == pytest.approx(
-        [1.039, 0.483, 1.582, 1.461, 0.633, 0.452, 0.138], abs=6e-4
+        [1.039, 0.483, 1.582, 1.461, 0.633, 0.452, 0.138], abs=5e-4
     )
     # For a standard deviation of 1 and Baarda's risks. [recomputed]
-    assert smallest_detectable(np.ones(7), model) == pytest.approx([5.2519] * 4 + [5.9881, 5.4663, 5.9881], abs=6e-5)
+    assert smallest_detectable(np.ones(7), model) == pytest.approx([5.2519] * 4 + [5.9881, 5.4663, 5.9881], abs=5e-5)
 
 
+@reference(
+    "published",
+    source="C. D. Ghilani, Adjustment Computations, chapter on levelling, weights by length (from memory, recomputed)",
+    proves="the same with weights: heights, residual deviation and redundancy numbers",
+)
 def test_ghilani_levelling_weighted_by_length() -> None:
     root = np.sqrt(12.0 / LENGTHS)
     model = reliability(DESIGN, root)
     residual = model.residual(root * OBSERVED)
     assert np.sqrt(residual @ residual / 4) == pytest.approx(0.107219, abs=5e-7)  # [from memory, recomputed]
-    assert model.redundancy == pytest.approx([0.7200, 0.6267, 0.5600, 0.7067, 0.4044, 0.5378, 0.4444], abs=6e-5)
+    heights = unbounded(as_problem(DESIGN, 12.0 / LENGTHS), OBSERVED[None])[0]
+    assert heights == pytest.approx([105.1504, 104.4892, 106.1972], abs=5e-5)  # [from memory, recomputed]
+    assert model.redundancy == pytest.approx([0.7200, 0.6267, 0.5600, 0.7067, 0.4044, 0.5378, 0.4444], abs=5e-5)
 
 
+@reference(
+    "published",
+    source="W. Baarda, A testing procedure for use in geodetic networks, 1968: 4.13 (from memory); 4.1321 recomputed",
+    proves="the non-centrality behind the smallest detectable slip",
+)
 def test_baardas_non_centrality() -> None:
     # Risk 0.001, power 0.8: 4.13 in Baarda 1968 [from memory], 4.1321 recomputed.
     assert non_centrality() == pytest.approx(4.1321, abs=5e-5)
@@ -55,20 +78,31 @@ STACK_LOSS = np.array(
 )  # fmt: skip
 
 
+@reference(
+    "published",
+    source="K. A. Brownlee, Statistical Theory and Methodology; N. R. Draper & H. Smith, Applied Regression Analysis: "
+    "coefficients, deviation and observation 21 (from memory, recomputed)",
+    proves="coefficients, residual deviation and studentized residuals of an outlier",
+)
 def test_stack_loss() -> None:
     design, loss = np.column_stack([np.ones(21), STACK_LOSS[:, :3]]), STACK_LOSS[:, 3]
-    coefficients = np.linalg.lstsq(design, loss, rcond=None)[0]
+    coefficients = unbounded(as_problem(design), loss[None])[0]
     # Coefficients and deviation as published widely, Draper & Smith, Applied Regression Analysis. [from memory]
-    assert coefficients == pytest.approx([-39.9197, 0.7156, 1.2953, -0.1521], abs=6e-5)
+    assert coefficients == pytest.approx([-39.9197, 0.7156, 1.2953, -0.1521], abs=5e-5)
     model = reliability(design, np.ones(21))
     residual = model.residual(loss)
-    assert np.sqrt(residual @ residual / model.dof) == pytest.approx(3.24336, abs=6e-6)
+    assert np.sqrt(residual @ residual / model.dof) == pytest.approx(3.24336, abs=5e-6)
     internal, external = studentized(model, loss)
     # Observation 21: −2.64 internally, −3.33 externally studentized. [published, recomputed]
-    assert internal[20] == pytest.approx(-2.64, abs=6e-3)
-    assert external[20] == pytest.approx(-3.33, abs=6e-3)
+    assert internal[20] == pytest.approx(-2.64, abs=5e-3)
+    assert external[20] == pytest.approx(-3.33, abs=5e-3)
 
 
+@reference(
+    "derived",
+    source="a reading with a free slip of its own has no weight: the fit equals that of the other rows",
+    proves="setting a reading aside without fitting anew",
+)
 def test_setting_aside_is_fitting_without() -> None:
     design = np.column_stack([np.ones(21), STACK_LOSS[:, :3]])
     model = reliability(design, np.ones(21)).without(20)
