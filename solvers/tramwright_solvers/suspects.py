@@ -10,6 +10,7 @@ inflating the scatter, and each is tested again with all others set aside.
 
 from __future__ import annotations
 
+from functools import cached_property
 from math import inf, sqrt
 
 import numpy as np
@@ -19,6 +20,7 @@ from .answer import Suspect
 from .breakdown import term_columns
 from .contract import Floats
 from .machine import Bed, Machine
+from .neighbours import NEIGHBOURS, Neighbours, neighbours
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
 from .rows import Rows, rows
 from .slips import UNKNOWN, Misread, Read, misread
@@ -38,8 +40,11 @@ HIGHEST, SPARE_FOR_MORE = 6, 0.4
 """Terms beyond bows are fitted, up to this degree, while they leave every station this redundancy. Our own choice."""
 
 
-NEIGHBOURS, DENSE = 20, 24
-"""Stations around a suspect that are asked, in surveys with more redundancy than the second. Our own choice."""
+DENSE = 24
+"""Redundancy above which the stations around a suspect are asked. Our own choice."""
+
+SEEN_NEARBY = 0.5
+"""Share of a slip by which the reading must lie off the readings around it; less is a hill. Our own choice."""
 
 
 class Unchecked(Struct, frozen=True):
@@ -51,7 +56,7 @@ class Unchecked(Struct, frozen=True):
     smallest_detectable: float | None
 
 
-class SlipCheck(Struct, frozen=True):
+class SlipCheck(Struct, frozen=True, dict=True):
     """The check of readings against each other, prepared for stations (n, 2).
 
     ``root`` (n,) are square-root weights, mean weight one, and ``normalize`` (n,) takes weighted residuals to one
@@ -73,6 +78,11 @@ class SlipCheck(Struct, frozen=True):
     near: float | None
     rows: Rows
     read: Read
+
+    @cached_property
+    def neighbours(self) -> Neighbours:
+        """The stations around each station."""
+        return neighbours(self.read.points)
 
     def suspects(self, gaps: Floats, variance: Floats) -> list[list[Suspect]]:
         """Return each survey's suspects, worst first: gaps (N, n) and their independent variances (N, n)."""
@@ -152,15 +162,17 @@ class SlipCheck(Struct, frozen=True):
         """Drop suspects that the stations around them bear out: a hill of the plate has slopes, a slip has none.
 
         What the form leaves at the :data:`NEIGHBOURS` nearest sound stations is continued to the suspect by a
-        paraboloid;
-        the slip must stand out from that by Student's t as well. Where the plate stays wavy beyond the readings'
-        uncertainty, a suspect that no common slip explains is its form more likely than a slip.
+        paraboloid; the slip must stand out from that by Student's t as well, and the reading itself must lie off the
+        readings around it, for towards an edge a wavy form is easily continued to where the plate is not. Where the
+        plate stays wavy beyond the readings' uncertainty, a suspect that no common slip explains is its form more
+        likely than a slip.
         """
         points, index = self.read.points, [one.index for one in found]
         cleaned = gap.copy()
         cleaned[index] = [one.expected for one in found]
         residual = self.model.residual(self.root * cleaned)
         left, wavy = residual / self.root, float(residual @ residual) > self.scatter * unit
+        off = self.neighbours.off(gap)
         kept = []
         for one in found:
             away = points - points[one.index]
@@ -175,7 +187,8 @@ class SlipCheck(Struct, frozen=True):
             variance = float(rest @ rest) / (NEIGHBOURS - 6) * (1.0 + float(inverse[0] @ inverse[0]))
             slip = float(gap[one.index]) - one.expected - float(here[0])
             explained = not wavy or misread(self.read, gap, one, found)[0] != UNKNOWN
-            if explained and abs(slip) > near * sqrt(variance):
+            nearby = float(off[one.index]) / slip if slip else 0.0
+            if explained and abs(slip) > near * sqrt(variance) and nearby >= SEEN_NEARBY:
                 kept.append(one)
         return kept
 

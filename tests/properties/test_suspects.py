@@ -71,6 +71,21 @@ def test_sound_surveys_raise_a_suspect_in_one_of_twenty_at_the_most(count: int, 
     assert alarms <= 0.05 * SURVEYS
 
 
+@pytest.mark.parametrize("size", [0.03, 0.1])
+@pytest.mark.parametrize(("count", "waves"), [(8, 2), (8, 4), (16, 2), (16, 4)])
+def test_a_wavy_plate_read_densely_is_not_taken_for_slips(count: int, waves: int, size: float) -> None:
+    points, of = check(count)
+    random = np.random.default_rng(13)
+    u, v = (points / 400.0).T
+    surveys = []
+    for way, start in random.uniform(0.0, 2.0 * np.pi, (60, 2)):
+        wave = np.sin(2.0 * np.pi * waves * (u * np.cos(way) + v * np.sin(way)) + start)
+        read = size * wave + 0.2 * u - 0.1 * v + 0.003 * random.normal(size=len(points))
+        surveys.append(np.round(read / DIVISION) * DIVISION)
+    alarms = sum(map(bool, of.suspects(np.array(surveys), np.full((60, len(points)), of.unit**2))))
+    assert alarms <= 0.05 * 60
+
+
 @pytest.mark.parametrize(("noise", "cubic"), [(0.003, 0.0), (0.003, 0.01), (0.005, 0.005), (0.01, 0.0)])
 def test_turned_signs_of_five_divisions_or_more_are_named(noise: float, cubic: float) -> None:
     points, of = check(5)
