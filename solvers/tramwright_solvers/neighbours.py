@@ -29,8 +29,7 @@ def neighbours(points: Floats) -> Neighbours:
     """Prepare for more than :data:`NEIGHBOURS` stations (n, 2)."""
     from scipy.spatial import KDTree
 
-    distance, around = KDTree(points).query(points, NEIGHBOURS + 1)
-    distance, around = distance[:, 1:], around[:, 1:]
+    distance, around = (np.atleast_2d(found)[:, 1:] for found in KDTree(points).query(points, NEIGHBOURS + 1))
     x, y = np.moveaxis((points[around] - points[:, None, :]) / distance[:, -1:, None], 2, 0)
     bowl = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=2)
     return Neighbours(around, np.linalg.pinv(bowl)[:, 0])
