@@ -5,14 +5,14 @@ Lengths are shown to a tenth of a usual dial division (0.001 mm, 0.0001 inch); t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from textwrap import fill
+from collections.abc import Sequence
 
 from tramwright_solvers.answer import AsFound, ClosingError, Correction, MoveOf, Station
 from tramwright_solvers.contract import Effect
 
-WIDTH = 100
-DECIMALS = {"mm": 3, "inch": 4}
+from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
+from .followed import followed, remaining
+
 GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""
 
@@ -47,6 +47,8 @@ def as_text(correction: Correction) -> str:
         notes("Doubtful readings: read these again first", (one.says for one in correction.suspects)),
         notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
         notes("Closing errors", (closing(one, digits, unit) for one in correction.closing_errors)),
+        followed(correction.followed, correction.doubts, unit),
+        remaining(correction.forecast),
         blame(correction, digits),
         reach(correction, digits),
         notes("Take care", correction.cautions),
@@ -174,36 +176,3 @@ def how(move: MoveOf, digits: int, unit: str) -> str:
     if move.stack:
         said.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack) + f" {unit}")
     return ", ".join(said)
-
-
-def signed(value: float, digits: int) -> str:
-    """Return a reading with its sign; what rounds to nothing has none."""
-    shown = f"{value:+.{digits}f}"
-    return shown[1:] if float(shown) == 0.0 else shown
-
-
-def titled(title: str, lines: Iterable[str]) -> str:
-    """Return a block under a heading."""
-    return "\n".join([title, "-" * len(title), *lines])
-
-
-def numbered(sentences: Iterable[str]) -> list[str]:
-    """Return sentences numbered from one and wrapped."""
-    return [
-        fill(sentence, WIDTH, initial_indent=f"{number:>2}. ", subsequent_indent="    ", break_on_hyphens=False)
-        for number, sentence in enumerate(sentences, 1)
-    ]
-
-
-def notes(title: str, sentences: Iterable[str]) -> str:
-    """Return a block of notes, or nothing where there are none."""
-    lines = [
-        fill(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ", break_on_hyphens=False)
-        for sentence in sentences
-    ]
-    return titled(title, lines) if lines else ""
-
-
-def wrapped(line: str) -> str:
-    """Wrap a line of prose, continuation indented."""
-    return fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)

@@ -1,0 +1,43 @@
+"""The blocks that every plain-text answer is built of, no wider than 100 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from textwrap import fill
+
+WIDTH = 100
+DECIMALS = {"mm": 3, "inch": 4}
+"""A tenth of a usual dial division."""
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a reading with its sign; what rounds to nothing has none."""
+    shown = f"{value:+.{digits}f}"
+    return shown[1:] if float(shown) == 0.0 else shown
+
+
+def titled(title: str, lines: Iterable[str]) -> str:
+    """Return a block under a heading."""
+    return "\n".join([title, "-" * len(title), *lines])
+
+
+def numbered(sentences: Iterable[str]) -> list[str]:
+    """Return sentences numbered from one and wrapped."""
+    return [
+        fill(sentence, WIDTH, initial_indent=f"{number:>2}. ", subsequent_indent="    ", break_on_hyphens=False)
+        for number, sentence in enumerate(sentences, 1)
+    ]
+
+
+def notes(title: str, sentences: Iterable[str]) -> str:
+    """Return a block of notes, or nothing where there are none."""
+    lines = [
+        fill(sentence, WIDTH, initial_indent="- ", subsequent_indent="  ", break_on_hyphens=False)
+        for sentence in sentences
+    ]
+    return titled(title, lines) if lines else ""
+
+
+def wrapped(line: str) -> str:
+    """Wrap a line of prose, continuation indented."""
+    return fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
