@@ -11,6 +11,8 @@ from typing import Literal
 from msgspec import Struct
 
 from .contract import Effect
+from .forecast import Forecast
+from .learning import Followed
 
 
 class Place(Struct, frozen=True, gc=False):
@@ -55,12 +57,16 @@ class Predicted(AsFound, frozen=True):
 
 
 class MoveOf(Struct, frozen=True, omit_defaults=True):
-    """One adjuster's move: travel positive up, and how to make it."""
+    """One adjuster's move: travel positive up, and how to make it.
+
+    ``ask`` is the travel to set where the adjuster is known not to move as far as it is asked; turns are those of it.
+    """
 
     adjuster: str
     solver: str
     travel: float
     u: float
+    ask: float | None = None
     turns: float | None = None
     degrees: float | None = None
     direction: Literal["clockwise", "anticlockwise"] | None = None
@@ -217,7 +223,11 @@ class Moved(Judged, frozen=True):
 
 
 class Correction(Struct, frozen=True):
-    """The whole answer to one survey."""
+    """The whole answer to one survey.
+
+    ``followed``, ``doubts`` and ``forecast`` are what was learnt from ``survey.previous``: what each adjuster did with
+    what was asked of it, what cannot be told or does not fit, and how many passes remain. Empty and null without it.
+    """
 
     machine: str
     units: Literal["mm", "inch"]
@@ -233,6 +243,9 @@ class Correction(Struct, frozen=True):
     blind_to: list[Blind]
     suspects: list[Suspect]
     effects: list[Effect]
+    followed: list[Followed]
+    doubts: list[str]
+    forecast: Forecast | None
     verdict: Verdict
     steps: list[Step]
     cautions: list[str]

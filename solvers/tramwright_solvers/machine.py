@@ -26,6 +26,15 @@ Name = Annotated[
     Meta(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$", description="A name without control characters."),
 ]
 Angle = Annotated[float, Meta(ge=-360, le=360, description="Degrees, anticlockwise from x seen from above.")]
+Setting = Annotated[
+    float,
+    Meta(
+        ge=1e-6,
+        le=1e3,
+        description="How far beside its mark this adjuster may be left, ± travel, in `units`; default a hundredth of a "
+        "turn or half a division of the dial watched meanwhile, whichever is finer; for shims 0.005 mm.",
+    ),
+]
 Effort = Annotated[float, Meta(gt=0, le=1e6, description="What touching this adjuster costs, against 1 for a screw.")]
 Bounds = Annotated[
     tuple[
@@ -70,6 +79,7 @@ class Support(Struct, frozen=True, forbid_unknown_fields=True):
     mount: Mount | None = None
     travel: Bounds | None = None
     step: Small | None = None
+    setting: Setting | None = None
     effort: Effort | None = None
 
 
@@ -101,6 +111,7 @@ class Seat(Struct, frozen=True, forbid_unknown_fields=True):
     largest_stack: Annotated[int, Meta(ge=1, le=32, description="Most sheets under one seat.")] | None = None
     travel: Bounds | None = None
     step: Small | None = None
+    setting: Setting | None = None
     effort: Effort | None = None
 
 
@@ -211,12 +222,37 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     time: Annotated[float, Meta(ge=-1e12, le=1e12)] | Annotated[str, Meta(max_length=40)] | None = None
 
 
+class Made(Struct, frozen=True, forbid_unknown_fields=True):
+    """What was asked of one adjuster and set on it: the turns or sheets given, as travel, whatever came of them."""
+
+    adjuster: Name
+    travel: Travel
+
+
+class Pass(Struct, frozen=True, forbid_unknown_fields=True):
+    """One pass of tramming: the readings before it, in the shape of `survey.readings`, and the moves then made."""
+
+    readings: Annotated[list[Reading], Meta(max_length=20_000)]
+    moves: Annotated[list[Made], Meta(min_length=1, max_length=64)]
+
+
+class Previous(Pass, frozen=True, forbid_unknown_fields=True):
+    """The last pass before this survey, and any `earlier` ones, the oldest first.
+
+    Each pass ends where the next begins, so the readings before one pass are the readings after the one before it.
+    From what was asked and what the readings then showed, each adjuster's response is learnt.
+    """
+
+    earlier: Annotated[list[Pass], Meta(max_length=16)] = field(default_factory=list)
+
+
 class Survey(Struct, frozen=True, forbid_unknown_fields=True):
     """Readings over the bed, taken with one adjustment of the machine."""
 
     readings: Annotated[list[Reading], Meta(max_length=20_000)]
     taken_at: Annotated[str, Meta(max_length=40, description="RFC 3339 date and time.")] | None = None
     bed_temperature: Annotated[float, Meta(ge=-100, le=600, description="°C")] | None = None
+    previous: Annotated[Previous, Meta(description="The pass before this survey, to learn from.")] | None = None
 
 
 def as_key(*parts: Struct) -> bytes:

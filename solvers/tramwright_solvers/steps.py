@@ -38,15 +38,21 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
     return "clockwise" if clockwise else "anticlockwise"
 
 
-def move_of(adjuster: Adjuster, solver: str, travel: float, u: float, stack: Stack | None) -> MoveOf:
-    """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed."""
+def move_of(
+    adjuster: Adjuster, solver: str, travel: float, u: float, stack: Stack | None, ask: float | None = None
+) -> MoveOf:
+    """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed.
+
+    ``ask`` is the travel to set for it, where that is known to differ from the travel it will make.
+    """
     if adjuster.screw is not None:
-        turns = abs(travel) / adjuster.screw.lead
+        turns = abs(travel if ask is None else ask) / adjuster.screw.lead
         return MoveOf(
             adjuster.id,
             solver,
             travel,
             u,
+            ask=ask,
             turns=turns,
             degrees=360.0 * turns,
             direction=turn_direction(adjuster.screw, travel),
@@ -54,7 +60,7 @@ def move_of(adjuster: Adjuster, solver: str, travel: float, u: float, stack: Sta
         )
     if stack is not None:
         return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)
-    return MoveOf(adjuster.id, solver, travel, u)
+    return MoveOf(adjuster.id, solver, travel, u, ask=ask)
 
 
 class Parking(Struct, frozen=True):
@@ -78,7 +84,8 @@ def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place,
     amount = f"{abs(move.travel):.{digits}f} {unit} {way}"
     if move.direction is not None and move.degrees is not None and move.turns is not None:
         turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
-        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount})"
+        asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
+        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount}{asked})"
         wrong = "stop and turn it the other way"
     elif move.stack is not None:
         work = []
@@ -89,7 +96,8 @@ def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place,
         action = f"Slacken seat {adjuster.id}, {' and '.join(work)} ({amount}), and tighten it"
         wrong = "stop, take it back and check the sheets"
     elif adjuster.slackens:
-        action = f"Slacken seat {adjuster.id}, move it {amount}, and tighten it"
+        asked = "" if move.ask is None else f"{abs(move.ask):.{digits}f} {unit} {way} so that it ends "
+        action = f"Slacken seat {adjuster.id}, move it {asked}{amount}, and tighten it"
         wrong = "stop and move it the other way"
     else:
         action = f"Move {adjuster.id} {amount}"

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from itertools import pairwise
 from math import sqrt
+from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -77,13 +78,23 @@ def _clock(readings: Sequence[Reading]) -> Sequence[float | None]:
 
 def values(readings: Sequence[Reading]) -> list[float]:
     """Return every single value in order, repeats one after another."""
-    flat: list[float] = []
-    for reading in readings:
-        if isinstance(reading.value, list):
-            flat.extend(reading.value)
-        else:
-            flat.append(reading.value)
-    return flat
+    given: list[Any] = [reading.value for reading in readings]
+    if list not in set(map(type, given)):
+        return given
+    return [value for one in given for value in (one if isinstance(one, list) else (one,))]
+
+
+def outline(readings: Sequence[Reading]) -> tuple[list[Any], ...]:
+    """Return all that :func:`where` looks at, uninterpreted: quicker to make and compare than what it returns."""
+    repeats: list[Any] = [reading.value for reading in readings]
+    repeats = [len(one) if isinstance(one, list) else 1 for one in repeats] if list in set(map(type, repeats)) else []
+    return (
+        [reading.x for reading in readings],
+        [reading.y for reading in readings],
+        [reading.setup for reading in readings],
+        [reading.time for reading in readings],
+        repeats,
+    )
 
 
 class Layout(Struct, frozen=True):
@@ -241,10 +252,10 @@ def time_faults(survey: Survey) -> list[Fault]:
         faults = [
             Fault(f"/survey/readings/{index}/time", "Give seconds as a number or an RFC 3339 date and time.")
             for index, reading in enumerate(survey.readings)
-            if isinstance(reading.time, str) and not _is_time(reading.time)
+            if isinstance(reading.time, str) and not is_time(reading.time)
         ]
         faults += _mixed_times(survey.readings)
-    if survey.taken_at is not None and not _is_time(survey.taken_at):
+    if survey.taken_at is not None and not is_time(survey.taken_at):
         faults.append(
             Fault("/survey/taken_at", "Give an RFC 3339 date and time with its offset, as 2026-05-04T09:30:00Z.")
         )
@@ -283,7 +294,8 @@ def _off_bed(index: int, axis: str, at: float, low: float, high: float) -> Fault
     )
 
 
-def _is_time(text: str) -> bool:
+def is_time(text: str) -> bool:
+    """Say whether a text is an RFC 3339 date and time with its offset."""
     try:
         return datetime.fromisoformat(text).tzinfo is not None
     except ValueError:

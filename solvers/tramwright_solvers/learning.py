@@ -1,0 +1,204 @@
+"""How far each adjuster moves for what it is asked, learnt from the passes before, and used in the next.
+
+Two questions, two estimates from the same readings (:mod:`.evidence`). What did it do? That decides whether an adjuster
+is named, and counts how closely a setting can be made. What will it do next? That is what the next travel is divided
+by and the forecast rests on; it also counts the play that may have been lost when an adjuster turned back or was moved
+for the first time, for play is not a lasting share: without this, learning takes more passes than it saves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from math import sqrt
+from typing import Literal
+
+import numpy as np
+from msgspec import Struct
+
+from .contract import Adjuster, Floats
+from .evidence import PRIOR, Seen, gather
+from .follows import sentence, slips, undetermined_sentence
+
+SIGNIFICANT = 2.0
+"""A response is used in the next moves where it differs from 1 by more than this many standard uncertainties."""
+
+NAMED, NOTICED = 3.0, 0.1
+"""An adjuster is named where its response differs from 1 by more than NAMED standard uncertainties and by NOTICED."""
+
+LEAST, MOST = 0.5, 1.6
+"""Bounds of the response by which a travel is divided: never more than twice what is wanted. Our own choice."""
+
+MISFITS = (
+    "The changes between the surveys are more than these moves, one share for each adjuster, and the scatter of the "
+    "readings explain: something else moved, a move was left out, play was lost, or a reading slipped. Every u is "
+    "widened accordingly; find the cause before relying on what is learnt."
+)
+
+
+class Slack(Struct, frozen=True):
+    """By how much a travel may differ from its lasting share of what was asked: standard uncertainties, as lengths.
+
+    Our own choices, no source. ``mark``: how far beside its mark an adjuster is left; a degree of turn on a lead of
+    4 mm is 0.011 mm. ``play``: what may be lost where one turns back or was not moved before; up to 0.1 mm, taken as
+    rectangular (JCGM 100, 4.3.7).
+    """
+
+    mark: float = 0.01
+    play: float = 0.1 / sqrt(3.0)
+
+    @classmethod
+    def usual(cls, from_mm: Callable[[float], float]) -> Slack:
+        """Return the usual values in the unit of length."""
+        usual = cls()
+        return cls(from_mm(usual.mark), from_mm(usual.play))
+
+    def marks(self, asked: Floats) -> Floats:
+        """Return u of every travel that was asked (passes, m), play left out; zero where none was."""
+        return np.where(asked != 0.0, self.mark, 0.0)
+
+    def with_play(self, asked: Floats) -> Floats:
+        """Return u of every travel that was asked (passes, m), play counted wherever the direction is not the last."""
+        result, last = self.marks(asked), np.zeros(asked.shape[1])
+        for row, one in enumerate(asked):
+            turned = (one != 0.0) & (one * last <= 0.0)
+            result[row, turned] = np.hypot(self.mark, self.play)
+            last = np.where(one != 0.0, one, last)
+        return result
+
+
+class Followed(Struct, frozen=True):
+    """What one adjuster did with what was asked of it in the last pass in which it was moved.
+
+    ``response`` = moved / asked over all passes given, with its standard uncertainty ``u``; ``moved`` is that share of
+    ``asked``. ``determined`` is false where the readings alone cannot tell (they fix only how adjusters moved against
+    each other); the response then rests on its having obeyed, ± 0.3. ``follows`` is false where the difference from 1
+    is beyond doubt and worth a look, and ``says`` what it may be. The next travel is divided by ``divisor``: 1 where
+    the difference may be play or noise, where it moves in whole steps or shims, and where it must be mended first.
+    """
+
+    adjuster: str
+    asked: float
+    moved: float
+    response: float
+    u: float
+    determined: bool
+    follows: bool
+    divisor: float
+    says: str
+
+
+class Estimate(Struct, frozen=True):
+    """Responses (m,) of all adjusters with their covariance (m, m), prior included.
+
+    ``determined`` (m,) says where the readings alone decide; ``doubted`` that they contradict each other.
+    """
+
+    response: Floats
+    covariance: Floats
+    determined: np.ndarray
+    doubted: bool
+
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainties of the responses, shape (m,)."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+
+class Learnt(Struct, frozen=True):
+    """What is known of the adjusters once the passes are looked at.
+
+    ``did`` is what they did, ``will`` what may be relied on next time; ``divisor`` (m,) is what the next travels are
+    divided by. ``followed`` has one entry for each adjuster that was moved, ``doubts`` are sentences, ``stop`` names
+    the adjusters to be looked at before anything is moved.
+    """
+
+    adjusters: tuple[Adjuster, ...]
+    did: Estimate
+    will: Estimate
+    divisor: Floats
+    followed: tuple[Followed, ...]
+    stop: tuple[str, ...]
+    doubts: tuple[str, ...]
+
+    @property
+    def named(self) -> tuple[Followed, ...]:
+        """The adjusters that do not follow."""
+        return tuple(one for one in self.followed if not one.follows)
+
+
+def learn(
+    adjusters: tuple[Adjuster, ...],
+    seen: Sequence[Seen],
+    asked: Floats,
+    slack: Slack,
+    offset: Literal["free", "keep"] = "free",
+    unit: str = "mm",
+) -> Learnt:
+    """Learn from K surveys in order of time and the travels ``asked`` (K - 1, m) between them.
+
+    ``offset`` is as in the request: free, each survey has its own zero; kept, a common change of height counts.
+    Stations are the same where their coordinates are. ``unit`` is for the sentences.
+
+    Raises:
+        ValueError: the numbers of surveys, passes and adjusters do not match.
+    """
+    if len(seen) != len(asked) + 1 or asked.shape[1:] != (len(adjusters),):
+        raise ValueError("give one row of travels for each pass, and a survey before and after it")
+    did = estimate(seen, asked, slack.marks(asked), offset)
+    will = estimate(seen, asked, slack.with_play(asked), offset)
+    off = np.abs(did.response - 1.0)
+    sure = did.determined & (off > NAMED * did.u) & (off > NOTICED)
+    stop = sure & slips(did.response)
+    scaled = np.array([adjuster.stock is None and adjuster.step is None for adjuster in adjusters], dtype=bool)
+    used = scaled & ~stop & (np.abs(will.response - 1.0) > SIGNIFICANT * will.u)
+    divisor = np.where(used, np.clip(will.response, LEAST, MOST), 1.0)
+    followed = tuple(
+        followed_by(adjuster, asked[asked[:, j] != 0.0, j], did, j, bool(sure[j]), float(divisor[j]), unit)
+        for j, adjuster in enumerate(adjusters)
+        if np.any(asked[:, j] != 0.0)
+    )
+    unseen = tuple(one.adjuster for one in followed if not one.determined)
+    return Learnt(
+        adjusters=adjusters,
+        did=did,
+        will=will,
+        divisor=divisor,
+        followed=followed,
+        stop=tuple(adjusters[j].id for j in np.flatnonzero(stop)),
+        doubts=(*([MISFITS] if did.doubted else []), *([undetermined_sentence(unseen)] if unseen else [])),
+    )
+
+
+def asked(travels: Floats, learnt: Learnt) -> Floats:
+    """Return what to ask (m,) so that the adjusters really make these travels (m,), within their bounds.
+
+    Travels of adjusters that are not known to answer otherwise, that move in whole steps or shims, or that must be
+    looked at first (``learnt.stop``) are returned as they are.
+    """
+    wanted = travels / learnt.divisor
+    lower = np.array([min(adjuster.lower, 0.0) for adjuster in learnt.adjusters])
+    upper = np.array([max(adjuster.upper, 0.0) for adjuster in learnt.adjusters])
+    return np.where(learnt.divisor == 1.0, travels, np.clip(wanted, lower, upper))
+
+
+def estimate(seen: Sequence[Seen], asked: Floats, setting: Floats, offset: Literal["free", "keep"]) -> Estimate:
+    """Estimate the responses of all adjusters; those that were not moved keep the prior."""
+    count = asked.shape[1]
+    moved = np.flatnonzero(np.any(asked != 0.0, axis=0))
+    evidence = gather(seen, asked, moved, setting, offset)
+    spread, change, misfit = evidence.weighed()
+    response, covariance, determined = np.ones(count), np.eye(count) * PRIOR**2, np.zeros(count, dtype=bool)
+    response[moved] += change
+    covariance[np.ix_(moved, moved)] = spread
+    determined[moved] = ~evidence.blind
+    return Estimate(response, covariance, determined, evidence.misfits(misfit))
+
+
+def followed_by(
+    adjuster: Adjuster, asked: Floats, did: Estimate, column: int, sure: bool, divisor: float, unit: str
+) -> Followed:
+    """Write down what one adjuster did; ``asked`` are its travels, the last one last."""
+    last, response, u = float(asked[-1]), float(did.response[column]), float(did.u[column])
+    determined = bool(did.determined[column])
+    says = sentence(adjuster, last, response, u, determined, sure, unit)
+    return Followed(adjuster.id, last, last * response, response, u, determined, not sure, divisor, says)

@@ -1,0 +1,231 @@
+"""A stack of surveys worked through, and its answers written at the detail asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from msgspec import Struct
+
+from .answer import AsFound, Correction, Judged, Moved, MoveOf, Place, Predicted, Station
+from .attribution import attribution
+from .choice import choice_of, ladders, plans
+from .contract import Effect, Floats, Move
+from .decision import Decided, decide, decide_alone
+from .evidence import Seen
+from .forecast import Forecast, forecast
+from .learning import Learnt, asked
+from .machine import Survey
+from .noise import Noise
+from .passes import learn_from
+from .prepared import Prepared
+from .solve import Solve
+from .stacks import each
+from .steps import move_of, steps_for
+from .verdict import K, verdict
+
+HOT = 45.0
+"""Bed temperature in °C from which the answer warns of burns; common practice, no source."""
+
+
+class Worked(Struct, frozen=True):
+    """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
+
+    ``single`` are the single values of each survey, ``gaps`` (N, n).
+    """
+
+    prepared: Prepared
+    solve: Solve[Any]
+    surveys: Sequence[Survey]
+    single: list[list[float]]
+    gaps: Floats
+    noise: Noise
+
+    def judged(self) -> list[Judged]:
+        """Write totals and verdicts."""
+        self._learnt()  # nothing of it is told at this detail, but what is wrong with it must be
+        return self._judged(decide_alone(self.prepared, self.solve, self.gaps, self.noise))
+
+    def moved(self) -> list[Moved]:
+        """Write totals, verdicts and moves, with what is needed to make them safely."""
+        decided, learnt = decide_alone(self.prepared, self.solve, self.gaps, self.noise), self._learnt()
+        return self._moved(decided, self._moves(decided, learnt), learnt)
+
+    def _judged(self, decided: Decided) -> list[Judged]:
+        machine, variance = self.prepared.machine, self.noise.variance
+        found, left = extremes(self.prepared, decided)
+        return [
+            Judged(
+                machine.id,
+                machine.units,
+                AsFound(*before),
+                AsFound(*after),
+                verdict(machine, before[:2], after[:2], variance[row]),
+            )
+            for row, (before, after) in enumerate(zip(found, left, strict=True))
+        ]
+
+    def _learnt(self) -> list[Learnt | None]:
+        """Return what each survey's own previous passes teach."""
+        return [
+            learn_from(self.prepared, self.solve, survey, self.gaps[row], self.noise.variance[row])
+            for row, survey in enumerate(self.surveys)
+        ]
+
+    def _moved(self, decided: Decided, moves: list[list[MoveOf | None]], learnt: list[Learnt | None]) -> list[Moved]:
+        prepared, chosen = self.prepared, decided.chosen
+        suspects = prepared.slips.suspects(self.gaps, self.noise.variance)
+        return [
+            Moved(
+                judged.machine,
+                judged.units,
+                judged.as_found,
+                judged.predicted,
+                judged.verdict,
+                moves=[move for move in own if move is not None],
+                chosen=choice_of(
+                    prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row]
+                ),
+                suspects=suspects[row],
+                cautions=cautions(prepared, self.surveys[row], chosen.travels[row].tolist(), learnt[row]),
+                solver_versions=prepared.versions,
+            )
+            for row, (judged, own) in enumerate(zip(self._judged(decided), moves, strict=True))
+        ]
+
+    def corrections(self) -> list[Correction]:
+        """Write the whole answers."""
+        prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
+        decided = decide(prepared, self.solve, gaps, self.noise)
+        scores, travels, learnt = decided.scores, decided.chosen.travels, self._learnt()
+        moves = self._moves(decided, learnt)
+        after = (gaps + each(travels, prepared.influence.T)).tolist()
+        before, u, suggested = gaps.tolist(), self.noise.stations().tolist(), plans(prepared, scores, decided.chosen)
+        rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
+        answers = []
+        for row, (told, own) in enumerate(zip(self._moved(decided, moves, learnt), moves, strict=True)):
+            left = told.predicted
+            answers.append(
+                Correction(
+                    machine=told.machine,
+                    units=told.units,
+                    as_found=told.as_found,
+                    predicted=Predicted(
+                        left.total,
+                        left.u,
+                        left.U,
+                        left.k,
+                        left.rms,
+                        left.highest,
+                        left.lowest,
+                        stations(prepared, before[row], after[row], u[row]),
+                    ),
+                    moves=told.moves,
+                    chosen=told.chosen,
+                    closing_errors=prepared.layout.closing(self.single[row], machine.sense),
+                    plans=suggested[row],
+                    ladder=rungs[row],
+                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
+                    breakdown=terms[row],
+                    blind_to=prepared.blind,
+                    suspects=told.suspects,
+                    effects=effects(prepared, travels[row]),
+                    followed=list(known.followed) if (known := learnt[row]) else [],
+                    doubts=list(known.doubts) if known else [],
+                    forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
+                    verdict=told.verdict,
+                    steps=steps_for(prepared, own, before[row]),
+                    cautions=told.cautions,
+                    solver_versions=told.solver_versions,
+                )
+            )
+        return answers
+
+    def _moves(self, decided: Decided, learnt: list[Learnt | None]) -> list[list[MoveOf | None]]:
+        """Return each survey's moves, None for an adjuster that stands still."""
+        prepared, chosen, found = self.prepared, decided.chosen, []
+        rows = zip(
+            chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
+        )
+        for index, travels, u, settled, known in rows:
+            stacks = settled.stacks.get(index, {}) if settled else {}
+            asks = travels if known is None else asked(np.array(travels), known).tolist()
+            found.append(
+                [
+                    move_of(adjuster, solver, travel, error, stacks.get(column), ask if ask != travel else None)
+                    if travel
+                    else None
+                    for column, (adjuster, solver, travel, error, ask) in enumerate(
+                        zip(prepared.adjusters, prepared.solver_of, travels, u, asks, strict=True)
+                    )
+                ]
+            )
+        return found
+
+    def _forecast(self, row: int, learnt: Learnt, travels: Floats, aim: float) -> Forecast:
+        """Return how many passes remain for one survey, given what its previous passes teach."""
+        prepared, variance = self.prepared, self.noise.variance[row]
+        seen = Seen(prepared.layout.points, self.gaps[row], variance, self.noise.factors, prepared.influence)
+        units, offset = prepared.machine.units, self.solve.offset
+        return forecast(learnt, seen, travels, asked(travels, learnt), aim, offset, units)
+
+
+def extremes(
+    prepared: Prepared, decided: Decided
+) -> list[list[tuple[float, float, float, float, float, Place, Place]]]:
+    """Return total, u, U, k, rms, highest and lowest station of every survey, as found and after the moves."""
+    scores, index, places = decided.scores, decided.chosen.index, prepared.places
+    rows, index = np.arange(len(index)), np.stack([np.zeros_like(index), index])
+    left = decided.table.left[rows, :, index]
+    numbers = (
+        scores.total[rows, index].tolist(),
+        scores.u[rows, index].tolist(),
+        scores.rms[rows, index].tolist(),
+        left.argmax(axis=2).tolist(),
+        left.argmin(axis=2).tolist(),
+    )
+    return [
+        [
+            (total, u, K * u, K, rms, places[highest], places[lowest])
+            for total, u, rms, highest, lowest in zip(*of_state, strict=True)
+        ]
+        for of_state in zip(*numbers, strict=True)
+    ]
+
+
+def stations(prepared: Prepared, gap: list[float], after: list[float], u: list[float]) -> list[Station]:
+    """Return every station before and after, with the dial as the user reads it."""
+    sense = prepared.machine.sense
+    rows = zip(prepared.places, after, gap, u, strict=True)
+    return [Station(at.x, at.y, now, before, sense * now, sense * before, u) for at, now, before, u in rows]
+
+
+def effects(prepared: Prepared, travels: Floats) -> list[Effect]:
+    """Return the mechanisms' side effects of these travels."""
+    found: list[Effect] = []
+    for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True):
+        found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
+    return found
+
+
+def cautions(prepared: Prepared, survey: Survey, travels: Sequence[float], learnt: Learnt | None) -> list[str]:
+    """Return the cautions that go with this survey: prepared ones, heat, long moves, what the stations cannot see."""
+    found = list(prepared.cautions)
+    if learnt is not None and learnt.stop:
+        found.insert(
+            0,
+            f"{', '.join(learnt.stop)} did not do as asked in the last pass: find out why before moving it again.",
+        )
+    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
+        found.insert(
+            0,
+            f"{', '.join(far)} would move more than {prepared.far:.3g} {prepared.machine.units}: check readings, units "
+            "and positions first, go in small steps, and watch that nothing binds, bends or comes off its support.",
+        )
+    if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
+        found.insert(0, f"The bed was read at {survey.bed_temperature:g} °C: it burns. Wear gloves or use long keys.")
+    if prepared.blind:
+        unseen = ", ".join(blind.what for blind in prepared.blind)
+        found.append(f"The stations read cannot show {unseen}; the total over the whole bed may be larger than stated.")
+    return found
