@@ -202,6 +202,64 @@ class ClosingError(Struct, frozen=True):
     after_drift: float
 
 
+class BudgetLine(Struct, frozen=True, gc=False):
+    """One source of uncertainty.
+
+    ``value`` is the half-width of a rectangular distribution, or the standard deviation of a normal one; ``u`` the
+    standard uncertainty that follows. ``dof`` are its degrees of freedom, null where they are unlimited.
+    ``sensitivity`` is what one unit of u does to the u of the total, ``share`` the part of its square; shares add up to
+    one.
+    """
+
+    name: str
+    value: float
+    distribution: Literal["rectangular", "normal"]
+    type: Literal["A", "B"]
+    u: float
+    dof: float | None
+    sensitivity: float
+    share: float
+
+
+class Budget(Struct, frozen=True, gc=False):
+    """What makes up the u of a total; ``dof`` are effective (Welch-Satterthwaite, JCGM 100, G.4), null if unlimited."""
+
+    u: float
+    dof: float | None
+    lines: list[BudgetLine]
+
+
+class Budgets(Struct, frozen=True, gc=False):
+    """The uncertainty budgets of the total as found and of the predicted one."""
+
+    as_found: Budget
+    predicted: Budget
+
+
+class OverBed(Struct, frozen=True):
+    """Highest minus lowest gap over the whole bed, not only at the stations, with the errors of the readings taken out.
+
+    ``total`` is what is expected and ``u`` its standard uncertainty; it lies between ``low`` and ``high`` with 95 %.
+    ``highest`` and ``lowest`` are where the extremes are most likely. All is null where the stations do not bear it,
+    and ``says`` why; else ``says`` how it was found.
+    """
+
+    total: float | None
+    u: float | None
+    low: float | None
+    high: float | None
+    highest: Place | None
+    lowest: Place | None
+    says: str
+
+
+class WholeBed(Struct, frozen=True, gc=False):
+    """The totals over the whole bed, as found and once the moves are made."""
+
+    as_found: OverBed
+    predicted: OverBed
+
+
 class Judged(Struct, frozen=True, gc=False):
     """Totals and verdict alone: the answer to one survey of many at the detail `verdict`."""
 
@@ -222,6 +280,17 @@ class Moved(Judged, frozen=True):
     solver_versions: dict[str, str]
 
 
+class Refit(Struct, frozen=True):
+    """Totals, moves and verdict without the stations ``left_out``, all null where too little is left to say."""
+
+    left_out: list[Place]
+    as_found: AsFound | None
+    predicted: AsFound | None
+    moves: list[MoveOf] | None
+    verdict: Verdict | None
+    says: str
+
+
 class Correction(Struct, frozen=True):
     """The whole answer to one survey.
 
@@ -233,6 +302,8 @@ class Correction(Struct, frozen=True):
     units: Literal["mm", "inch"]
     as_found: AsFound
     predicted: Predicted
+    over_bed: WholeBed
+    budget: Budgets
     moves: list[MoveOf]
     chosen: Choice
     closing_errors: list[ClosingError]
@@ -242,6 +313,7 @@ class Correction(Struct, frozen=True):
     breakdown: list[Term]
     blind_to: list[Blind]
     suspects: list[Suspect]
+    refit: Refit | None
     effects: list[Effect]
     followed: list[Followed]
     doubts: list[str]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from .prepared import Prepared
 from .relax import binding
 from .solve import Solve
 from .steps import DECIMALS
+from .totals import covering
 from .verdict import K
 
 TIE = 1e-9
@@ -64,7 +66,7 @@ def score(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise, tab
     return Scores(
         total=table.total,
         spread=table.spread,
-        u=noise.of_totals(table.left),
+        u=np.hypot(of_every_total(table.left, noise), prepared.setting.totals),
         rms=table.rms,
         objective=table.objective,
         work=np.matmul(np.abs(table.travels), options.problem.effort),
@@ -72,6 +74,16 @@ def score(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise, tab
         aim=machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for,
         most=within,
     )
+
+
+def of_every_total(left: Floats, noise: Noise) -> Floats:
+    """Return u (N, K) of the totals of what every subset leaves, (N, n, K), errors of setting apart."""
+    surveys, stations, subsets = left.shape
+    if noise.uniform is not None:
+        return np.full((surveys, subsets), sqrt(2.0) * noise.uniform)
+    # what was given up is infinite, and never chosen
+    gaps = np.where(np.isfinite(left), left, 0.0).transpose(0, 2, 1).reshape(-1, stations)
+    return covering(gaps, noise.some(np.repeat(np.arange(surveys), subsets))).reshape(surveys, subsets)
 
 
 def lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:

@@ -148,6 +148,8 @@ def adjusters(case: Case) -> Iterator[str]:
             yield f"the effort of `{adjuster.id}` must be positive and finite"
         if adjuster.step is not None and not (np.isfinite(adjuster.step) and adjuster.step > 0):
             yield f"the step of `{adjuster.id}` must be positive and finite"
+        if adjuster.setting is not None and not (np.isfinite(adjuster.setting) and adjuster.setting > 0):
+            yield f"the setting of `{adjuster.id}` must be positive and finite"
         if not resolves(document, adjuster.pointer):
             yield f"the pointer of `{adjuster.id}`, {adjuster.pointer!r}, leads nowhere in the request"
 

@@ -29,7 +29,8 @@ class Adjuster(Struct, frozen=True):
 
     ``lower`` and ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples;
     ``stock`` and ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose
-    counts they share. ``slackens`` says that bolts are let go to move it.
+    counts they share. ``slackens`` says that bolts are let go to move it. ``setting`` is how far beside its mark it may
+    be left, ± travel; None takes the default of its kind (:mod:`.setting`).
     """
 
     id: str
@@ -45,6 +46,7 @@ class Adjuster(Struct, frozen=True):
     largest_stack: int | None = None
     pool: str | None = None
     slackens: bool = False
+    setting: float | None = None
 
 
 class Site(Struct, frozen=True):

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 from msgspec import Struct
 
 from .answer import Correction, Judged, Moved
@@ -19,8 +18,8 @@ from .machine import Machine, Survey, as_key
 from .prepared import Cache, prepare
 from .registry import Registry, installed
 from .solve import Solve
-from .survey import Where, time_faults, values, where
-from .worked import Worked
+from .survey import Where, time_faults, where
+from .worked import Worked, reduced
 
 _prepared = Cache()
 
@@ -89,9 +88,7 @@ def worked(geometry: Geometry, surveys: Sequence[Survey], registry: Registry) ->
     prepared = _prepared.get(
         (geometry.known, geometry.readings, picked), lambda: prepare(machine, geometry.readings, solve, picked)
     )
-    single = [values(survey.readings) for survey in surveys]
-    gaps, variances = prepared.layout.reduce(np.array(single), machine.sense)
-    return Worked(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances))
+    return reduced(prepared, solve, surveys)
 
 
 def is_quick(machine: Machine, survey: Survey, solve: Solve[Any]) -> bool:

@@ -20,10 +20,14 @@ from .adjust.whole import discrete
 from .answer import Blind, Place
 from .blind import bed_grid, blind_adjusters
 from .breakdown import Form, form
+from .budget import Sources, sources
 from .checks import machine_faults, solver_faults
 from .contract import Adjuster, Floats, Mechanism, Site
 from .faults import Refused
 from .machine import Machine
+from .over_bed import Interpolation, bed_points, interpolation
+from .seeing import cure_places, seen_badly
+from .setting import Setting, setting_of
 from .solve import Solve
 from .steps import Parking, parking
 from .survey import Layout, Where, layout, place_faults
@@ -81,15 +85,46 @@ class Prepared(Struct, frozen=True, dict=True):
         return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
 
     @cached_property
-    def over_bed(self) -> Floats:
-        """Influence of every adjuster over the whole bed, at the points of :func:`bed_grid`."""
-        site = Site(self.machine, bed_grid(self.machine.bed))
-        return np.concatenate([mechanism.influence(site) for mechanism in self.mechanisms], axis=1)
+    def setting(self) -> Setting:
+        """How exactly the adjusters are set, and what that leaves uncertain."""
+        return setting_of(self.machine, self.adjusters, self.influence, self.layout.points, self.candidates.sets)
+
+    @cached_property
+    def sources(self) -> Sources:
+        """What makes up the uncertainty of a total."""
+        return sources(self.machine, self.layout, self.adjusters, self.setting)
+
+    @cached_property
+    def over_bed(self) -> Interpolation:
+        """What the stations tell of the bed between and beyond them."""
+        return interpolation(
+            self.machine.bed,
+            self.layout.points,
+            self.influence,
+            self.influence_at(bed_points(self.machine.bed)),
+            self.setting.u,
+            a_priori(self.layout)[0],
+            self.layout.factors,
+            [blind.what for blind in self.blind if blind.kind == "term"],
+        )
 
     @cached_property
     def blind(self) -> list[Blind]:
         """What the stations cannot show."""
-        return self.form.blind() + blind_adjusters(self.adjusters, self.influence, self.over_bed)
+        there = self.influence_at(bed_grid(self.machine.bed))
+        return self.form.blind() + blind_adjusters(self.adjusters, self.influence, there)
+
+    @cached_property
+    def badly_seen(self) -> list[Blind]:
+        """What the stations show, but badly."""
+        there = self.influence_at(cure_places(self.machine.bed))
+        noise = self.layout.noise(a_priori(self.layout))
+        return seen_badly(self.machine, self.form, self.adjusters, self.influence, there, noise, self.blind)
+
+    def influence_at(self, points: Floats) -> Floats:
+        """Return the influence of every adjuster at other points (k, 2), shape (k, m)."""
+        site = Site(self.machine, points)
+        return np.concatenate([mechanism.influence(site) for mechanism in self.mechanisms], axis=1)
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:

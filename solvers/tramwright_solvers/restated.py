@@ -10,7 +10,19 @@ from .contract import Floats
 from .machine import Machine
 
 PLACES = ("x", "y", "z", "block_spacing", "tool_offset")
-SIZES = ("thickness", "lead", "travel", "step", "stock", "fitted", "division", "error_limit", "repeatability", "total")
+SIZES = (
+    "thickness",
+    "lead",
+    "travel",
+    "step",
+    "setting",
+    "stock",
+    "fitted",
+    "division",
+    "error_limit",
+    "repeatability",
+    "total",
+)
 LENGTHS = frozenset(PLACES + SIZES)
 """Fields of a machine that are lengths, to describe the same machine in the other unit."""
 

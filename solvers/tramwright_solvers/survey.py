@@ -203,15 +203,18 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
     counts = np.bincount(of_value).astype(np.float64)
     group_station, group_setup = np.array([(station, setup) for station, setup, _ in groups]).T
     weights = 1.0 / (fixed + default_repeat / counts)
-    groups_read = Groups(
-        station=group_station,
-        setup=group_setup,
-        time=np.array([math.nan if time is None else time for _, _, time in groups]),
-        weight=weights,
-        names=tuple(setups),
-    )
-    points, closings = np.array(list(stations)), groups_read.closings()
-    network = join(groups_read, points, closings)
+    points, names = np.array(list(stations)), tuple(setups)
+    closings, network = np.zeros((0, 2), dtype=np.intp), None
+    if len(names) > 1 or len(groups) > len(stations):  # else there is nothing to join and nothing drifts visibly
+        groups_read = Groups(
+            station=group_station,
+            setup=group_setup,
+            time=np.array([math.nan if time is None else time for _, _, time in groups]),
+            weight=weights,
+            names=names,
+        )
+        closings = groups_read.closings()
+        network = join(groups_read, points, closings)
     return Layout(
         points=points,
         order=order,
@@ -219,7 +222,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
         counts=counts,
         group_station=group_station,
         group_setup=group_setup,
-        setups=groups_read.names,
+        setups=names,
         closings=closings,
         plain=len(of_value) == len(stations),
         weights=weights,

@@ -22,11 +22,14 @@ MOST_REPEATS = 20
 Standing = Literal["within", "outside", "undecided"]
 
 
-def standing(total: float, u: float, limit: float) -> Standing:
-    """Decide by ISO 14253-1: proven inside the limit less the uncertainty, proven outside beyond the limit plus it."""
+def standing(total: float, u: float, limit: float, margin: float | None = None) -> Standing:
+    """Decide by ISO 14253-1: proven inside the limit less the uncertainty, proven outside beyond the limit plus it.
+
+    ``margin`` is how far beyond the limit proves a total outside, K u unless given (see :mod:`.totals`).
+    """
     if total + K * u <= limit:
         return "within"
-    if total - K * u > limit:
+    if total - (K * u if margin is None else margin) > limit:
         return "outside"
     return "undecided"
 
@@ -39,32 +42,39 @@ def conformance_probability(total: float, u: float, limit: float) -> float:
     return 0.5 * erfc((total - limit) / (u * sqrt(2.0)))
 
 
-def verdict(machine: Machine, found: tuple[float, float], predicted: tuple[float, float], variance: Floats) -> Verdict:
-    """Return the verdict on two totals, each with its standard uncertainty; ``variance`` (n,) is that of the gaps."""
+Known = tuple[float, float, float, float]
+"""A total, its standard uncertainty, how far beyond the limit proves it outside, and what setting adds to its u."""
+
+
+def verdict(machine: Machine, found: Known, predicted: Known, variance: Floats) -> Verdict:
+    """Return the verdict on two totals; ``variance`` (n,) is that of the gaps."""
     limit = machine.total_limit
-    as_found, afterwards = standing(*found, limit), standing(*predicted, limit)
+    as_found, afterwards = (standing(total, u, limit, margin) for total, u, margin, _ in (found, predicted))
     open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
     return Verdict(
         limit=limit,
         as_found=as_found,
         predicted=afterwards,
-        probability=conformance_probability(*predicted, limit),
+        probability=conformance_probability(*predicted[:2], limit),
         rule=RULE,
         k=K,
         decided_by=what_decides(machine, *open_question, variance) if open_question else "",
     )
 
 
-def what_decides(machine: Machine, total: float, u: float, variance: Floats) -> str:
+def what_decides(machine: Machine, total: float, u: float, margin: float, setting: float, variance: Floats) -> str:
     """Say what would bring an undecided total to a verdict, should it stay as it is: repeats, or a finer indicator.
 
     Repeats divide only the part of the variance that is not the indicator's own; where that is not enough, nothing but
-    an indicator better by the factor of the uncertainties will do.
+    an indicator better by the factor of the uncertainties will do. No reading takes off what ``setting`` adds.
     """
-    margin = abs(machine.total_limit - total)
-    enough = margin / K
+    beyond = total - machine.total_limit
+    enough = -beyond / K if beyond <= 0.0 else beyond * u / margin
     if enough == 0.0:
         return "The total lies on the limit: no measurement decides that; take out more, or agree on a wider limit."
+    if enough <= setting:
+        return "No reading beforehand decides it, for adjusters are not set so exactly: survey again after the moves."
+    enough, u = sqrt(enough**2 - setting**2), sqrt(u**2 - setting**2)
     whole = float(variance.mean())
     own = min(machine.indicator_variance, whole)
     to_share = (enough / u) ** 2 * whole - own

@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
-from .answer import AsFound, Correction, Judged, Moved, MoveOf, Place, Predicted, Station
+from .answer import AsFound, Budgets, Correction, Judged, Moved, MoveOf, Predicted, Station, WholeBed
 from .attribution import attribution
 from .choice import choice_of, ladders, plans
 from .contract import Effect, Floats, Move
@@ -19,11 +20,14 @@ from .learning import Learnt, asked
 from .machine import Survey
 from .noise import Noise
 from .passes import learn_from
-from .prepared import Prepared
+from .prepared import Prepared, prepare
+from .refit import refit
 from .solve import Solve
 from .stacks import each
 from .steps import move_of, steps_for
-from .verdict import K, verdict
+from .survey import values, where
+from .totals import MOST_FACTOR, outside_margin
+from .verdict import K, Known, verdict
 
 HOT = 45.0
 """Bed temperature in °C from which the answer warns of burns; common practice, no source."""
@@ -54,14 +58,14 @@ class Worked(Struct, frozen=True):
 
     def _judged(self, decided: Decided) -> list[Judged]:
         machine, variance = self.prepared.machine, self.noise.variance
-        found, left = extremes(self.prepared, decided)
+        found, left = extremes(self.prepared, decided, self.noise)
         return [
             Judged(
                 machine.id,
                 machine.units,
-                AsFound(*before),
-                AsFound(*after),
-                verdict(machine, before[:2], after[:2], variance[row]),
+                before.written,
+                after.written,
+                verdict(machine, before.known, after.known, variance[row]),
             )
             for row, (before, after) in enumerate(zip(found, left, strict=True))
         ]
@@ -101,7 +105,9 @@ class Worked(Struct, frozen=True):
         scores, travels, learnt = decided.scores, decided.chosen.travels, self._learnt()
         moves = self._moves(decided, learnt)
         after = (gaps + each(travels, prepared.influence.T)).tolist()
-        before, u, suggested = gaps.tolist(), self.noise.stations().tolist(), plans(prepared, scores, decided.chosen)
+        u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0)).tolist()
+        before, suggested = gaps.tolist(), plans(prepared, scores, decided.chosen)
+        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
         answers = []
         for row, (told, own) in enumerate(zip(self._moved(decided, moves, learnt), moves, strict=True)):
@@ -121,6 +127,8 @@ class Worked(Struct, frozen=True):
                         left.lowest,
                         stations(prepared, before[row], after[row], u[row]),
                     ),
+                    over_bed=WholeBed(*whole[row]),
+                    budget=budgets[row],
                     moves=told.moves,
                     chosen=told.chosen,
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
@@ -128,8 +136,9 @@ class Worked(Struct, frozen=True):
                     ladder=rungs[row],
                     attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
                     breakdown=terms[row],
-                    blind_to=prepared.blind,
+                    blind_to=[*prepared.blind, *prepared.badly_seen],
                     suspects=told.suspects,
+                    refit=refit(self.surveys[row], told.suspects, self._again),
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
@@ -141,6 +150,21 @@ class Worked(Struct, frozen=True):
                 )
             )
         return answers
+
+    def _budgets(self, decided: Decided) -> list[Budgets]:
+        """Return the uncertainty budgets of both totals of each survey."""
+        chosen, scores, rows = decided.chosen.index, decided.scores, np.arange(len(self.gaps))
+        written = []
+        for state, index in ((None, np.zeros_like(chosen)), (chosen, chosen)):
+            left = decided.table.left[rows, :, index]
+            high, low = left.argmax(axis=1), left.argmin(axis=1)
+            written.append(self.prepared.sources.budgets(high, low, scores.u[rows, index], self.noise, state))
+        return [Budgets(*pair) for pair in zip(*written, strict=True)]
+
+    def _again(self, survey: Survey) -> Moved:
+        """Answer a survey of the same machine that leaves stations out."""
+        again = prepare(self.prepared.machine, where(survey.readings), self.solve, self.prepared.mechanisms)
+        return reduced(again, self.solve, [replace(survey, previous=None)]).moved()[0]
 
     def _moves(self, decided: Decided, learnt: list[Learnt | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
@@ -171,26 +195,37 @@ class Worked(Struct, frozen=True):
         return forecast(learnt, seen, travels, asked(travels, learnt), aim, offset, units)
 
 
-def extremes(
-    prepared: Prepared, decided: Decided
-) -> list[list[tuple[float, float, float, float, float, Place, Place]]]:
-    """Return total, u, U, k, rms, highest and lowest station of every survey, as found and after the moves."""
+def reduced(prepared: Prepared, solve: Solve[Any], surveys: Sequence[Survey]) -> Worked:
+    """Reduce surveys, read as prepared for, to gaps."""
+    single = [values(survey.readings) for survey in surveys]
+    gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
+    return Worked(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances))
+
+
+class Extremes(Struct, frozen=True, gc=False):
+    """One total of one survey: as it is written, and as the verdict takes it."""
+
+    written: AsFound
+    known: Known
+
+
+def extremes(prepared: Prepared, decided: Decided, noise: Noise) -> list[list[Extremes]]:
+    """Return the totals of every survey, as found and after the moves."""
     scores, index, places = decided.scores, decided.chosen.index, prepared.places
     rows, index = np.arange(len(index)), np.stack([np.zeros_like(index), index])
     left = decided.table.left[rows, :, index]
-    numbers = (
-        scores.total[rows, index].tolist(),
-        scores.u[rows, index].tolist(),
-        scores.rms[rows, index].tolist(),
-        left.argmax(axis=2).tolist(),
-        left.argmin(axis=2).tolist(),
-    )
+    totals, u = scores.total[rows, index], scores.u[rows, index]
+    setting, margins, limit = prepared.setting.totals[index], K * u, prepared.machine.total_limit
+    if (near := (totals > limit) & (totals - MOST_FACTOR * u <= limit)).any():
+        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0))
+        margins[near] = outside_margin(left[near], read, setting[near])
+    numbers = (totals, u, scores.rms[rows, index], margins, setting, left.argmax(axis=2), left.argmin(axis=2))
     return [
         [
-            (total, u, K * u, K, rms, places[highest], places[lowest])
-            for total, u, rms, highest, lowest in zip(*of_state, strict=True)
+            Extremes(AsFound(total, u, K * u, K, rms, places[high], places[low]), (total, u, margin, added))
+            for total, u, rms, margin, added, high, low in zip(*of_state, strict=True)
         ]
-        for of_state in zip(*numbers, strict=True)
+        for of_state in zip(*(values.tolist() for values in numbers), strict=True)
     ]
 
 

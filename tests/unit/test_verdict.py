@@ -7,12 +7,16 @@ import pytest
 
 from tramwright_solvers.contract import Floats
 from tramwright_solvers.machine import Bed, Indicator, Limit, Machine
-from tramwright_solvers.verdict import K, conformance_probability, standing, verdict
+from tramwright_solvers.verdict import K, Known, conformance_probability, standing, verdict
 
 
 def machine(division: float = 0.01, error_limit: float = 0.012, repeatability: float = 0.003) -> Machine:
     indicator = Indicator(division=division, error_limit=error_limit, repeatability=repeatability)
     return Machine(bed=Bed((0.0, 1.0), (0.0, 1.0)), indicator=indicator, limit=Limit(0.1))
+
+
+def known(total: float, u: float, setting: float = 0.0) -> Known:
+    return total, u, K * u, setting
 
 
 def variance(of: Machine, repeats: int = 1) -> Floats:
@@ -38,13 +42,13 @@ def test_k_is_the_one_sided_95_per_cent_quantile():
 
 def test_decided_totals_need_no_advice():
     of = machine()
-    assert verdict(of, (0.3, 0.01), (0.02, 0.01), variance(of)).decided_by == ""
+    assert verdict(of, known(0.3, 0.01), known(0.02, 0.01), variance(of)).decided_by == ""
 
 
 def test_the_repeats_proposed_do_decide_and_one_fewer_would_not():
     of = machine(division=0.001, error_limit=0.001, repeatability=0.02)
     u = u_of_total(of)
-    told = verdict(of, (0.3, u), (0.09, u), variance(of)).decided_by
+    told = verdict(of, known(0.3, u), known(0.09, u), variance(of)).decided_by
     times = int(re.search(r"Read each station (\d+) times", told)[1])
     assert standing(0.09, u_of_total(of, times), 0.1) == "within"
     assert standing(0.09, u_of_total(of, times - 1), 0.1) == "undecided"
@@ -53,7 +57,7 @@ def test_the_repeats_proposed_do_decide_and_one_fewer_would_not():
 def test_a_finer_indicator_is_asked_for_where_repeats_cannot_decide():
     of = machine()
     u = u_of_total(of)
-    told = verdict(of, (0.3, u), (0.09, u), variance(of)).decided_by
+    told = verdict(of, known(0.3, u), known(0.09, u), variance(of)).decided_by
     limit = float(re.search(r"error limit of ([\d.]+) mm", told)[1])
     share = limit / 0.012
     finer = machine(0.01 * share, limit, 0.003 * share)
@@ -63,4 +67,27 @@ def test_a_finer_indicator_is_asked_for_where_repeats_cannot_decide():
 
 def test_a_total_on_the_limit_is_not_measured_away():
     of = machine()
-    assert "no measurement decides" in verdict(of, (0.3, 0.01), (0.1, 0.01), variance(of)).decided_by
+    assert "no measurement decides" in verdict(of, known(0.3, 0.01), known(0.1, 0.01), variance(of)).decided_by
+
+
+def test_where_setting_alone_leaves_it_open_a_survey_after_the_moves_is_advised():
+    of = machine()
+    u = u_of_total(of)
+    told = verdict(of, known(0.3, u), known(0.09, float(np.hypot(u, 0.01)), 0.01), variance(of)).decided_by
+    assert "survey again after the moves" in told
+
+
+def test_what_setting_adds_is_left_out_of_the_repeats_proposed():
+    of = machine(division=0.001, error_limit=0.001, repeatability=0.02)
+    u, setting = u_of_total(of), 0.003
+    whole = float(np.hypot(u, setting))
+    told = verdict(of, known(0.3, whole), known(0.09, whole, setting), variance(of)).decided_by
+    times = int(re.search(r"Read each station (\d+) times", told)[1])
+    assert standing(0.09, float(np.hypot(u_of_total(of, times), setting)), 0.1) == "within"
+    assert standing(0.09, float(np.hypot(u_of_total(of, times - 1), setting)), 0.1) == "undecided"
+
+
+def test_a_margin_on_the_outer_side_takes_the_place_of_k_u():
+    assert standing(0.12, 0.01, 0.1) == "outside"
+    assert standing(0.12, 0.01, 0.1, 0.021) == "undecided"
+    assert standing(0.12, 0.01, 0.1, 0.019) == "outside"

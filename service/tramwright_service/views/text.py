@@ -12,6 +12,7 @@ from tramwright_solvers.contract import Effect
 
 from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
 from .followed import followed, remaining
+from .sure import made_of, whole_bed, without_suspects
 
 GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""
@@ -45,7 +46,10 @@ def as_text(correction: Correction) -> str:
         headline(correction, digits),
         # what puts the readings in doubt comes before anything that is made of them
         notes("Doubtful readings: read these again first", (one.says for one in correction.suspects)),
-        notes("What these stations cannot show", (f"{one.what}: {one.detail}" for one in correction.blind_to)),
+        without_suspects(correction.refit, digits, unit),
+        notes(
+            "What these stations show badly or not at all", (f"{one.what}: {one.detail}" for one in correction.blind_to)
+        ),
         notes("Closing errors", (closing(one, digits, unit) for one in correction.closing_errors)),
         followed(correction.followed, correction.doubts, unit),
         remaining(correction.forecast),
@@ -55,6 +59,7 @@ def as_text(correction: Correction) -> str:
         titled("What to do", numbered(step.do for step in correction.steps) or ["Nothing: no move is called for."]),
         titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
+        made_of(correction.budget.predicted, digits, unit),
         notes("Side effects", (side_effect(effect) for effect in correction.effects)),
         "Then survey again: the prediction is only as good as the readings and the turns.",
     ]
@@ -70,6 +75,7 @@ def headline(correction: Correction, digits: int) -> str:
         f"Against the limit of {verdict.limit:.{digits}f} {unit}: {VERDICT[verdict.as_found]} as found, "
         f"{VERDICT[verdict.predicted]} afterwards ({verdict.rule}; probability {probability(verdict.probability)}).",
         *([verdict.decided_by] if verdict.decided_by else []),
+        whole_bed(correction.over_bed, digits, unit),
         correction.chosen.why,
     ]
     if correction.chosen.outcome == "stopped":

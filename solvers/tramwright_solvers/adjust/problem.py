@@ -60,5 +60,6 @@ class Problem(Struct, frozen=True):
         """Take the weighted mean off each gap, where the offset is free; ``gaps`` has shape (..., n)."""
         if not self.offset_free:
             return gaps
-        mean = (gaps @ self.weights) / self.weights.sum()
-        return np.asarray(gaps - mean[..., None])
+        # One product for each gap, so that its rounding does not depend on how many there are.
+        mean = (gaps[..., None, :] @ self.weights[:, None])[..., 0] / self.weights.sum()
+        return np.asarray(gaps - mean)

@@ -148,7 +148,7 @@ def seat_adjuster(rails: Rails, seat: Seat, index: int) -> Adjuster:
         for name in ("stock", "fitted", "largest_stack"):
             if getattr(seat, name) is not None:
                 raise Refused.at(f"{pointer}/{name}", f"`{name}` belongs to a seat whose `method` is `shim`.")
-        return Adjuster(seat.id, "seat", effort, pointer, lower, upper, seat.step, slackens=True)
+        return Adjuster(seat.id, "seat", effort, pointer, lower, upper, seat.step, slackens=True, setting=seat.setting)
     stock = seat.stock if seat.stock is not None else rails.stock
     if not stock and not seat.fitted:
         raise Refused.at(f"{pointer}/stock", "A shimmed seat needs the thicknesses at hand in `stock`.")
@@ -165,4 +165,5 @@ def seat_adjuster(rails: Rails, seat: Seat, index: int) -> Adjuster:
         largest_stack=seat.largest_stack,
         pool="/machine/rails/stock" if seat.stock is None and rails.stock else None,
         slackens=True,
+        setting=seat.setting,
     )

@@ -29,6 +29,7 @@ def support_adjusters(supports: Sequence[Support]) -> tuple[Adjuster, ...]:
             upper=support.travel[1] if support.travel else np.inf,
             step=support.step,
             screw=support.screw,
+            setting=support.setting,
         )
         for index, support in enumerate(supports)
     )

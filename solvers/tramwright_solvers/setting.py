@@ -1,0 +1,105 @@
+"""How exactly a person sets an adjuster, and what that leaves uncertain once the moves are made.
+
+The moves asked for are known numbers; what is set differs from them by an error of its own for each adjuster moved. It
+adds ``J diag(s²) Jᵀ`` over the adjusters moved to the covariance of the predicted gaps. The highest minus the lowest
+gap is no single difference, for where the extremes lie afterwards depends on these same errors: what is stated is the
+95 % quantile of the range of ``J s`` over the stations, as a multiple of the one-sided factor used for every total.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import sqrt
+
+import numpy as np
+from msgspec import Struct
+
+from .contract import Adjuster, Floats
+from .machine import Machine
+from .verdict import K
+
+TURN = 0.01
+"""A screw is set to a hundredth of a turn, 3.6°, either way. Our own choice, no source."""
+
+SHEET_MM = 0.005
+"""Sheets lie and are as thick as stated to 5 µm either way. Our own choice, no source."""
+
+LEAST_SEEN = 0.2
+"""Least influence at the dial with which an adjuster is set by the dial; below it only feel is left. Our own choice."""
+
+RISK = 0.05
+"""One in twenty, as in the verdict's factor."""
+
+
+def half_width(machine: Machine, adjuster: Adjuster, seen: float) -> float:
+    """Return how far beside its mark an adjuster may be left, ± travel, in the machine's unit.
+
+    ``seen`` is its largest influence at a station, where the dial is parked while it is moved. What the adjuster states
+    comes first. Else sheets are as thick as :data:`SHEET_MM` says; screws and slipping seats are watched on the dial to
+    half a division, and a screw besides is turned to :data:`TURN`, whichever is finer.
+    """
+    if adjuster.setting is not None:
+        return adjuster.setting
+    if adjuster.stock is not None:
+        return machine.from_mm(SHEET_MM)
+    by_dial = 0.5 * machine.division / max(seen, LEAST_SEEN)
+    return by_dial if adjuster.screw is None else min(by_dial, TURN * adjuster.screw.lead)
+
+
+class Setting(Struct, frozen=True):
+    """What setting m adjusters adds to what is predicted at n stations, for K subsets of them that may be moved.
+
+    ``half`` (m,) are the half-widths, taken as rectangular, ``u`` (m,) their standard uncertainties. ``gaps`` (m, n)
+    are the variances each gives to the stations when moved; ``parts`` (K, m) those it gives to the total, and
+    ``totals`` (K,) the roots of their sums.
+    """
+
+    half: Floats
+    u: Floats
+    gaps: Floats
+    parts: Floats
+    totals: Floats
+
+    def of_gaps(self, moved: np.ndarray) -> Floats:
+        """Return the variance (N, n) that setting adds to each predicted gap where these adjusters (N, m) are moved."""
+        return np.asarray(np.matmul(moved[:, None, :].astype(np.float64), self.gaps)[:, 0])
+
+
+def setting_of(
+    machine: Machine, adjusters: Sequence[Adjuster], influence: Floats, points: Floats, sets: Sequence[tuple[int, ...]]
+) -> Setting:
+    """Prepare for adjusters whose ``influence`` (n, m) at stations ``points`` (n, 2) is known, and subsets of them.
+
+    The quantile of the range is ``D √χ²`` with D the standard deviation of the largest difference of two stations and
+    χ² the 95 % quantile for as many degrees of freedom as the errors effectively have, ``(Σλ)² / Σλ²`` of the
+    eigenvalues of their covariance over the stations (for r equal ones an upper bound by Cauchy and Schwarz; checked by
+    Monte Carlo in tests). For one adjuster it is exact: 1.96 standard deviations.
+    """
+    from scipy.special import chdtri
+
+    count = influence.shape[1]
+    seen = np.abs(influence).max(axis=0)
+    half = np.array([half_width(machine, one, float(most)) for one, most in zip(adjusters, seen, strict=True)])
+    u = half / sqrt(3.0)
+    moved = np.zeros((len(sets), count))
+    for row, subset in zip(moved, sets, strict=True):
+        row[list(subset)] = 1.0
+    corners = outermost(points, influence)
+    first, second = np.triu_indices(len(corners), 1)
+    squares = ((influence[corners[first]] - influence[corners[second]]) * u) ** 2
+    worst = squares[(squares @ moved.T).argmax(axis=0)] if len(first) else np.zeros((len(sets), count))
+    along = (influence - influence.mean(axis=0)) * u
+    gram = along.T @ along
+    trace = moved @ np.diag(gram)
+    second_moment = np.einsum("ki,ij,kj->k", moved, gram**2, moved)
+    freedom = np.where(trace > 0.0, trace**2 / np.where(second_moment > 0.0, second_moment, 1.0), 1.0)
+    parts = worst * moved * (chdtri(freedom, RISK) / K**2)[:, None]
+    return Setting(half, u, (influence * u).T ** 2, parts, np.sqrt(parts.sum(axis=1)))
+
+
+def outermost(points: Floats, influence: Floats) -> np.ndarray:
+    """Return the stations among which the largest difference is looked for: outermost in plan, or for an adjuster."""
+    turns = np.arange(16) * (np.pi / 8.0)
+    ways = np.column_stack([np.cos(turns), np.sin(turns)])
+    found = [(points @ ways.T).argmax(axis=0), influence.argmax(axis=0), influence.argmin(axis=0)]
+    return np.unique(np.concatenate(found))

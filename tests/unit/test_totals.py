@@ -1,0 +1,80 @@
+"""Totals of readings with errors: what is proven within and outside, by Monte Carlo (JCGM 101) with invented forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tramwright_solvers.noise import Noise
+from tramwright_solvers.totals import covering, outside_factor
+from tramwright_solvers.verdict import K
+
+SIDE = np.linspace(-0.9, 0.9, 5)
+X, Y = (axis.ravel() for axis in np.meshgrid(SIDE, SIDE))
+FORMS = {
+    "twist": X * Y,
+    "bowl": X * X + Y * Y,
+    "tilt": X,
+    "ridge": (np.arange(25) % 5 == 2) * 1.0,
+    "half and half": np.sign(X + 0.1 * Y),
+    "one hill": (np.arange(25) == 12) * 1.0,
+    "uneven": np.sin(37.0 * np.arange(25)),
+}
+U, TIMES = 0.0093, 6000
+
+
+def read(form: str, total: float) -> tuple[np.ndarray, Noise]:
+    shape = FORMS[form]
+    gaps = total * shape / np.ptp(shape) + U * np.random.default_rng(5).normal(size=(TIMES, 25))
+    return gaps, Noise(np.full(gaps.shape, U * U), np.zeros((25, 0)), U)
+
+
+@pytest.mark.parametrize("limit", [0.04, 0.1])
+@pytest.mark.parametrize("form", FORMS)
+def test_within_and_outside_are_wrong_in_one_of_twenty_at_the_most(form: str, limit: float) -> None:
+    beyond, noise = read(form, limit * 1.000001)
+    u = covering(beyond, noise)
+    assert np.mean(np.ptp(beyond, axis=1) + K * u <= limit) <= 0.05
+    inside, noise = read(form, limit)
+    wrong = np.mean(np.ptp(inside, axis=1) - outside_factor(inside, u) * u > limit)
+    assert wrong <= 0.05 + 3.0 * np.sqrt(0.05 * 0.95 / TIMES)
+
+
+def test_the_plain_factor_would_call_sound_beds_outside() -> None:
+    # The check above can fail: with K alone most of these beds, exactly on the limit, would be called outside.
+    gaps, noise = read("half and half", 0.1)
+    assert np.mean(np.ptp(gaps, axis=1) - K * covering(gaps, noise) > 0.1) > 0.8
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_u_is_not_below_the_spread_and_totals_read_high(form: str) -> None:
+    gaps, noise = read(form, 0.1)
+    totals = np.ptp(gaps, axis=1)
+    assert totals.std() <= covering(gaps, noise)[0] * 1.03
+    assert totals.mean() > 0.1
+
+
+def test_where_one_station_stands_out_at_either_end_the_factor_is_that_of_two() -> None:
+    gaps = np.zeros((1, 25))
+    gaps[0, [3, 20]] = 1.0, -1.0
+    assert outside_factor(gaps, np.array([0.013])) == pytest.approx([K], abs=2e-5)
+    wide = np.zeros((1, 9000))
+    assert 4.0 < float(outside_factor(wide, np.array([0.013]))[0]) < 7.0
+
+
+def test_a_pair_known_less_well_counts_though_it_reads_less_apart() -> None:
+    # Stations of a second set-up whose zero hangs on one shared station. Invented.
+    gaps = np.array([[0.00, 0.06, 0.03, 0.058]])
+    factors = np.array([[0.0], [0.0], [0.0], [0.02]])
+    noise = Noise(np.full((1, 4), 1e-6), factors, None)
+    u = float(covering(gaps, noise)[0])
+    assert K * u == pytest.approx(0.058 + K * np.sqrt(0.02**2 + 2e-6) - 0.06)
+    assert u > noise.of_totals(gaps[:, :, None])[0, 0]
+
+
+def test_stations_all_alike_have_the_u_of_a_difference() -> None:
+    gaps = np.random.default_rng(0).normal(size=(3, 30))
+    alike = Noise(np.full((3, 30), 4e-6), np.zeros((30, 0)), None)
+    assert covering(gaps, alike) == pytest.approx(np.full(3, np.sqrt(8e-6)))
+    flat = np.zeros((1, 30))
+    assert covering(flat, Noise(np.full((1, 30), 4e-6), np.zeros((30, 0)), None)) == pytest.approx([np.sqrt(8e-6)])
