@@ -6,9 +6,14 @@ from typing import Annotated, Any, Generic, Literal
 
 from msgspec import Meta, Struct, field
 
-from tramwright_solvers.machine import Machine, Survey
+from tramwright_solvers.heights import Surveys
+from tramwright_solvers.joint import Errors
+from tramwright_solvers.machine import Machine, Size, Survey
+from tramwright_solvers.plan import MOST_STATIONS, KeepOut, PlanSolve, Reach, Spot
 from tramwright_solvers.registry import Registry
+from tramwright_solvers.reversal import PlacedSurvey
 from tramwright_solvers.solve import M, Solve
+from tramwright_solvers.survey import LEAST_STATIONS
 
 
 class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
@@ -22,6 +27,107 @@ class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=T
 def correction_request(registry: Registry) -> Any:
     """Return the request type whose ``solve.with`` takes the options of every solver in the registry."""
     generic: Any = CorrectionRequest
+    return generic[registry.union()]
+
+
+class ChosenSolvers(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+    """Whose adjusters are asked about: those of the solvers under ``with``; left out, of all that fit."""
+
+    with_: Annotated[list[M], Meta(max_length=16)] = field(name="with", default_factory=list)
+
+
+class ComparisonRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+    """One machine and two surveys of it, not necessarily at the same stations."""
+
+    machine: Machine
+    before: Survey
+    after: Survey
+    solve: ChosenSolvers[M] = field(default_factory=ChosenSolvers)
+    offset: Annotated[
+        Literal["free", "keep"],
+        Meta(description="`keep` where the indicator held its zero from the first survey to the second."),
+    ] = "free"
+    indicator_error: Annotated[
+        Errors,
+        Meta(
+            description="The indicator's error of indication: `independent` in the two surveys, or `common` to both at "
+            "a station that both read, where the same indicator reads on the same part of its scale."
+        ),
+    ] = "independent"
+
+
+def comparison_request(registry: Registry) -> Any:
+    """Return the request type whose ``solve.with`` takes the options of every solver in the registry."""
+    generic: Any = ComparisonRequest
+    return generic[registry.union()]
+
+
+class HeightCheckRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+    """One machine, and surveys of it with the bed at two or more heights."""
+
+    machine: Machine
+    surveys: Surveys
+    solve: ChosenSolvers[M] = field(default_factory=ChosenSolvers)
+
+
+def height_check_request(registry: Registry) -> Any:
+    """Return the request type whose ``solve.with`` takes the options of every solver in the registry."""
+    generic: Any = HeightCheckRequest
+    return generic[registry.union()]
+
+
+class ReversalRequest(Struct, frozen=True, forbid_unknown_fields=True):
+    """One machine, and surveys of it with the plate turned or shifted in between, levelled anew each time or not."""
+
+    machine: Machine
+    surveys: Annotated[
+        list[PlacedSurvey],
+        Meta(max_length=16, description="Two or more, at the same stations as far as they lie over the plate."),
+    ]
+
+
+class SurveyPlanRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+    """One machine, where it can be read, and optionally a plan to be rated beside the one proposed."""
+
+    machine: Machine
+    solve: PlanSolve[M] = field(default_factory=PlanSolve)
+    count: (
+        Annotated[
+            int,
+            Meta(
+                ge=LEAST_STATIONS, le=MOST_STATIONS, description="How many stations; left out, as many as are worth it."
+            ),
+        ]
+        | None
+    ) = None
+    spacing: (
+        Annotated[Size, Meta(description="Distance of the places weighed, in `units`; default a fine grid.")] | None
+    ) = None
+    margin: (
+        Annotated[
+            float,
+            Meta(
+                ge=0,
+                le=1e5,
+                description="Distance kept from the bed's edges; default 10 mm, or a tenth of a small bed.",
+            ),
+        ]
+        | None
+    ) = None
+    keep_out: Annotated[
+        list[KeepOut], Meta(max_length=64, description="Places that must not be touched: clips, holes, screw heads.")
+    ] = field(default_factory=list)
+    reach: Annotated[Reach, Meta(description="Where the tool gets to, if not over the whole bed.")] = field(
+        default_factory=Reach
+    )
+    stations: (
+        Annotated[list[Spot], Meta(max_length=MOST_STATIONS, description="A plan of your own, to be rated.")] | None
+    ) = None
+
+
+def survey_plan_request(registry: Registry) -> Any:
+    """Return the request type whose ``solve.with`` takes the options of every solver in the registry."""
+    generic: Any = SurveyPlanRequest
     return generic[registry.union()]
 
 

@@ -10,7 +10,19 @@ from typing import Any, get_origin
 
 from msgspec import Struct
 
+from tramwright_solvers.comparison import compare
+from tramwright_solvers.comparison_answer import Comparison
+from tramwright_solvers.height_answer import HeightCheck
+from tramwright_solvers.heights import check_heights
+from tramwright_solvers.plan import Area, SurveyPlan, plan_survey
 from tramwright_solvers.registry import Registry
+from tramwright_solvers.reversal import Reversal, reverse
+
+from .payloads import ReversalRequest, comparison_request, height_check_request, survey_plan_request
+from .views.comparison import comparison_text
+from .views.heights import heights_text
+from .views.plan import plan_text
+from .views.reversal import reversal_text
 
 
 class Question(Struct, frozen=True):
@@ -36,5 +48,61 @@ class Question(Struct, frozen=True):
         return str((get_origin(model) or model).__name__)
 
 
-QUESTIONS: tuple[Question, ...] = ()
+QUESTIONS: tuple[Question, ...] = (
+    Question(
+        name="survey-plans",
+        operation_id="planSurvey",
+        summary="Where to read a machine, in which order, and how well each move will then be known",
+        says="Stations from the free area of the bed, what a survey there will be worth, and your own plan rated.",
+        request=survey_plan_request,
+        answer=SurveyPlan,
+        solve=lambda asked, registry: plan_survey(
+            asked.machine,
+            asked.solve,
+            Area(asked.margin, asked.spacing, tuple(asked.keep_out), asked.reach),
+            asked.count,
+            asked.stations,
+            registry,
+        ),
+        text=plan_text,
+    ),
+    Question(
+        name="reversals",
+        operation_id="reverse",
+        summary="Plate or gantry: whose error it is, from surveys with the plate turned or shifted",
+        says="Plate form and gantry form apart, what cannot be told, and the survey that would tell it.",
+        request=lambda _: ReversalRequest,
+        answer=Reversal,
+        solve=lambda asked, registry: reverse(asked.machine, asked.surveys, registry),
+        text=reversal_text,
+    ),
+    Question(
+        name="comparisons",
+        operation_id="compare",
+        summary="What moved between two surveys of one machine, and is it more than noise",
+        says="The change of every term, adjuster and station, what could have been seen, and what heat explains.",
+        request=comparison_request,
+        answer=Comparison,
+        solve=lambda asked, registry: compare(
+            asked.machine,
+            asked.before,
+            asked.after,
+            asked.solve.with_,
+            asked.offset,
+            asked.indicator_error,
+            registry,
+        ),
+        text=comparison_text,
+    ),
+    Question(
+        name="height-checks",
+        operation_id="checkHeights",
+        summary="How the bed's tilt grows with its height, and the lead error of each screw",
+        says="The lead error of each screw against their mean, what guides make, and what can be done about it.",
+        request=height_check_request,
+        answer=HeightCheck,
+        solve=lambda asked, registry: check_heights(asked.machine, asked.surveys, asked.solve.with_, registry),
+        text=heights_text,
+    ),
+)
 """Every question, in the order in which the documentation shows them."""
