@@ -202,11 +202,11 @@ class ClosingError(Struct, frozen=True):
     after_drift: float
 
 
-class BudgetLine(Struct, frozen=True, gc=False):
+class BudgetLine(Struct, frozen=True, gc=False, omit_defaults=True):
     """One source of uncertainty.
 
     ``value`` is the half-width of a rectangular distribution, or the standard deviation of a normal one; ``u`` the
-    standard uncertainty that follows. ``dof`` are its degrees of freedom, null where they are unlimited.
+    standard uncertainty that follows. ``dof`` are its degrees of freedom, left out where they are unlimited.
     ``sensitivity`` is what one unit of u does to the u of the total, ``share`` the part of its square; shares add up to
     one.
     """
@@ -216,17 +216,20 @@ class BudgetLine(Struct, frozen=True, gc=False):
     distribution: Literal["rectangular", "normal"]
     type: Literal["A", "B"]
     u: float
-    dof: float | None
     sensitivity: float
     share: float
+    dof: float | None = None
 
 
-class Budget(Struct, frozen=True, gc=False):
-    """What makes up the u of a total; ``dof`` are effective (Welch-Satterthwaite, JCGM 100, G.4), null if unlimited."""
+class Budget(Struct, frozen=True, gc=False, omit_defaults=True):
+    """What makes up the u of a total.
+
+    ``dof`` are effective (Welch-Satterthwaite, JCGM 100, G.4), left out if unlimited.
+    """
 
     u: float
-    dof: float | None
     lines: list[BudgetLine]
+    dof: float | None = None
 
 
 class Budgets(Struct, frozen=True, gc=False):
@@ -291,11 +294,12 @@ class Refit(Struct, frozen=True):
     says: str
 
 
-class Correction(Struct, frozen=True):
+class Correction(Struct, frozen=True, omit_defaults=True):
     """The whole answer to one survey.
 
     ``followed``, ``doubts`` and ``forecast`` are what was learnt from ``survey.previous``: what each adjuster did with
-    what was asked of it, what cannot be told or does not fit, and how many passes remain. Empty and null without it.
+    what was asked of it, what cannot be told or does not fit, and how many passes remain. Without it they are empty,
+    and the last is left out. ``refit`` is there where there are suspects.
     """
 
     machine: str
@@ -313,12 +317,12 @@ class Correction(Struct, frozen=True):
     breakdown: list[Term]
     blind_to: list[Blind]
     suspects: list[Suspect]
-    refit: Refit | None
     effects: list[Effect]
     followed: list[Followed]
     doubts: list[str]
-    forecast: Forecast | None
     verdict: Verdict
     steps: list[Step]
     cautions: list[str]
     solver_versions: dict[str, str]
+    refit: Refit | None = None
+    forecast: Forecast | None = None

@@ -39,9 +39,9 @@ def combined(rows: Sequence[Source]) -> Budget:
     squares = [(row[6] * row[4]) ** 2 for row in rows]
     whole = sum(squares)
     per = 1.0 / whole if whole > 0.0 else 0.0
-    lines = [BudgetLine(*row, square * per) for row, square in zip(rows, squares, strict=True)]
+    lines = [BudgetLine(*row[:5], row[6], square * per, row[5]) for row, square in zip(rows, squares, strict=True)]
     loose = sum(line.share**2 / line.dof for line in lines if line.dof is not None)
-    return Budget(sqrt(whole), 1.0 / loose if loose > 0.0 else None, lines)
+    return Budget(sqrt(whole), lines, 1.0 / loose if loose > 0.0 else None)
 
 
 class Sources(Struct, frozen=True):

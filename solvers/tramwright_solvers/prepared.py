@@ -71,7 +71,7 @@ class Prepared(Struct, frozen=True, dict=True):
     @cached_property
     def parking(self) -> Parking:
         """Where the indicator is parked for each adjuster."""
-        return parking(self.influence)
+        return parking(self.influence, self.layout.points)
 
     @cached_property
     def form(self) -> Form:

@@ -14,7 +14,7 @@ import numpy as np
 from msgspec import Struct
 
 from .adjust.stock import Stack
-from .answer import MoveOf, Place, Step
+from .answer import MoveOf, Step
 from .contract import Adjuster, Floats
 from .machine import Machine, Screw
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from .prepared import Prepared
 
 DECIMALS = {"mm": 3, "inch": 4}
+WRITTEN = {unit: (f"%.{digits}f", f"%+.{digits}f") for unit, digits in DECIMALS.items()}
+"""How lengths and readings are written: dozens for every answer, and so by the quicker of the two formats."""
 TIE = 1e-9
 
 
@@ -64,24 +66,33 @@ def move_of(
 
 
 class Parking(Struct, frozen=True):
-    """For each adjuster the ``station`` that it moves most, and ``there`` what every adjuster does at that station."""
+    """For each adjuster the ``station`` that it moves most, and ``there`` what every adjuster does at that station.
+
+    ``at`` is the station in words.
+    """
 
     station: list[int]
     there: list[list[float]]
+    at: list[str]
 
 
-def parking(influence: Floats) -> Parking:
-    """Choose for each adjuster the station that it moves most; the first of equals. ``influence`` (n, m)."""
+def parking(influence: Floats, points: Floats) -> Parking:
+    """Choose for each adjuster the station that it moves most; the first of equals.
+
+    ``influence`` (n, m) at stations ``points`` (n, 2).
+    """
     size = np.abs(influence)
     station = np.argmax(size >= size.max(axis=0) * (1.0 - TIE), axis=0)
-    return Parking(station.tolist(), influence[station].tolist())
+    at = [f"x {x:g}, y {y:g}" for x, y in points[station].tolist()]
+    return Parking(station.tolist(), influence[station].tolist(), at)
 
 
-def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place, before: float, after: float) -> str:
-    """Return the one sentence that a person at the machine follows."""
+def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, at: str, before: float, after: float) -> str:
+    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands."""
     digits, unit = DECIMALS[machine.units], machine.units
+    length, reading = WRITTEN[machine.units]
     way = "up" if move.travel > 0 else "down"
-    amount = f"{abs(move.travel):.{digits}f} {unit} {way}"
+    amount = f"{length % abs(move.travel)} {unit} {way}"
     if move.direction is not None and move.degrees is not None and move.turns is not None:
         turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
         asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
@@ -104,8 +115,8 @@ def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, park: Place,
         wrong = "stop and move it the other way"
     goes = "up" if after > before else "down"
     return (
-        f"{action}; the dial at x {park.x:g}, y {park.y:g} must go {goes}, from {before:+.{digits}f} to "
-        f"{after:+.{digits}f}. If it goes the other way, {wrong}."
+        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
+        f"If it goes the other way, {wrong}."
     )
 
 
@@ -123,7 +134,7 @@ def steps_for(prepared: Prepared, moves: Sequence[MoveOf | None], gap: Sequence[
         made.append((index, move.travel))
         steps.append(
             Step(
-                do=instruction(machine, adjusters[index], move, place, before, after),
+                do=instruction(machine, adjusters[index], move, park.at[index], before, after),
                 adjuster=move.adjuster,
                 travel=move.travel,
                 park=place,

@@ -14,11 +14,11 @@ import numpy as np
 from tramwright_service import examples
 from tramwright_service.decoding import JSON, Decoder
 from tramwright_service.payloads import CorrectionRequest, correction_request
-from tramwright_solvers.worked import Worked
 from tramwright_solvers.machine import Machine, Reading, Survey
 from tramwright_solvers.many import Asked, answer_many
 from tramwright_solvers.registry import Registry, installed
 from tramwright_solvers.solve import Solve
+from tramwright_solvers.worked import Worked
 
 EXAMPLE = "twisted-frame"
 SIDE = 5
