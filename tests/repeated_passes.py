@@ -17,8 +17,9 @@ from simulated_machine import SimulatedMachine, grid
 from tramwright_solvers.contract import Mechanism
 from tramwright_solvers.correction import Geometry, worked
 from tramwright_solvers.decision import decide_alone
-from tramwright_solvers.forecast import Forecast, forecast
-from tramwright_solvers.learning import Learnt, Slack, asked, learn
+from tramwright_solvers.learning.forecast import Forecast, forecast
+from tramwright_solvers.learning.passes import learn_from, now
+from tramwright_solvers.learning.responses import Learnt, Slack, asked, learn
 from tramwright_solvers.machine import (
     Bed,
     Indicator,
@@ -34,7 +35,6 @@ from tramwright_solvers.machine import (
     as_key,
 )
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.passes import learn_from, now
 from tramwright_solvers.registry import installed
 from tramwright_solvers.solve import Solve
 from tramwright_solvers.survey import where

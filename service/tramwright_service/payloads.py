@@ -6,8 +6,8 @@ from typing import Annotated, Any, Generic, Literal
 
 from msgspec import Meta, Struct, field
 
-from tramwright_solvers.heights import Surveys
-from tramwright_solvers.joint import Errors
+from tramwright_solvers.comparison.joint import Errors
+from tramwright_solvers.heights.check import Surveys
 from tramwright_solvers.machine import Machine, Size, Survey
 from tramwright_solvers.plan import MOST_STATIONS, KeepOut, PlanSolve, Reach, Spot
 from tramwright_solvers.registry import Registry

@@ -10,10 +10,10 @@ from typing import Any, get_origin
 
 from msgspec import Struct
 
-from tramwright_solvers.comparison import compare
-from tramwright_solvers.comparison_answer import Comparison
-from tramwright_solvers.height_answer import HeightCheck
-from tramwright_solvers.heights import check_heights
+from tramwright_solvers.comparison.answer import Comparison
+from tramwright_solvers.comparison.compare import compare
+from tramwright_solvers.heights.answer import HeightCheck
+from tramwright_solvers.heights.check import check_heights
 from tramwright_solvers.plan import Area, SurveyPlan, plan_survey
 from tramwright_solvers.registry import Registry
 from tramwright_solvers.reversal import Reversal, reverse

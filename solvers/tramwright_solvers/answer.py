@@ -11,8 +11,8 @@ from typing import Literal
 from msgspec import Struct
 
 from .contract import Effect
-from .forecast import Forecast
-from .learning import Followed
+from .learning.forecast import Forecast
+from .learning.responses import Followed
 
 
 class Place(Struct, frozen=True, gc=False):

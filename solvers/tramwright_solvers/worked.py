@@ -14,12 +14,12 @@ from .attribution import attribution
 from .choice import choice_of, ladders, plans
 from .contract import Effect, Floats, Move
 from .decision import Decided, decide, decide_alone
-from .evidence import Seen
-from .forecast import Forecast, forecast
-from .learning import Learnt, asked
+from .learning.evidence import Seen
+from .learning.forecast import Forecast, forecast
+from .learning.passes import learn_from
+from .learning.responses import Learnt, asked
 from .machine import Survey
 from .noise import Noise
-from .passes import learn_from
 from .prepared import Prepared, prepare
 from .refit import refit
 from .solve import Solve

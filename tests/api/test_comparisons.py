@@ -17,8 +17,8 @@ from litestar.testing import TestClient
 
 from tramwright_service import examples
 from tramwright_service.cli import main
-from tramwright_solvers.comparison_answer import Comparison
-from tramwright_solvers.height_answer import HeightCheck
+from tramwright_solvers.comparison.answer import Comparison
+from tramwright_solvers.heights.answer import HeightCheck
 
 JSON, MSGPACK, TEXT = "application/json", "application/msgpack", "text/plain"
 ANSWERS: dict[str, type[msgspec.Struct]] = {"comparisons": Comparison, "height-checks": HeightCheck}

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from simulated_machine import bump, grid
 from strategies import GROUPS, jobs
-from tramwright_solvers.comparison import compare
+from tramwright_solvers.comparison.compare import compare
 from tramwright_solvers.contract import Floats, Site
 from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Support, Survey
 from tramwright_solvers.reliability import ALPHA, POWER

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from simulated_machine import SimulatedMachine, bump, grid
 from strategies import machines, stations
-from tramwright_solvers.heights import SurveyAtHeight, check_heights
+from tramwright_solvers.heights.check import SurveyAtHeight, check_heights
 from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Support
 from tramwright_solvers.mechanisms.rigid import plane_shares, positions
 

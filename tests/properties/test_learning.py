@@ -17,9 +17,9 @@ from msgspec.structs import replace
 from repeated_passes import INSIDE, JOBS, machine_for, tram
 from simulated_machine import grid
 from tramwright_solvers.contract import Adjuster, Floats, Site
-from tramwright_solvers.evidence import PRIOR, Seen
-from tramwright_solvers.forecast import forecast
-from tramwright_solvers.learning import LEAST, MOST, Learnt, Slack, asked, learn
+from tramwright_solvers.learning.evidence import PRIOR, Seen
+from tramwright_solvers.learning.forecast import forecast
+from tramwright_solvers.learning.responses import LEAST, MOST, Learnt, Slack, asked, learn
 from tramwright_solvers.machine import Screw
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 

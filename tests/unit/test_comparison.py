@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from simulated_machine import SimulatedMachine, bump, grid
-from tramwright_solvers.comparison import compare
-from tramwright_solvers.comparison_answer import AdjusterChange, Comparison, TermChange
+from tramwright_solvers.comparison.answer import AdjusterChange, Comparison, TermChange
+from tramwright_solvers.comparison.compare import compare
 from tramwright_solvers.contract import Site
 from tramwright_solvers.faults import Refused
 from tramwright_solvers.machine import (

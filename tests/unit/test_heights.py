@@ -10,8 +10,8 @@ import pytest
 
 from simulated_machine import SimulatedMachine, bump, grid
 from tramwright_solvers.faults import Refused
-from tramwright_solvers.height_answer import HeightCheck, LeadError, TermSlope
-from tramwright_solvers.heights import SurveyAtHeight, check_heights
+from tramwright_solvers.heights.answer import HeightCheck, LeadError, TermSlope
+from tramwright_solvers.heights.check import SurveyAtHeight, check_heights
 from tramwright_solvers.machine import Bed, Indicator, Limit, Machine, Mount, Rails, Reading, Screw, Seat, Support
 from tramwright_solvers.mechanisms import FourScrew, RailShim, ThreeScrew
 

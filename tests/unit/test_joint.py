@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from tramwright_solvers.breakdown import term_columns
-from tramwright_solvers.joint import fitted, form_variance, joined
+from tramwright_solvers.comparison.joint import fitted, form_variance, joined
+from tramwright_solvers.comparison.measured import Measured, reduced
 from tramwright_solvers.machine import Bed, Machine, Reading, Survey
-from tramwright_solvers.measured import Measured, reduced
 
 BED = Bed((0.0, 400.0), (0.0, 300.0))
 MACHINE = Machine(bed=BED, id="redshank-03")

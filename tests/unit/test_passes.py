@@ -16,11 +16,11 @@ from tramwright_solvers.answer import Correction
 from tramwright_solvers.contract import Adjuster
 from tramwright_solvers.correction import correct
 from tramwright_solvers.faults import Refused
-from tramwright_solvers.follows import lead_like, sentence
-from tramwright_solvers.forecast import Forecast
+from tramwright_solvers.learning.follows import lead_like, sentence
+from tramwright_solvers.learning.forecast import Forecast
+from tramwright_solvers.learning.passes import MOST_READINGS
 from tramwright_solvers.machine import Machine, Made, Pass, Previous, Reading, Screw, Survey
 from tramwright_solvers.mechanisms import ThreeScrew
-from tramwright_solvers.passes import MOST_READINGS
 from tramwright_solvers.restated import LENGTHS, scaled
 from tramwright_solvers.solve import Solve
 

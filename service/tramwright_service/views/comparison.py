@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tramwright_solvers.comparison_answer import AdjusterChange, Comparison, StationChange, TermChange
-from tramwright_solvers.heat import Heat
-from tramwright_solvers.moved import NAMES
+from tramwright_solvers.comparison.answer import AdjusterChange, Comparison, StationChange, TermChange
+from tramwright_solvers.comparison.heat import Heat
+from tramwright_solvers.comparison.moved import NAMES
 
 from .blocks import DECIMALS, notes, signed, titled, wrapped
 

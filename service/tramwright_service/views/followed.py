@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tramwright_solvers.forecast import Forecast
-from tramwright_solvers.learning import Followed
+from tramwright_solvers.learning.forecast import Forecast
+from tramwright_solvers.learning.responses import Followed
 
 from .blocks import DECIMALS, notes, wrapped
 

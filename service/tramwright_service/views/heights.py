@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tramwright_solvers.height_answer import HeightCheck, LeadError, Level, TermSlope
-from tramwright_solvers.moved import NAMES
+from tramwright_solvers.comparison.moved import NAMES
+from tramwright_solvers.heights.answer import HeightCheck, LeadError, Level, TermSlope
 
 from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
 

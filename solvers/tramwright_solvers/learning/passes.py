@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .contract import Floats, Site
+from ..contract import Floats, Site
+from ..faults import Fault, Refused
+from ..machine import Made, Pass, Previous, Reading, Survey
+from ..network import MOST_SETUPS
+from ..survey import layout, place_faults, time_faults, values, where
 from .evidence import Seen
-from .faults import Fault, Refused
-from .learning import Learnt, Slack, learn
-from .machine import Made, Pass, Previous, Reading, Survey
-from .network import MOST_SETUPS
-from .survey import layout, place_faults, time_faults, values, where
+from .responses import Learnt, Slack, learn
 
 if TYPE_CHECKING:
-    from .prepared import Prepared
-    from .solve import Solve
+    from ..prepared import Prepared
+    from ..solve import Solve
 
 MOST_READINGS, MOST_MOVES = 20_000, 200
 """Readings and moves in all earlier passes together: as many readings as one survey may have."""

@@ -11,8 +11,8 @@ from typing import Literal
 
 import numpy as np
 
-from .contract import Floats
-from .reliability import ALPHA, non_centrality
+from ..contract import Floats
+from ..reliability import ALPHA, non_centrality
 
 CRITICAL = NormalDist().inv_cdf(1.0 - ALPHA / 2.0)
 """A change is significant beyond this many standard uncertainties: 3.29."""

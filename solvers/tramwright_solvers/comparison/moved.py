@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from .breakdown import CURE
-from .comparison_answer import AdjusterChange, Finding, Remainder, TermChange, TotalChange
+from ..breakdown import CURE
+from ..machine import Machine
+from ..prepared import GENERAL_CAUTIONS
+from ..reliability import ALPHA
+from ..steps import DECIMALS
+from .answer import AdjusterChange, Finding, Remainder, TermChange, TotalChange
 from .joint import Joint
-from .machine import Machine
-from .prepared import GENERAL_CAUTIONS
-from .reliability import ALPHA
-from .steps import DECIMALS
 
 NAMES = {
     "offset": "height",

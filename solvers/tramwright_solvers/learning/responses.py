@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
-from .contract import Adjuster, Floats
+from ..contract import Adjuster, Floats
 from .evidence import PRIOR, Seen, gather
 from .follows import sentence, slips, undetermined_sentence
 

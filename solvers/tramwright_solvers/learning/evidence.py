@@ -22,7 +22,7 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
-from .contract import Floats
+from ..contract import Floats
 
 PRIOR = 0.3
 """Standard deviation of a response about 1 before anything is measured. Our own choice, no source: an adjuster that

@@ -11,11 +11,11 @@ from contextlib import contextmanager
 import numpy as np
 from msgspec import Struct
 
-from .checks import machine_faults, solver_faults
-from .contract import Adjuster, Floats, Mechanism, Site
-from .faults import Fault, Refused
-from .machine import Machine, Survey
-from .survey import layout, place_faults, time_faults, values, where
+from ..checks import machine_faults, solver_faults
+from ..contract import Adjuster, Floats, Mechanism, Site
+from ..faults import Fault, Refused
+from ..machine import Machine, Survey
+from ..survey import layout, place_faults, time_faults, values, where
 
 MOST_READINGS = 40_000
 """Readings in all surveys of one request together: two surveys as large as one may be."""

@@ -18,18 +18,18 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
-from .blind import bed_grid
-from .breakdown import TERMS, term_columns
-from .comparison_answer import AdjusterChange, Comparison, Remainder, StationChange, TermChange, TotalChange
-from .contract import Floats, Mechanism
-from .faults import Fault, Refused
+from ..blind import bed_grid
+from ..breakdown import TERMS, term_columns
+from ..contract import Floats, Mechanism
+from ..faults import Fault, Refused
+from ..machine import Machine, Survey
+from ..registry import Registry, installed
+from ..reliability import ALPHA, POWER
+from .answer import AdjusterChange, Comparison, Remainder, StationChange, TermChange, TotalChange
 from .heat import Bows, heat
 from .joint import Errors, Fitted, Joint, fitted, joined, reduced, seen_in_order
-from .machine import Machine, Survey
 from .measured import Group, gathered, group_of, measure, repeats
 from .moved import assumptions, cautions, judged, undetermined
-from .registry import Registry, installed
-from .reliability import ALPHA, POWER
 from .significance import CLOSE, CRITICAL, OVER_BED, beyond_chance, how_known, tested
 
 

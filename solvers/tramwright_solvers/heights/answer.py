@@ -11,10 +11,10 @@ from typing import Literal
 
 from msgspec import Struct
 
-from .machine import Machine
-from .measured import Group
-from .moved import NAMES, REPEATED
-from .prepared import GENERAL_CAUTIONS
+from ..comparison.measured import Group
+from ..comparison.moved import NAMES, REPEATED
+from ..machine import Machine
+from ..prepared import GENERAL_CAUTIONS
 
 Cause = Literal["screws", "guides", "both", "none"]
 MadeBy = Literal["screws or guides", "guides"]

@@ -23,9 +23,9 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from .breakdown import SEEN, term_columns
-from .contract import Floats
-from .machine import Bed
+from ..breakdown import SEEN, term_columns
+from ..contract import Floats
+from ..machine import Bed
 from .measured import Measured
 
 NULL = 1e-7

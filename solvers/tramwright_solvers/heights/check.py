@@ -1,6 +1,6 @@
 """How the tilt of a bed grows with its height, and the lead error of each screw that carries it.
 
-Survey k is taken at bed height h. What differs between surveys is taken as proportional to height (:mod:`.joint`)::
+Survey k is taken at bed height h. What differs between surveys is taken as proportional to height (:mod:`..comparison.joint`)::
 
     gap = form + zero_k + h * (influence @ lead_error + terms that no screw makes)
 
@@ -17,11 +17,17 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta, Struct
 
-from .blind import bed_grid, own_part
-from .breakdown import CURE, TERMS, form, term_columns
-from .contract import Floats, Mechanism
-from .faults import Fault, Refused
-from .height_answer import (
+from ..blind import bed_grid, own_part
+from ..breakdown import CURE, TERMS, form, term_columns
+from ..comparison.joint import Fitted, Joint, fitted, joined, seen_in_order
+from ..comparison.measured import Group, Measured, gathered, group_of, measure, repeats
+from ..comparison.significance import CRITICAL, OVER_BED, beyond_chance, how_known, tested
+from ..contract import Floats, Mechanism
+from ..faults import Fault, Refused
+from ..machine import Coordinate, Machine, Survey
+from ..registry import Registry, installed
+from ..reliability import ALPHA
+from .answer import (
     DISAGREE,
     Cause,
     HeightCheck,
@@ -35,12 +41,6 @@ from .height_answer import (
     cautions,
     sentence,
 )
-from .joint import Fitted, Joint, fitted, joined, seen_in_order
-from .machine import Coordinate, Machine, Survey
-from .measured import Group, Measured, gathered, group_of, measure, repeats
-from .registry import Registry, installed
-from .reliability import ALPHA
-from .significance import CRITICAL, OVER_BED, beyond_chance, how_known, tested
 
 PER_100_MM = 1e5
 """From a slope without unit to micrometres per 100 mm."""

@@ -12,9 +12,9 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
-from .contract import Floats
+from ..contract import Floats
 from .evidence import Seen
-from .learning import Learnt
+from .responses import Learnt
 
 DRAWS, NUMBERS = 1000, 4_000_000
 """Plays, and the most numbers held at once: fewer plays where there are very many stations."""

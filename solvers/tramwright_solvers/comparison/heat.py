@@ -12,8 +12,8 @@ from typing import Literal
 
 from msgspec import Struct
 
-from .machine import Machine, Survey
-from .materials import expansion_of
+from ..machine import Machine, Survey
+from ..materials import expansion_of
 from .significance import CRITICAL
 
 

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .contract import Adjuster, Floats
-from .machine import MM_PER_INCH
+from ..contract import Adjuster, Floats
+from ..machine import MM_PER_INCH
 
 SLIPS = 0.25
 """Below this share of what was asked an adjuster is taken not to answer: scaling up would be guessing. Our own choice.

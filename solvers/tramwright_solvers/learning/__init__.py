@@ -1,0 +1,1 @@
+"""What the passes before teach of each adjuster, and what it means for the next one."""
