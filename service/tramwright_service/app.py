@@ -22,6 +22,7 @@ from .logs import configure, request_log
 from .payloads import CorrectionRequest, correction_request
 from .questions import QUESTIONS, Question
 from .routes import routes
+from .routes.batch import Engines
 from .settings import Settings, from_environment
 from .workers import Workers
 
@@ -39,6 +40,7 @@ def create_app(settings: Settings | None = None, registry: Registry | None = Non
     settings = settings if settings is not None else from_environment(os.environ)
     registry = registry if registry is not None else installed()
     workers = Workers(settings.concurrency)
+    engines = Engines(registry, settings)
     configure(settings.log_level)
 
     @asynccontextmanager
@@ -52,9 +54,10 @@ def create_app(settings: Settings | None = None, registry: Registry | None = Non
         yield
         gc.unfreeze()
         workers.close()
+        await engines.close()
 
     app = Litestar(
-        route_handlers=[*routes(registry, settings, workers), *documentation.create(registry, settings)],
+        route_handlers=[*routes(registry, settings, workers, engines), *documentation.create(registry, settings)],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,

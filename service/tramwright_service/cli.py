@@ -13,6 +13,8 @@ from typing import IO, Any
 
 import click
 
+from .batch.command import batch
+
 WRONG = 2
 """Exit status of a request that is wrong: it will be wrong again."""
 FIRST = "twisted-frame"
@@ -50,7 +52,15 @@ def serve(host: str, port: int) -> None:
             f"  tramwright example {example} | curl -s {where}/v1/corrections "
             "-H 'Content-Type: application/json' -H 'Accept: text/plain' --data-binary @-"
         )
-    uvicorn.run(create_app(settings), host=host, port=port, access_log=False, server_header=False, log_level="warning")
+    uvicorn.run(
+        create_app(settings),
+        host=host,
+        port=port,
+        access_log=False,
+        server_header=False,
+        log_level="warning",
+        timeout_graceful_shutdown=20,
+    )
 
 
 @main.command()
@@ -75,6 +85,9 @@ def correct(file: IO[bytes], as_json: bool) -> None:
         return encode(answer, JSON if as_json else TEXT, as_text)
 
     answer_or_exit(file, reply)
+
+
+main.add_command(batch)
 
 
 @main.command()

@@ -7,7 +7,7 @@ words. Numbers are numbers (``"1.5"`` is not), unknown members are refused, and 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
 from functools import cached_property
 from typing import Any, Generic, TypeVar
@@ -161,12 +161,16 @@ def empty() -> RequestError:
     )
 
 
-def unsupported(content_type: bytes) -> RequestError:
+def unsupported(content_type: bytes, read_here: Sequence[str] = READ_HERE) -> RequestError:
     """Return the refusal of a Content-Type, naming those that are read."""
     said = content_type.decode("latin-1")[:100]
-    offered = ", ".join(READ_HERE)
+    offered = ", ".join(read_here)
     given = f"`{said}` is not read here" if said else "The request names no Content-Type"
-    return RequestError(problems.UNSUPPORTED, f"{given}; send one of {offered}.", headers={"Accept": offered})
+    return RequestError(
+        problems.UNSUPPORTED,
+        f"{given}; send {'one of ' if len(read_here) > 1 else ''}{offered}.",
+        headers={"Accept": offered},
+    )
 
 
 def unreadable(message: str, is_json: bool) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -14,6 +15,9 @@ from .negotiation import TEXT
 _json = msgspec.json.Encoder()
 _msgpack = msgspec.msgpack.Encoder()
 
+_NOT_FINITE = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]", re.DOTALL)
+"""How a double begins in MessagePack when all bits of its exponent are set; other bytes may look the same."""
+
 
 def encode(answer: msgspec.Struct, media_type: str, text: Callable[[Any], str]) -> bytes:
     """Encode an answer; ``text`` writes it for people.
@@ -21,16 +25,27 @@ def encode(answer: msgspec.Struct, media_type: str, text: Callable[[Any], str]) 
     Raises:
         ArithmeticError: a number in it is not finite: a fault of ours that must not reach a machine.
     """
-    body = _json.encode(answer)
-    # msgspec writes what is not finite as null. Most answers have no null at all, so one search of the bytes clears
-    # them; the others are looked through number by number.
-    if b"null" in body and not all(map(math.isfinite, _floats(msgspec.to_builtins(answer)))):
-        raise ArithmeticError("the answer holds a number that is not finite")
+    body = as_json(answer)
     if media_type == JSON:
         return body
     if media_type == TEXT:
         return text(answer).encode()
     return _msgpack.encode(answer)
+
+
+def as_json(answer: msgspec.Struct) -> bytes:
+    """Encode an answer as JSON.
+
+    Raises:
+        ArithmeticError: a number in it is not finite.
+    """
+    body = _json.encode(answer)
+    # msgspec writes what is not finite as null. Where the bytes hold no null all is well. Where they do, MessagePack
+    # keeps such numbers apart, and only what looks like one there is looked through number by number.
+    doubtful = b"null" in body and _NOT_FINITE.search(_msgpack.encode(answer))
+    if doubtful and not all(map(math.isfinite, _floats(msgspec.to_builtins(answer)))):
+        raise ArithmeticError("the answer holds a number that is not finite")
+    return body
 
 
 def _floats(value: Any) -> Iterator[float]:

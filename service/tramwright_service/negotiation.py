@@ -13,7 +13,7 @@ OFFERED = (JSON, *MSGPACK_NAMES, TEXT)
 
 
 @lru_cache(maxsize=256)
-def choose(accept: bytes) -> str:
+def choose(accept: bytes, offered: tuple[str, ...] = OFFERED) -> str:
     """Return the media type of the answer: the most wanted of those offered, the earlier of equals.
 
     Raises:
@@ -21,15 +21,15 @@ def choose(accept: bytes) -> str:
     """
     wanted = list(_ranges(accept.decode("latin-1")))
     if not wanted:
-        return JSON
+        return offered[0]
     best, best_quality = "", 0.0
-    for offer in OFFERED:
+    for offer in offered:
         quality = _quality(offer, wanted)
         if quality > best_quality:
             best, best_quality = offer, quality
     if not best:
         raise RequestError(
-            problems.NOT_ACCEPTABLE, f"The answer can be given as {', '.join(OFFERED)}; ask for one of these in Accept."
+            problems.NOT_ACCEPTABLE, f"The answer can be given as {', '.join(offered)}; ask for one of these in Accept."
         )
     return best
 

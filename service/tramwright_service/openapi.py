@@ -20,11 +20,13 @@ from tramwright_solvers.answer import Correction
 from tramwright_solvers.registry import Registry
 
 from . import examples, problems
+from .batch.stream import NDJSON
 from .decoding import JSON, MSGPACK
 from .negotiation import TEXT
 from .problems import Kind
 from .questions import QUESTIONS
 from .routes import routes
+from .routes.batch import Engines
 from .schemas import REF, components
 from .settings import Settings
 from .workers import Workers
@@ -43,6 +45,13 @@ OF_A_BODY: tuple[Kind, ...] = (
 )
 ERRORS: dict[str, tuple[Kind, ...]] = {
     "correct": (*OF_A_BODY, problems.IMPOSSIBLE, problems.OUT_OF_TIME),
+    "correctBatch": (
+        problems.BAD_REQUEST,
+        problems.NOT_ACCEPTABLE,
+        problems.UNSUPPORTED,
+        problems.INTERNAL,
+        problems.BUSY,
+    ),
     **{question.operation_id: OF_A_BODY for question in QUESTIONS},
     "listSolvers": (problems.INTERNAL,),
     "describeSolver": (problems.NOT_FOUND, problems.INTERNAL),
@@ -76,7 +85,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         create_examples=False,
     )
     # An application that is never served: its only use is that the framework writes down its routes.
-    paper = Litestar(route_handlers=routes(registry, settings, workers), openapi_config=config)
+    paper = Litestar(
+        route_handlers=routes(registry, settings, workers, Engines(registry, settings)), openapi_config=config
+    )
     workers.close()
     written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())
     written["components"]["schemas"] = components(registry)
@@ -96,6 +107,8 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         for operation in path.values():
             if told := posted.get(operation["operationId"]):
                 bodies(operation, *told)
+            if operation["operationId"] == "correctBatch":
+                lines(operation)
             repair(operation)
     return written
 
@@ -110,6 +123,22 @@ def bodies(
     operation["responses"]["200"] = {
         "description": says,
         "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},
+    }
+
+
+def lines(operation: dict[str, Any]) -> None:
+    """Write what a batch takes and gives: of both sides the schema of one line, whose stream the media type is."""
+    given = [
+        {"$ref": REF.format(name=name)} for name in ("JudgedLine", "MovedLine", "CorrectionLine", "Refusal", "Summary")
+    ]
+    operation["requestBody"] = {
+        "required": True,
+        "description": "Lines of JSON in UTF-8, each ended by a newline. Blank lines are passed over, and counted.",
+        "content": {NDJSON: {"schema": {"$ref": REF.format(name="BatchLine")}}},
+    }
+    operation["responses"]["200"] = {
+        "description": "One line for each line sent, in the same order, and a summary at the end.",
+        "content": {NDJSON: {"schema": {"anyOf": given}}},
     }
 
 

@@ -11,6 +11,8 @@ import msgspec
 from tramwright_solvers.answer import Correction
 from tramwright_solvers.registry import Registry
 
+from .batch.lines import BatchLine, CorrectionLine, JudgedLine, MovedLine, Refusal
+from .batch.tally import Summary
 from .payloads import Health, SolverDetail, SolverList, correction_request
 from .problems import Problem
 from .questions import QUESTIONS
@@ -21,7 +23,9 @@ REF = "#/components/schemas/{name}"
 def components(registry: Registry) -> dict[str, Any]:
     """Return every component of the API: closed objects, discriminators, docstrings."""
     asked = [kind for question in QUESTIONS for kind in (question.request(registry), question.answer)]
-    types = (correction_request(registry), Correction, *asked, SolverList, SolverDetail, Health, Problem)
+    generic: Any = BatchLine
+    batch = (generic[registry.union()], JudgedLine, MovedLine, CorrectionLine, Refusal, Summary)
+    types = (correction_request(registry), Correction, *batch, *asked, SolverList, SolverDetail, Health, Problem)
     _, schemas = msgspec.json.schema_components(types, ref_template=REF)
     # A generic Struct's name carries its parameters; a client's class is better called by the plain name.
     plain = {REF.format(name=name): REF.format(name=plain_name(name)) for name in schemas}

@@ -2,8 +2,10 @@
 
 | variable | default | sets |
 | --- | --- | --- |
-| `TRAMWRIGHT_MAX_BODY` | 2097152 | largest request body in bytes; beyond it the answer is 413 |
+| `TRAMWRIGHT_MAX_BODY` | 2097152 | largest body, and largest line of a batch, in bytes; beyond it the answer is 413 |
 | `TRAMWRIGHT_CONCURRENCY` | 8 | long solves at once in one process; beyond them the answer is 503 with Retry-After |
+| `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
+| `TRAMWRIGHT_BATCHES` | 4 | batches answered at once; one more gets 503 with Retry-After |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 """
 
@@ -25,6 +27,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     concurrency: Annotated[
         int, Meta(ge=1, le=256, description="Long solves (shims, whole steps, minimum zone) at once in one process.")
     ] = 8
+    workers: Annotated[int, Meta(ge=1, le=256, description="Processes that answer batches.")] = 2
+    batches: Annotated[int, Meta(ge=1, le=256, description="Batches answered at once.")] = 4
     log_level: Annotated[
         Literal["debug", "info", "warning", "error"], Meta(description="Lowest level that is logged.")
     ] = "info"

@@ -10,10 +10,10 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
-from tramwright_solvers.correction import Worked
 from tramwright_solvers.faults import SolverError
 from tramwright_solvers.many import Asked, answer_many
 from tramwright_solvers.registry import Registry
+from tramwright_solvers.worked import Worked
 
 from .encoding import encode
 

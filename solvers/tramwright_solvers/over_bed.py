@@ -121,7 +121,7 @@ class Interpolation(Struct, frozen=True):
         chance = np.cumsum(np.exp(chance - chance.max(axis=1, keepdims=True)), axis=1)
         # as many plates of each kind as it is likely, the draws spread over the kinds
         wanted = chance[:, -1:] * ((np.arange(DRAWS) + 0.5) / DRAWS)
-        kind = np.sum(wanted[:, :, None] > chance[:, None, :-1], axis=2)
+        kind = np.sum(wanted[:, None, :] > chance[:, :-1, None], axis=1)
         means = np.matmul(gaps.astype(np.float32)[:, None, :], self.mean).reshape(surveys * kinds, points)
         scale = np.sqrt(square).astype(np.float32)[:, :, None]
         plates = np.take(self.scatter, kind * DRAWS + np.arange(DRAWS), axis=0) * scale

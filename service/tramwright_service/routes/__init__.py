@@ -8,13 +8,14 @@ from tramwright_solvers.registry import Registry
 
 from ..settings import Settings
 from ..workers import Workers
-from . import corrections, health, questions, solvers
+from . import batch, corrections, health, questions, solvers
 
 
-def routes(registry: Registry, settings: Settings, workers: Workers) -> list[Any]:
+def routes(registry: Registry, settings: Settings, workers: Workers, engines: batch.Engines) -> list[Any]:
     """Return every documented route."""
     return [
         corrections.create(registry, settings, workers),  # POST /v1/corrections
+        batch.create(registry, settings, engines),  #        POST /v1/corrections/batch
         *questions.create(registry, settings, workers),  #   POST /v1/<question>, one for each row of the table
         *solvers.create(registry),  #                        GET  /v1/solvers, /v1/solvers/{name}
         *health.create(),  #                                 GET  /health/live, /health/ready

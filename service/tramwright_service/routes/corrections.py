@@ -51,7 +51,7 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
-        if is_quick(data.machine, data.solve) and len(data.survey.readings) <= LARGE:
+        if is_quick(data.machine, data.survey, data.solve) and len(data.survey.readings) <= LARGE:
             body = await together.ask(Asked(data.machine, data.survey, data.solve), media_type)
         else:
             body = await workers.run(_answer, data, registry, media_type)

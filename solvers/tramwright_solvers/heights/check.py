@@ -1,6 +1,7 @@
 """How the tilt of a bed grows with its height, and the lead error of each screw that carries it.
 
-Survey k is taken at bed height h. What differs between surveys is taken as proportional to height (:mod:`..comparison.joint`)::
+Survey k is taken at bed height h. What differs between surveys is taken as proportional to height
+(:mod:`..comparison.joint`)::
 
     gap = form + zero_k + h * (influence @ lead_error + terms that no screw makes)
 

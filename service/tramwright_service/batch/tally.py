@@ -1,0 +1,81 @@
+"""What a batch came to: counts by verdict, and the worst machines. Small, and the same however the batch was cut."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Annotated
+
+from msgspec import Meta, Struct, field
+
+SHOWN = 10
+"""Machines that a summary names."""
+
+
+class Worst(Struct, frozen=True):
+    """One of the machines furthest beyond its limit, by its worst survey in the batch."""
+
+    machine: str
+    id: Annotated[str | None, Meta(description="The line's own `id`.")]
+    line: int
+    total: Annotated[float, Meta(description="Total as found, in the machine's `units`.")]
+    limit: float
+    units: str
+    as_found: str
+
+    @property
+    def ratio(self) -> float:
+        """Total as found over the limit: comparable between machines of different size and unit."""
+        return self.total / self.limit
+
+
+class Counts(Struct):
+    """How many surveys stand where, by the decision rule of the verdict."""
+
+    within: int = 0
+    outside: int = 0
+    undecided: int = 0
+
+    def add(self, other: Counts) -> None:
+        """Add another count to this one."""
+        self.within += other.within
+        self.outside += other.outside
+        self.undecided += other.undecided
+
+
+class Tally(Struct):
+    """What a batch, or a part of one, came to."""
+
+    lines: Annotated[int, Meta(description="Lines that held something; blank ones are passed over.")] = 0
+    answered: int = 0
+    problems: int = 0
+    as_found: Counts = field(default_factory=Counts)
+    predicted: Counts = field(default_factory=Counts)
+    worst: Annotated[
+        list[Worst],
+        Meta(description="Machines furthest beyond their limits as found, each by its worst survey, the worst first."),
+    ] = field(default_factory=list)
+
+    def add(self, other: Tally) -> None:
+        """Add a later part of the same batch."""
+        self.lines += other.lines
+        self.answered += other.answered
+        self.problems += other.problems
+        self.as_found.add(other.as_found)
+        self.predicted.add(other.predicted)
+        self.worst = worst_of([*self.worst, *other.worst])
+
+
+def worst_of(candidates: Iterable[Worst]) -> list[Worst]:
+    """Return the worst survey of each of the worst machines; of equals, the earlier line."""
+    by_machine: dict[str, Worst] = {}
+    for one in candidates:
+        before = by_machine.get(one.machine)
+        if before is None or (-one.ratio, one.line) < (-before.ratio, before.line):
+            by_machine[one.machine] = one
+    return sorted(by_machine.values(), key=lambda one: (-one.ratio, one.line))[:SHOWN]
+
+
+class Summary(Struct, frozen=True):
+    """The last line of a batch."""
+
+    summary: Tally

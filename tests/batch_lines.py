@@ -1,0 +1,39 @@
+"""Lines of a batch, all invented: a shipped example with other readings on every line."""
+
+from __future__ import annotations
+
+import copy
+import random
+from typing import Any
+
+import msgspec
+
+from tramwright_service import examples
+
+
+def requests(count: int, name: str = "tilted-bed", seed: int = 3, **options: Any) -> list[dict[str, Any]]:
+    """Return requests with scatter of hundredths on the readings of an example."""
+    shipped, dice = examples.corrections()[name], random.Random(seed)
+    made = []
+    for number in range(count):
+        request: dict[str, Any] = copy.deepcopy(shipped)
+        request["solve"] |= options
+        for reading in request["survey"]["readings"]:
+            given = reading["value"]
+            reading["value"] = (
+                [round(value + dice.gauss(0, 0.01), 3) for value in given]
+                if isinstance(given, list)
+                else round(given + dice.gauss(0, 0.01), 3)
+            )
+        made.append({"id": f"survey-{number}", **request})
+    return made
+
+
+def lines(entries: list[Any]) -> bytes:
+    """Return entries as lines; one that is bytes already stands as it is."""
+    return b"".join((one if isinstance(one, bytes) else msgspec.json.encode(one)) + b"\n" for one in entries)
+
+
+def answers(body: bytes) -> list[dict[str, Any]]:
+    """Return the lines of an answer."""
+    return [msgspec.json.decode(line) for line in body.splitlines()]

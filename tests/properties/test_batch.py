@@ -1,0 +1,80 @@
+"""A survey's answer is the same bytes alone, among any others, however they are cut, and in whatever process."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from batch_lines import requests
+from strategies import GROUPS, jobs
+from tramwright_service.batch.chunks import DETAILS, Chunk, Detail, cut_all
+from tramwright_service.batch.lines import Lines
+from tramwright_service.batch.local import Local
+from tramwright_service.encoding import as_json
+from tramwright_solvers.correction import correct_stack, judge_stack, move_stack
+from tramwright_solvers.machine import Machine, Survey
+from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.registry import build
+from tramwright_solvers.solve import Solve
+
+REGISTRY = build(BUILT_IN)
+LINES = Lines(REGISTRY)
+ALONE: dict[str, Any] = {"verdict": judge_stack, "moves": move_stack, "full": correct_stack}
+MOST = 2**20
+
+
+def line(number: int, machine: Machine, survey: Survey, solve: Solve[Any]) -> bytes:
+    return msgspec.json.encode({"id": f"n{number}", "machine": machine, "survey": survey, "solve": solve})
+
+
+def in_chunks(body: bytes, detail: Detail, size: int) -> bytes:
+    return b"".join(LINES.answer(chunk).body for chunk in cut_all(iter([body]), detail, MOST, size))
+
+
+@given(
+    st.lists(st.sampled_from(sorted(GROUPS)).flatmap(jobs), min_size=1, max_size=3),
+    st.lists(st.integers(0, 2), min_size=1, max_size=12),
+    st.sampled_from(DETAILS),
+    st.sampled_from(["least-squares", "minimum-zone"]),
+    st.data(),
+)
+def test_an_answer_has_the_bytes_of_the_answer_alone(
+    met: list[tuple[Machine, Survey]], order: list[int], detail: Detail, criterion: Any, data: st.DataObject
+) -> None:
+    solve: Solve[Any] = Solve(criterion=criterion)
+    asked = []
+    for turn in order:
+        machine, survey = met[turn % len(met)]
+        lift = data.draw(st.integers(-500, 500)) / 1000
+        readings = [
+            msgspec.structs.replace(reading, value=reading.value + lift * reading.x / machine.bed.x[1])  # type: ignore[operator]
+            for reading in survey.readings
+        ]
+        asked.append((machine, Survey(readings)))
+    body = b"\n".join(line(number, *one, solve) for number, one in enumerate(asked))
+    whole = in_chunks(body, detail, 1000)
+    assert in_chunks(body, detail, 1) == in_chunks(body, detail, 3) == whole
+    for number, ((machine, survey), told) in enumerate(zip(asked, whole.splitlines(), strict=True)):
+        head = b'{"id":"n%d","line":%d,' % (number, number + 1)
+        (alone,) = ALONE[detail](machine, [survey], solve, REGISTRY)
+        assert told == head + as_json(alone)[1:]
+
+
+@pytest.mark.parametrize("detail", DETAILS)
+def test_other_processes_give_the_same_bytes(detail: Detail) -> None:
+    asked = [*requests(40), *requests(40, "bad-machine"), *requests(8, "minimum-zone"), *requests(2, "three-vees")]
+    body = b"\n".join(map(msgspec.json.encode, asked))
+    chunks: list[Chunk] = list(cut_all(iter([body]), detail, MOST, 7))
+
+    async def answered() -> bytes:
+        engine = Local(2, REGISTRY)
+        done = await asyncio.gather(*map(engine.answer, chunks))
+        await engine.close()
+        return b"".join(one.body for one in done)
+
+    assert asyncio.run(answered()) == in_chunks(body, detail, 1000)
