@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import sys
 import time
@@ -54,6 +55,13 @@ def request_log(app: ASGIApp, level: str) -> ASGIApp:
     if logging.getLevelNamesMapping()[level.upper()] > logging.INFO:
         return app
     encode = msgspec.json.Encoder().encode
+    ended: list[bytes] = []
+
+    def write() -> None:
+        lines = b"".join(ended)
+        ended.clear()
+        sys.stderr.buffer.write(lines)
+        sys.stderr.buffer.flush()
 
     async def logged(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != ScopeType.HTTP:
@@ -70,8 +78,9 @@ def request_log(app: ASGIApp, level: str) -> ASGIApp:
 
         await app(scope, receive, watch)
         spent = round((time.perf_counter() - start) * 1e3, 3)
-        line = Line(scope["method"], scope["path"], status, spent, datetime.now(UTC))
-        sys.stderr.buffer.write(encode(line) + b"\n")
-        sys.stderr.buffer.flush()
+        if not ended:
+            # The lines of one turn of the event loop go out in one piece.
+            asyncio.get_running_loop().call_soon(write)
+        ended.append(encode(Line(scope["method"], scope["path"], status, spent, datetime.now(UTC))) + b"\n")
 
     return logged

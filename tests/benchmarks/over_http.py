@@ -18,6 +18,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from statistics import median
 from time import perf_counter, sleep
 from typing import Any
 
@@ -117,14 +118,17 @@ async def own_rate(port: int, body: bytes, seconds: float) -> float:
     return count / seconds
 
 
-def rate(name: str, body: bytes, seconds: float) -> float:
-    """Requests a second of one app, after a second to warm up."""
-    with served(name) as port:
-        if shutil.which("wrk"):
-            wrk_rate(port, body, 1)
-            return wrk_rate(port, body, seconds)
-        asyncio.run(own_rate(port, body, 1))
-        return asyncio.run(own_rate(port, body, seconds))
+def rate(port: int, body: bytes, seconds: float) -> float:
+    """Requests a second of one server."""
+    return wrk_rate(port, body, seconds) if shutil.which("wrk") else asyncio.run(own_rate(port, body, seconds))
+
+
+def rates(body: bytes, seconds: float, rounds: int) -> list[tuple[float, float]]:
+    """Requests a second of echo and ours, turn about, so that a host that speeds up or slows down does so for both."""
+    with served("echo") as echo, served("ours") as ours:
+        rate(echo, body, 1)
+        rate(ours, body, 1)
+        return [(rate(echo, body, seconds), rate(ours, body, seconds)) for _ in range(rounds)]
 
 
 def microseconds(task: Callable[[], object], seconds: float = 0.5) -> float:
@@ -154,7 +158,8 @@ def parts(body: bytes) -> None:
 def main() -> None:
     """Measure every shipped example."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--seconds", type=float, default=5.0)
+    parser.add_argument("--seconds", type=float, default=2.0, help="of each round and server")
+    parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--example", default="twisted-frame")
     parser.add_argument("--serve", choices=APPS, help=argparse.SUPPRESS)
     parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
@@ -164,10 +169,11 @@ def main() -> None:
         return
     body = examples.read(given.example)
     print(f"{given.example}: {len(body)} bytes, {'wrk' if shutil.which('wrk') else 'own client'}")
-    rates = {name: rate(name, body, given.seconds) for name in APPS}
-    for name, value in rates.items():
-        print(f"  {name:<5} {value:8.0f} requests/s")
-    print(f"  ratio {rates['ours'] / rates['echo']:8.3f}")
+    measured = rates(body, given.seconds, given.rounds)
+    for name, values in zip(APPS, zip(*measured, strict=True), strict=True):
+        print(f"  {name:<5} {median(values):8.0f} requests/s, median of {given.rounds} rounds")
+    ratios = [ours / echo for echo, ours in measured]
+    print(f"  ratio {median(ratios):8.3f}, median; from {min(ratios):.3f} to {max(ratios):.3f}")
     parts(body)
 
 
