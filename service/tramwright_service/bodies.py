@@ -1,23 +1,19 @@
 """How a route reads its body: strict, by Content-Type, and no larger than allowed.
 
 The framework's own decoding takes ``"1.5"`` and ``"NaN"`` for numbers, reads any Content-Type as JSON and fails with
-500 on deep nesting or bad UTF-8; a data transfer object around our decoder replaces it and keeps the documentation.
+500 on deep nesting or bad UTF-8; so a route reads the body and hands it to our decoder (:mod:`.decoding`), and
+:mod:`.openapi` documents it from the Struct itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator
-from typing import Any, ClassVar
+from typing import Any
 
 from litestar import Request
-from litestar.dto import AbstractDTO, DTOConfig
-from litestar.dto.data_structures import DTOFieldDefinition
 from litestar.exceptions.http_exceptions import RequestEntityTooLarge
-from litestar.openapi.spec import Reference
-from litestar.typing import FieldDefinition
 
-from .decoding import Decoder, empty, unsupported
-from .problems import BAD_REQUEST, TOO_LARGE, RequestError
+from .decoding import empty, unsupported
+from .problems import TOO_LARGE, RequestError
 
 
 def content_type(scope: Any) -> bytes:
@@ -48,47 +44,3 @@ class StrictRequest(Request[Any, Any, Any]):
             return body
         sent_as = content_type(self.scope)
         raise empty() if sent_as else unsupported(sent_as)
-
-
-class StrictBody(AbstractDTO[Any]):
-    """Base of the bodies made by :func:`strict_body`."""
-
-    config: ClassVar[DTOConfig] = DTOConfig()
-    decoder: ClassVar[Decoder[Any]]
-    component: ClassVar[str]
-
-    def decode_bytes(self, value: bytes) -> Any:
-        """Read the body."""
-        return self.decoder.decode(value, content_type(self.asgi_connection.scope))
-
-    def decode_builtins(self, value: dict[str, Any]) -> Any:
-        """Refuse form data, which no route declares."""
-        raise RequestError(BAD_REQUEST, "Form data are not read here; send a JSON or MessagePack document.")
-
-    @classmethod
-    def create_for_field_definition(
-        cls, field_definition: FieldDefinition, handler_id: str, backend_cls: Any = None
-    ) -> None:
-        """Prepare nothing: the decoder is ready and there is no transfer model."""
-
-    @classmethod
-    def create_openapi_schema(
-        cls, field_definition: FieldDefinition, handler_id: str, schema_creator: Any
-    ) -> Reference:
-        """Refer to the component that :mod:`.openapi` writes from the Struct itself."""
-        return Reference(ref=f"#/components/schemas/{cls.component}")
-
-    @classmethod
-    def generate_field_definitions(cls, model_type: type[Any]) -> Generator[DTOFieldDefinition, None, None]:
-        """Yield nothing: fields are msgspec's affair."""
-        yield from ()
-
-    @classmethod
-    def detect_nested_field(cls, field_definition: FieldDefinition) -> bool:
-        """Say no: fields are msgspec's affair."""
-        return False
-
-
-def strict_body(decoder: Decoder[Any], component: str) -> type[StrictBody]:
-    """Return a data transfer object that reads with this decoder and is documented as this component."""
-    return type(f"Strict{component}", (StrictBody,), {"decoder": decoder, "component": component})

@@ -119,7 +119,8 @@ def bodies(
     """Write what an operation takes and gives: JSON and MessagePack, and text for people."""
     schema, given = {"$ref": REF.format(name=component)}, {"$ref": REF.format(name=answer.__name__)}
     named = {key: {"summary": INVENTED, "value": value} for key, value in shipped.items()}
-    operation["requestBody"]["content"] = {JSON: {"schema": schema, "examples": named}, MSGPACK: {"schema": schema}}
+    content = {JSON: {"schema": schema, "examples": named}, MSGPACK: {"schema": schema}}
+    operation["requestBody"] = {"required": True, "content": content}
     operation["responses"]["200"] = {
         "description": says,
         "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 from typing import Any, NamedTuple, TypeVar
 
 from .correction import Geometry, worked
@@ -29,6 +30,23 @@ class Asked(NamedTuple):
     solve: Solve[Any]
 
 
+class Latest:
+    """The last survey seen of a machine, and the places of the stack it stands in."""
+
+    def __init__(self, survey: Survey, places: list[int]) -> None:
+        self.survey = survey
+        self.places = places
+
+    @cached_property
+    def outline(self) -> tuple[list[Any], ...]:
+        """What it was read at; worked out when another survey of the same machine follows."""
+        return outline(self.survey.readings)
+
+    def alike(self, survey: Survey) -> bool:
+        """Say whether another survey was read at the same stations, in the same way."""
+        return self.outline == outline(survey.readings)
+
+
 def answer_many(
     asked: Sequence[Asked], registry: Registry, write: Callable[[Worked], Sequence[T]]
 ) -> list[T | SolverError]:
@@ -40,15 +58,14 @@ def answer_many(
     answers: list[T | SolverError | None] = [None] * len(asked)
     known: dict[tuple[int, int], bytes] = {}
     stacks: dict[tuple[bytes, tuple[Any, ...]], tuple[Geometry, list[int]]] = {}
-    latest: dict[tuple[int, int], tuple[tuple[list[Any], ...], tuple[Geometry, list[int]]]] = {}
+    latest: dict[tuple[int, int], Latest] = {}
     for place, (machine, survey, solve) in enumerate(asked):
         # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
         same = (id(machine), id(solve))
         # A farm reads its machines at the same stations every time: one comparison then, and the rest is known.
-        told, before = outline(survey.readings), latest.get(same)
         dated = survey.taken_at
-        if before is not None and before[0] == told and (dated is None or is_time(dated)):
-            before[1][1].append(place)
+        if (before := latest.get(same)) and before.alike(survey) and (dated is None or is_time(dated)):
+            before.places.append(place)
             continue
         if faults := time_faults(survey):
             answers[place] = Refused(faults)
@@ -60,7 +77,7 @@ def answer_many(
         if stack is None:
             stack = stacks[key, readings] = Geometry(machine, solve, readings, key), []
         stack[1].append(place)
-        latest[same] = told, stack
+        latest[same] = Latest(survey, stack[1])
     for geometry, places in stacks.values():
         together = max(1, min(TOGETHER, VALUES // max(1, len(geometry.readings))))
         for start in range(0, len(places), together):

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from .answer import AsFound, Budgets, Correction, Judged, Moved, MoveOf, Predicted, Station, WholeBed
 from .attribution import attribution
 from .choice import choice_of, ladders, plans
-from .contract import Effect, Floats, Move
+from .contract import Effect, Floats, Mechanism, Move
 from .decision import Decided, decide, decide_alone
 from .learning.evidence import Seen
 from .learning.forecast import Forecast, forecast
@@ -104,9 +104,8 @@ class Worked(Struct, frozen=True):
         decided = decide(prepared, self.solve, gaps, self.noise)
         scores, travels, learnt = decided.scores, decided.chosen.travels, self._learnt()
         moves = self._moves(decided, learnt)
-        after = (gaps + each(travels, prepared.influence.T)).tolist()
-        u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0)).tolist()
-        before, suggested = gaps.tolist(), plans(prepared, scores, decided.chosen)
+        before, stations = gaps.tolist(), self._stations(travels)
+        suggested = plans(prepared, scores, decided.chosen)
         whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
         answers = []
@@ -125,7 +124,7 @@ class Worked(Struct, frozen=True):
                         left.rms,
                         left.highest,
                         left.lowest,
-                        stations(prepared, before[row], after[row], u[row]),
+                        stations[row],
                     ),
                     over_bed=WholeBed(*whole[row]),
                     budget=budgets[row],
@@ -150,6 +149,16 @@ class Worked(Struct, frozen=True):
                 )
             )
         return answers
+
+    def _stations(self, travels: Floats) -> list[list[Station]]:
+        """Return every station before and after these travels (N, m), with the dial as the user reads it."""
+        prepared, sense = self.prepared, self.prepared.machine.sense
+        x, y = prepared.layout.points.T.tolist()
+        after = self.gaps + each(travels, prepared.influence.T)
+        u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0))
+        columns = (after, self.gaps, sense * after, sense * self.gaps, u)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        return [list(map(Station, x, y, *row)) for row in rows]
 
     def _budgets(self, decided: Decided) -> list[Budgets]:
         """Return the uncertainty budgets of both totals of each survey."""
@@ -229,18 +238,12 @@ def extremes(prepared: Prepared, decided: Decided, noise: Noise) -> list[list[Ex
     ]
 
 
-def stations(prepared: Prepared, gap: list[float], after: list[float], u: list[float]) -> list[Station]:
-    """Return every station before and after, with the dial as the user reads it."""
-    sense = prepared.machine.sense
-    rows = zip(prepared.places, after, gap, u, strict=True)
-    return [Station(at.x, at.y, now, before, sense * now, sense * before, u) for at, now, before, u in rows]
-
-
 def effects(prepared: Prepared, travels: Floats) -> list[Effect]:
     """Return the mechanisms' side effects of these travels."""
     found: list[Effect] = []
     for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True):
-        found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
+        if type(mechanism).effects is not Mechanism.effects:  # most have none
+            found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
     return found
 
 

@@ -53,6 +53,8 @@ def start(surveys: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
         [*command, "--lines-per-file", str(IN_EACH), "--workers", "2", *more],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
+        # a shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 

@@ -6,7 +6,6 @@ from typing import Any
 
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
-from litestar.params import JSONBody
 from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Scope, Send
 
@@ -14,7 +13,7 @@ from tramwright_solvers.correction import correct, is_quick
 from tramwright_solvers.many import Asked
 from tramwright_solvers.registry import Registry
 
-from ..bodies import StrictRequest, strict_body
+from ..bodies import StrictRequest, content_type
 from ..decoding import Decoder
 from ..encoding import encode
 from ..negotiation import accepted, choose
@@ -39,18 +38,17 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         operation_id="correct",
         summary="Turn one survey into the moves that make bed and tool plane parallel",
         tags=["corrections"],
-        dto=strict_body(decoder, "CorrectionRequest"),
-        return_dto=None,
         request_class=StrictRequest,
         request_max_body_size=settings.max_body,
     )
-    async def correct_one(data: JSONBody[CorrectionRequest[Any]], request: Request[Any, Any, Any]) -> ASGIResponse:
+    async def correct_one(request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
 
         The answer comes as JSON, MessagePack or plain text, as Accept asks.
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
+        data = decoder.decode(await request.body(), content_type(request.scope))
         if is_quick(data.machine, data.survey, data.solve) and len(data.survey.readings) <= LARGE:
             body = await together.ask(Asked(data.machine, data.survey, data.solve), media_type)
         else:

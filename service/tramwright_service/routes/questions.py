@@ -6,11 +6,10 @@ from typing import Any
 
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
-from litestar.params import JSONBody
 
 from tramwright_solvers.registry import Registry
 
-from ..bodies import StrictRequest, strict_body
+from ..bodies import StrictRequest, content_type
 from ..decoding import Decoder
 from ..encoding import encode
 from ..negotiation import accepted, choose
@@ -39,14 +38,13 @@ def route(question: Question, registry: Registry, settings: Settings, workers: W
         summary=question.summary,
         description=question.says,
         tags=["questions"],
-        dto=strict_body(decoder, question.component(registry)),
-        return_dto=None,
         request_class=StrictRequest,
         request_max_body_size=settings.max_body,
     )
-    async def ask(data: JSONBody[Any], request: Request[Any, Any, Any]) -> Encoded:
+    async def ask(request: Request[Any, Any, Any]) -> Encoded:
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
+        data = decoder.decode(await request.body(), content_type(request.scope))
         return Encoded(await workers.run(answer, data, media_type), media_type)
 
     return ask
