@@ -28,7 +28,11 @@ COUNT = 800
 IN_EACH = 4
 """Small files, so that the middle of a run is easily met."""
 
-COMMAND = "import sys; from tramwright_service.cli import main; main(sys.argv[1:])"
+# A shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on.
+COMMAND = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "import sys; from tramwright_service.cli import main; main(sys.argv[1:])"
+)
 
 
 @pytest.fixture(scope="module")
@@ -53,8 +57,6 @@ def start(surveys: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
         [*command, "--lines-per-file", str(IN_EACH), "--workers", "2", *more],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
-        # a shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 
