@@ -322,11 +322,8 @@ def cold() -> Iterator[Row]:
 
 def table(rows: list[Row]) -> str:
     """Return the table as Markdown, with the host it was measured on."""
-    model = next(
-        (line.partition(": ")[2] for line in Path("/proc/cpuinfo").read_text().splitlines() if "model name" in line), ""
-    )
     head = (
-        f"{len(os.sched_getaffinity(0))} cores ({model or platform.machine()}), {platform.system()}, Python "
+        f"{len(os.sched_getaffinity(0))} cores ({platform.machine()}), {platform.system()}, Python "
         f"{platform.python_version()}, numpy {np.__version__}, one BLAS thread. Written by "
         "`python tests/benchmarks/everything.py`; ratios within one run, to the row marked 1 above each.\n"
     )
