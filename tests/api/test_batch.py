@@ -234,7 +234,7 @@ class Wire:
             "server": ("127.0.0.1", 2),
             "state": {},
         }
-        self.task = asyncio.ensure_future(app(scope, self._receive, self._send))  # type: ignore[arg-type]
+        self.task = asyncio.ensure_future(app(scope, self._receive, self._send))
 
     async def _receive(self) -> dict[str, Any]:
         message = await self.coming.get()
@@ -280,7 +280,7 @@ def test_each_line_is_answered_before_the_next_is_sent(registry: Registry) -> No
                 body = lines([request])
                 wire.put(body[:700])  # in two pieces, neither of which is a line
                 wire.put(body[700:])
-                await wire.until(lambda number=number: count(wire) == number + 1)  # type: ignore[misc]
+                await wire.until(lambda number=number: count(wire) == number + 1)
                 assert not wire.ended
             wire.put(b"", more=False)
             await wire.until(lambda: wire.ended)

@@ -52,7 +52,7 @@ def test_an_answer_has_the_bytes_of_the_answer_alone(
         machine, survey = met[turn % len(met)]
         lift = data.draw(st.integers(-500, 500)) / 1000
         readings = [
-            msgspec.structs.replace(reading, value=reading.value + lift * reading.x / machine.bed.x[1])  # type: ignore[operator]
+            msgspec.structs.replace(reading, value=reading.value + lift * reading.x / machine.bed.x[1])
             for reading in survey.readings
         ]
         asked.append((machine, Survey(readings)))

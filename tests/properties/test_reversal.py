@@ -91,7 +91,7 @@ def test_levelling_anew_changes_nothing(lays: list[Lay], seed: int) -> None:
     after = []
     for one in before:
         a, b, c = random.normal(scale=0.2, size=3)
-        moved = [Reading(r.x, r.y, float(r.value) + a + b * r.x / 500 + c * r.y / 500) for r in one.readings]  # type: ignore[arg-type]
+        moved = [Reading(r.x, r.y, float(r.value) + a + b * r.x / 500 + c * r.y / 500) for r in one.readings]
         after.append(PlacedSurvey(moved, one.turned, one.shifted))
     first, second = solved(before), solved(after)
     assert second.estimate == pytest.approx(first.estimate, abs=1e-11)

@@ -54,7 +54,7 @@ def largest_variance(columns: np.ndarray, design: np.ndarray) -> float:
 @pytest.mark.parametrize("each", [1, 3])
 def test_plane_and_bilinear_designs_lie_on_the_corners(model: object, each: int) -> None:
     at = np.tile(square(7), (each, 1))  # every place may be taken as often as it stands in the list
-    columns = model(at)  # type: ignore[operator]
+    columns = model(at)
     chosen = best_design([Determinant(columns)], 4 * each)
     places, taken = np.unique(at[chosen], axis=0, return_counts=True)
     assert {tuple(place) for place in places.tolist()} == CORNERS
@@ -70,7 +70,7 @@ def test_plane_and_bilinear_designs_lie_on_the_corners(model: object, each: int)
 @pytest.mark.parametrize(("model", "published"), [(plane, 0.763143), (bilinear, 0.666667)])
 def test_efficiency_of_the_three_by_three_grid(model: object, published: float) -> None:
     at = np.concatenate([square(3), square(3)[[0, 2, 6, 8]]])
-    columns = model(at)  # type: ignore[operator]
+    columns = model(at)
     criterion, terms = Determinant(columns), columns.shape[1]
     # for each reading: nine against four
     found = exp(criterion.value(range(9, 13)) - criterion.value(range(9))) * 4.0 / 9.0

@@ -71,7 +71,7 @@ def test_signs_a_high_plate_and_a_high_gantry() -> None:
     )
     turned = [
         PlacedSurvey([Reading(r.x, r.y, -r.value) for r in one.readings], one.turned, one.shifted) for one in read
-    ]  # type: ignore[operator]
+    ]
     assert reverse(minus, turned).plate == answer.plate
 
 
@@ -202,7 +202,7 @@ def test_setups_and_repeats_within_a_survey() -> None:
     """The second half of a survey is read with another zero, joined by two shared stations; repeats are pooled."""
     read = surveys([NOT_MOVED, QUARTER, ALONG_X])
     first = read[0].readings
-    again = [Reading(r.x, r.y, [r.value + 0.3, r.value + 0.3], "B") for r in first[10:]]  # type: ignore[operator, list-item]
+    again = [Reading(r.x, r.y, [r.value + 0.3, r.value + 0.3], "B") for r in first[10:]]
     split = [Reading(r.x, r.y, r.value, "A") for r in first[:12]] + again
     answer = reverse(MACHINE, [PlacedSurvey(split), *read[1:]])
     plain = reverse(MACHINE, read)
