@@ -25,6 +25,25 @@ def test_the_answer_in_the_readme_is_the_real_one():
     assert shown.rstrip() == told.output.rstrip()
 
 
+SHOWN = re.compile(r"curl -s \S+/v1/([\w-]+) [^\n]*@(\S+)\n```\n+```(?:text)?\n(.*?)```", re.DOTALL)
+"""A question asked with an example, and lines of its answer."""
+
+
+def test_every_line_of_an_answer_in_the_readme_is_a_real_one():
+    found = SHOWN.findall((ROOT / "README.md").read_text())
+    assert [question for question, _, _ in found] == [
+        "survey-plans",
+        "reversals",
+        "comparisons",
+        "height-checks",
+        "corrections",
+    ]
+    for question, example, lines in found:
+        command = ["correct"] if question == "corrections" else ["ask", question]
+        real = CliRunner().invoke(main, [*command, str(ROOT / example)]).output.splitlines()
+        assert {line for line in lines.splitlines() if line not in ("", "...")} <= set(real)
+
+
 def test_the_solver_in_the_developers_document_is_the_tested_one():
     shown = fence_after("DEVELOPERS.md", "the text of tests/plugins/hinged_bed/hinged_bed.py; a test compares the two")
     assert shown.rstrip() == (ROOT / "tests/plugins/hinged_bed/hinged_bed.py").read_text().rstrip()
