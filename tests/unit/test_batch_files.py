@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +11,8 @@ import msgspec
 import pytest
 from click.testing import CliRunner, Result
 
-from batch_lines import answers, lines, requests
-from tramwright_service.batch.chunks import Chunk, Cutter, Detail, Names
+from batch_lines import answers, cut_all, lines, requests
+from tramwright_service.batch.chunks import Chunk, Cutter, Names
 from tramwright_service.batch.lines import Lines
 from tramwright_service.batch.sources import Unfit, given, pieces
 from tramwright_service.batch.tables import as_csv, harmless, rows
@@ -265,19 +264,6 @@ def test_what_is_there_is_not_done_again_and_what_is_missing_is(tmp_path: Path) 
     again = [path.stat().st_mtime_ns for path in files]
     assert (again[0], again[2]) == (times[0], times[2])
     assert again[1] != times[1]
-
-
-def cut_all(pieces: Iterator[bytes], detail: Detail, most: int, most_lines: int) -> Iterator[Chunk]:
-    """Cut a stream that is all there into chunks of exactly ``most_lines``, the last one excepted."""
-    cutter = Cutter(detail, most)
-    for piece in pieces:
-        cutter.feed(piece)
-        while cutter.waiting >= most_lines:
-            if chunk := cutter.cut(most_lines):
-                yield chunk
-    cutter.end()
-    while chunk := cutter.cut(most_lines):
-        yield chunk
 
 
 def test_however_the_stream_comes_in_it_is_cut_alike() -> None:
