@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import copy
 import random
-from collections.abc import Iterator
 from typing import Any
 
 import msgspec
 
 from tramwright_service import examples
-from tramwright_service.batch.chunks import Chunk, Cutter, Detail
 
 
 def requests(count: int, name: str = "tilted-bed", seed: int = 3, **options: Any) -> list[dict[str, Any]]:
@@ -39,16 +37,3 @@ def lines(entries: list[Any]) -> bytes:
 def answers(body: bytes) -> list[dict[str, Any]]:
     """Return the lines of an answer."""
     return [msgspec.json.decode(line) for line in body.splitlines()]
-
-
-def cut_all(pieces: Iterator[bytes], detail: Detail, most: int, most_lines: int) -> Iterator[Chunk]:
-    """Cut a stream that is all there into chunks of exactly ``most_lines``, the last one excepted."""
-    cutter = Cutter(detail, most)
-    for piece in pieces:
-        cutter.feed(piece)
-        while cutter.waiting >= most_lines:
-            if chunk := cutter.cut(most_lines):
-                yield chunk
-    cutter.end()
-    while chunk := cutter.cut(most_lines):
-        yield chunk

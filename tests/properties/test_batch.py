@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from batch_lines import cut_all, requests
+from batch_lines import requests
 from strategies import GROUPS, jobs
-from tramwright_service.batch.chunks import DETAILS, Chunk, Detail
+from tramwright_service.batch.chunks import DETAILS, Chunk, Detail, cut_all
 from tramwright_service.batch.lines import Lines
 from tramwright_service.batch.local import Local
 from tramwright_service.encoding import as_json

@@ -11,8 +11,8 @@ import msgspec
 import pytest
 from click.testing import CliRunner, Result
 
-from batch_lines import answers, cut_all, lines, requests
-from tramwright_service.batch.chunks import Chunk, Cutter, Names
+from batch_lines import answers, lines, requests
+from tramwright_service.batch.chunks import Chunk, Cutter, Names, cut_all
 from tramwright_service.batch.lines import Lines
 from tramwright_service.batch.sources import Unfit, given, pieces
 from tramwright_service.batch.tables import as_csv, harmless, rows
