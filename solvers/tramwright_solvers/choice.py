@@ -113,7 +113,7 @@ def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Ch
         reached=reached,
         known=known,
         travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
-        u=options.u(index, noise),
+        u=options.fits.u(index, noise),
     )
 
 

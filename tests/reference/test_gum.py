@@ -111,9 +111,9 @@ def test_h3_thermometer() -> None:
     table = options.evaluate(CORRECTIONS[None], "least-squares")
     y1, y2 = table.travels[0, both[0]]
     assert (y1, y2) == (pytest.approx(-0.1712, abs=5e-5), pytest.approx(0.00218, abs=5e-6))
-    u1, u2 = options.u(both, noise)[0]
+    u1, u2 = options.fits.u(both, noise)[0]
     assert (u1, u2) == (pytest.approx(0.0029, abs=5e-5), pytest.approx(0.00067, abs=5e-6))
-    gain = options.gain(int(both[0]))
+    gain = options.fits.gain(int(both[0]))
 
     def u(*of: float) -> float:
         combination = np.array([of]) @ gain

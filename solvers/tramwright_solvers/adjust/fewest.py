@@ -1,25 +1,19 @@
-"""Which adjusters to touch: every subset that is worth considering, prepared once, and the choice among them.
-
-Stations and adjusters meet in a space of few dimensions: that of the gaps which adjusters can make. A gap is split into
-its coordinates ``c`` in that space and a part that nothing reaches, so that the least-squares answer of *every* subset
-is one small matrix times ``c``. For three screws and four seats that is three dimensions and 62 subsets.
-"""
+"""Which adjusters to touch: every subset that is worth considering, prepared once, and its answer to any gap."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from functools import cached_property
-from itertools import combinations
 from math import comb
 
 import numpy as np
 from msgspec import Struct
 
 from ..contract import Floats
-from ..noise import Noise
 from ..stacks import each
+from .fits import Fits, fits
 from .problem import Criterion, Problem
-from .subsets import RANK, SLACK, batches, freedom, undominated
+from .subsets import SLACK, freedom
 
 MOST_BOUNDED = 300
 """Subsets solved within their bounds before those that cannot be the best of their size are given up."""
@@ -44,41 +38,17 @@ class Candidates(Struct, frozen=True, dict=True):
     """Subsets of the adjusters and their least-squares answers, for a problem with n stations and m adjusters.
 
     ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
-    efforts and sizes. ``basis`` (r, n) takes a gap to its coordinates, ``lift`` (r, n) coordinates back to a gap,
-    ``mean`` (n,) takes the weighted mean; ``fit`` (r, K·m) takes coordinates to travels, whose gains have rows of the
-    lengths ``norms`` (K, m), ``left`` (r, n·K) to what remains at the stations and ``remain`` (r, K·r) to the
-    coordinates of that. Every subset of up to ``exact_moves`` adjusters is among them.
+    efforts and sizes, ``fits`` their answers without bounds. Every subset of up to ``exact_moves`` adjusters is among
+    them.
     """
 
     problem: Problem
     sets: tuple[tuple[int, ...], ...]
     count: list[int]
     effort: list[float]
-    basis: Floats
-    lift: Floats
-    mean: Floats
-    fit: Floats
-    norms: Floats
-    left: Floats
-    remain: Floats
+    fits: Fits
     bounded: bool
     exact_moves: int
-
-    def gain(self, index: int) -> Floats:
-        """Return d travel / d gap of one subset, shape (m, n)."""
-        adjusters = self.problem.influence.shape[1]
-        gain: Floats = self.fit[:, index * adjusters : (index + 1) * adjusters].T @ self.basis
-        return gain
-
-    def u(self, chosen: np.ndarray, noise: Noise) -> Floats:
-        """Return the standard uncertainty of every travel in the subset chosen for each survey (N,), shape (N, m)."""
-        if noise.uniform is not None:
-            return np.asarray(noise.uniform * self.norms[chosen])
-        u = np.empty((len(chosen), self.norms.shape[1]))
-        for index in np.unique(chosen).tolist():
-            rows = np.flatnonzero(chosen == index)
-            u[rows] = noise.some(rows).of(self.gain(index), self.norms[index])
-        return u
 
     def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> Table:
         """Return travels and what is left for every subset and every gap of the stack (N, n).
@@ -99,25 +69,13 @@ class Candidates(Struct, frozen=True, dict=True):
         Where the criterion is the minimum zone they bound it: from above by their spread, from below by twice their
         rms, since no deviation is everywhere less than its root mean square.
         """
-        problem, (surveys, stations) = self.problem, gaps.shape
-        adjusters, subsets = problem.influence.shape[1], len(self.sets)
-        coordinates = each(gaps, self.basis.T)
-        unreached = gaps - each(coordinates, self.lift)
-        if problem.offset_free:
-            unreached -= each(unreached, self.mean[:, None])
-        travels = each(coordinates, self.fit).reshape(surveys, subsets, adjusters)
-        left = each(coordinates, self.left).reshape(surveys, stations, subsets)
-        left += unreached[:, :, None]
-        remain = each(coordinates, self.remain).reshape(surveys, subsets, len(self.basis))
-        squares = np.sum(remain * remain, axis=2) / problem.weights.sum()
-        return self._measured(
-            travels, left, criterion, np.sqrt(squares + each(unreached * unreached, self.mean[:, None]))
-        )
+        travels, left, rms = self.fits.answers(gaps)
+        return self._measured(travels, left, criterion, rms)
 
     def _measured(self, travels: Floats, left: Floats, criterion: Criterion, rms: Floats | None = None) -> Table:
         """Return the table of these answers; their root mean square is worked out unless known."""
         if rms is None:
-            rms = np.sqrt(np.matmul(self.mean, left * left))
+            rms = self.fits.rms(left)
         most, least = left.max(axis=1), left.min(axis=1)
         total = most - least
         spread = total if self.problem.offset_free else 2.0 * np.maximum(most, -least)
@@ -154,7 +112,7 @@ class Candidates(Struct, frozen=True, dict=True):
             table.total[survey, subset] = most - least
             table.spread[survey, subset] = spread
             table.objective[survey, subset] = 0.5 * spread
-            table.rms[survey, subset] = np.sqrt(each(left * left, self.mean[:, None])[:, 0])
+            table.rms[survey, subset] = np.sqrt(each(left * left, self.fits.mean[0, :, None])[:, 0])
 
     @cached_property
     def zones(self) -> list[Zone]:
@@ -250,71 +208,33 @@ def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
 def candidates(
     problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
 ) -> Candidates:
-    """Prepare the subsets of the columns that are ``free`` to move.
+    """Prepare the subsets of the columns of one problem that are ``free`` to move, as :func:`candidates_of` does."""
+    return candidates_of([problem], free, groups, every=every)[0]
 
-    Without bounds only subsets whose adjusters differ in what they do are kept: one that could be left out never helps.
-    With bounds, and where ``every`` subset is wanted because some move in whole steps, they all count, since one
-    adjuster may go on where another must stop. Beyond twelve adjusters the subsets are
-    complete only up to ``exact_moves``, and the whole ``groups`` stand for the rest.
+
+def candidates_of(
+    problems: Sequence[Problem], free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
+) -> list[Candidates]:
+    """Prepare the subsets of the columns that are ``free`` to move, for problems that differ in their numbers alone.
+
+    Shapes, efforts, equations, offset, and whether anything is bounded must be the same. Without bounds only subsets
+    whose adjusters differ in what they do are kept: one that could be left out never helps. With bounds, and where
+    ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may go on where
+    another must stop. Beyond twelve adjusters the subsets are complete only up to ``exact_moves``, and the whole
+    ``groups`` stand for the rest.
     """
-    root = np.sqrt(problem.weights)
-    weighted = problem.centred(problem.influence.T).T * root[:, None]
-    left_vectors, singular, _ = np.linalg.svd(weighted, full_matrices=False)
-    rank = int(np.sum(singular > RANK * max(float(singular.max(initial=0.0)), 1e-300)))
-    axes = left_vectors[:, :rank]
-    reduced = axes.T @ weighted
-
     most = len(free)
     if len(free) > EXACT_UP_TO:
         most = max(
             size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS
         )
-    bounded = problem.moving(free).bounded
-    every = every or bounded
-    # More adjusters than directions to move in: one of them could be left out.
-    useful = most if every else min(most, rank + int(np.sum(problem.rows_lower == problem.rows_upper)))
-    wanted = [subset for size in range(1, useful + 1) for subset in combinations(free, size)]
-    if most < len(free):
-        wanted += sorted(
-            {group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group)
-        )
-
-    strongest = max(float(singular.max(initial=0.0)), 1e-300)
-    sets: list[tuple[int, ...]] = [()]
-    fits, lefts = [np.zeros((1, problem.influence.shape[1], rank))], [np.eye(rank)[None]]
-    for batch, parts in batches(problem, wanted):
-        columns = np.array(batch)
-        u, s, vt = np.linalg.svd(reduced[:, columns].transpose(1, 0, 2) @ parts, full_matrices=False)
-        used = s > RANK * np.maximum(s.max(axis=1, initial=0.0, keepdims=True), strongest)
-        u = u * used[:, None, :]
-        length = np.linalg.norm(parts, axis=2)
-        worth = np.all(length > RANK * np.linalg.norm(length, axis=1, keepdims=True), axis=1)
-        if not every and len(batch[0]) <= most:
-            worth &= used.sum(axis=1) == parts.shape[2]
-        fit = np.zeros((len(batch), problem.influence.shape[1], rank))
-        inverse = np.divide(1.0, s, out=np.zeros_like(s), where=used)
-        answer = -parts @ (vt.transpose(0, 2, 1) * inverse[:, None, :]) @ u.transpose(0, 2, 1)
-        np.put_along_axis(fit, columns[:, :, None], answer, axis=1)
-        sets += [subset for subset, good in zip(batch, worth, strict=True) if good]
-        fits.append(fit[worth])
-        lefts.append((np.eye(rank) - u @ u.transpose(0, 2, 1))[worth])
-    left, fit = np.concatenate(lefts), np.concatenate(fits)
-    if not every:
-        kept = undominated(left, [float(problem.effort[list(subset)].sum()) for subset in sets])
-        sets, left, fit = [sets[k] for k in kept], left[kept], fit[kept]
-    lift = axes.T / root
-    return Candidates(
-        problem=problem,
-        sets=tuple(sets),
-        count=[len(subset) for subset in sets],
-        effort=[float(problem.effort[list(subset)].sum()) for subset in sets],
-        basis=axes.T * root,
-        lift=lift,
-        mean=problem.weights / problem.weights.sum(),
-        fit=np.ascontiguousarray(fit.reshape(-1, rank).T),
-        norms=np.linalg.norm(fit @ np.linalg.cholesky((axes.T * root) @ (root[:, None] * axes)), axis=2),
-        left=np.ascontiguousarray((left.transpose(0, 2, 1) @ lift).transpose(1, 2, 0).reshape(rank, -1)),
-        remain=np.ascontiguousarray(left.transpose(2, 0, 1).reshape(rank, -1)),
-        bounded=bounded,
-        exact_moves=most,
-    )
+    larger = sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
+    first = problems[0]
+    bounded = first.moving(free).bounded
+    found: dict[int, Candidates] = {}
+    for alike in fits(problems, free, most, larger, every=every or bounded):
+        sets, count = tuple(alike.sets), [len(subset) for subset in alike.sets]
+        effort = [float(first.effort[list(subset)].sum()) for subset in sets]
+        for row, place in enumerate(alike.places):
+            found[place] = Candidates(problems[place], sets, count, effort, alike.fits.of(row), bounded, most)
+    return [found[place] for place in range(len(problems))]

@@ -235,15 +235,16 @@ def gains(job: Works, points: Floats, weights: Floats) -> list[Gain]:
         offset_free=False,
     )
     options = candidates(small, job.free, job.groups, every=True)
-    remain = np.abs(options.remain.reshape(len(options.basis), len(options.sets), -1)).max(axis=(0, 2), initial=0.0)
+    kinds = options.fits.basis.shape[2]
+    remain = np.abs(options.fits.remain.reshape(kinds, len(options.sets), kinds)).max(axis=(0, 2), initial=0.0)
     full = [k for k in np.flatnonzero(remain <= remain.min() + 1e-6).tolist() if options.sets[k]]
     found = []
     for j in job.free:
-        able = [k for k in full if j in options.sets[k] and np.any(options.gain(k)[j])]
+        able = [k for k in full if j in options.sets[k] and np.any(options.fits.gain(k)[j])]
         if not able:
             continue
         least = min(options.effort[k] for k in able)
         best = [k for k in able if options.effort[k] <= least + TIE]
-        rows = np.stack([options.gain(k)[j] @ (left[:, :rank].T * root) for k in best])
+        rows = np.stack([options.fits.gain(k)[j] @ (left[:, :rank].T * root) for k in best])
         found.append(Gain(j, [options.sets[k] for k in best], rows))
     return found

@@ -1,0 +1,217 @@
+"""The least-squares answers of subsets of the adjusters, one matrix each: for one geometry, or for many of one shape.
+
+Stations and adjusters meet in a space of few dimensions: that of the gaps which adjusters can make. A gap is split into
+its coordinates ``c`` in that space and a part that nothing reaches, so that the least-squares answer of *every* subset
+is one small matrix times ``c``. For three screws and four seats that is three dimensions and 62 subsets.
+
+Every array has a leading axis of geometries. It is 1 long for a stack of surveys of one machine, read alike, and as
+long as the stack where each survey is of a machine of its own; broadcasting is the only difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+
+import numpy as np
+from msgspec import Struct
+
+from ..contract import Floats
+from ..noise import Noise
+from ..stacks import each
+from .problem import Problem
+from .subsets import RANK, batches, undominated
+
+
+class Fits(Struct, frozen=True):
+    """Answers of K subsets of m adjusters at n stations, for g geometries whose adjusters can make r kinds of gap.
+
+    ``basis`` (g, n, r) takes a gap to its coordinates, ``lift`` (g, r, n) coordinates back to a gap, ``mean`` (g, n)
+    takes the weighted mean and ``weight`` (g, 1) is the sum of the weights; ``fit`` (g, r, K·m) takes coordinates to
+    travels, whose gains have rows of the lengths ``norms`` (g, K, m), ``left`` (g, r, n·K) to what remains at the
+    stations and ``remain`` (g, r, K·r) to the coordinates of that.
+    """
+
+    offset_free: bool
+    basis: Floats
+    lift: Floats
+    mean: Floats
+    weight: Floats
+    fit: Floats
+    norms: Floats
+    left: Floats
+    remain: Floats
+
+    def gain(self, index: int) -> Floats:
+        """Return d travel / d gap (m, n) of one subset in the first geometry."""
+        adjusters = self.norms.shape[2]
+        gain: Floats = self.fit[0, :, index * adjusters : (index + 1) * adjusters].T @ self.basis[0].T
+        return gain
+
+    def u(self, chosen: np.ndarray, noise: Noise) -> Floats:
+        """Return the standard uncertainty of every travel in the subset chosen for each survey (N,), shape (N, m)."""
+        own = np.arange(len(chosen)) if len(self.norms) > 1 else 0
+        if noise.uniform is not None:
+            return np.asarray(noise.uniform * self.norms[own, chosen])
+        u = np.empty((len(chosen), self.norms.shape[2]))
+        for index in np.unique(chosen).tolist():
+            rows = np.flatnonzero(chosen == index)
+            u[rows] = noise.some(rows).of(self.gain(index), self.norms[0, index])
+        return u
+
+    def answers(self, gaps: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return travels (N, K, m), what is left (N, n, K) and its rms (N, K) for gaps (N, n), bounds left aside."""
+        (surveys, stations), (_, subsets, adjusters) = gaps.shape, self.norms.shape
+        coordinates = each(gaps, self.basis)
+        unreached = gaps - each(coordinates, self.lift)
+        if self.offset_free:
+            unreached -= each(unreached, self.mean[:, :, None])
+        travels = each(coordinates, self.fit).reshape(surveys, subsets, adjusters)
+        left = each(coordinates, self.left).reshape(surveys, stations, subsets)
+        left += unreached[:, :, None]
+        remain = each(coordinates, self.remain).reshape(surveys, subsets, self.basis.shape[2])
+        squares = np.sum(remain * remain, axis=2) / self.weight
+        return travels, left, np.sqrt(squares + each(unreached * unreached, self.mean[:, :, None]))
+
+    def rms(self, left: Floats) -> Floats:
+        """Return the weighted root mean square of what is left (N, n, K), shape (N, K)."""
+        return np.asarray(np.sqrt(np.matmul(self.mean[:, None, :], left * left)[:, 0]))
+
+    def of(self, geometry: int) -> Fits:
+        """Return those of one geometry, with memory of their own, so that keeping them does not keep the others."""
+        return Fits(self.offset_free, *(getattr(self, name)[geometry : geometry + 1].copy() for name in ARRAYS))
+
+
+ARRAYS = Fits.__struct_fields__[1:]
+
+
+def joined(many: Sequence[Fits]) -> Fits:
+    """Return one geometry for each survey of a stack from those of one geometry each, all of equal shapes."""
+    return Fits(many[0].offset_free, *(np.concatenate([getattr(one, name) for one in many]) for name in ARRAYS))
+
+
+class Alike(Struct, frozen=True):
+    """Geometries, by their ``places`` among those asked for, in which the same subsets are worth considering."""
+
+    places: list[int]
+    sets: list[tuple[int, ...]]
+    fits: Fits
+
+
+class Spaces(Struct, frozen=True):
+    """The gaps that adjusters can make in g geometries, r kinds in each.
+
+    ``axes`` (g, n, r) are orthonormal once weighted, ``reduced`` (g, r, m) is the influence along them; ``weights``
+    (g, n) and the ``strongest`` singular value (g,).
+    """
+
+    axes: Floats
+    reduced: Floats
+    weights: Floats
+    strongest: Floats
+
+
+def fits(
+    problems: Sequence[Problem], free: Sequence[int], most: int, larger: list[tuple[int, ...]], *, every: bool
+) -> Iterator[Alike]:
+    """Fit the subsets of the ``free`` columns of up to ``most`` adjusters, and ``larger`` ones after them.
+
+    The problems have equal shapes, efforts, equations and offset. Without ``every`` subset wanted, only those are kept
+    that no other undercuts, whatever the gap.
+    """
+    first = problems[0]
+    equations = int(np.sum(first.rows_lower == first.rows_upper))
+    for places, spaces in by_rank(problems):
+        # More adjusters than directions to move in: one of them could be left out.
+        useful = most if every else min(most, spaces.axes.shape[2] + equations)
+        wanted = [subset for size in range(1, useful + 1) for subset in combinations(free, size)]
+        yield from of_equal_rank(places, spaces, first, wanted + larger, most, every=every)
+
+
+def by_rank(problems: Sequence[Problem]) -> Iterator[tuple[np.ndarray, Spaces]]:
+    """Yield the places of the problems whose adjusters can make equally many kinds of gap, and the spaces of these."""
+    weights = np.stack([problem.weights for problem in problems])
+    influence = np.stack([problem.influence for problem in problems])
+    if problems[0].offset_free:
+        influence = influence - np.matmul(weights[:, None, :], influence) / weights.sum(axis=1)[:, None, None]
+    weighted = influence * np.sqrt(weights)[:, :, None]
+    left, singular, _ = np.linalg.svd(weighted, full_matrices=False)
+    strongest = np.maximum(singular.max(axis=1, initial=0.0), 1e-300)
+    ranks = np.sum(singular > RANK * strongest[:, None], axis=1)
+    for rank in np.unique(ranks).tolist():
+        places = np.flatnonzero(ranks == rank)
+        axes = left[places, :, :rank]
+        yield places, Spaces(axes, axes.transpose(0, 2, 1) @ weighted[places], weights[places], strongest[places])
+
+
+def of_equal_rank(
+    places: np.ndarray, spaces: Spaces, first: Problem, wanted: list[tuple[int, ...]], most: int, *, every: bool
+) -> Iterator[Alike]:
+    """Fit the wanted subsets in every space; yield those spaces together in which the same ones are worth keeping."""
+    count, rank, adjusters = spaces.reduced.shape
+    sets: list[tuple[int, ...]] = [()]
+    fit = [np.zeros((count, 1, adjusters, rank))]
+    left = [np.broadcast_to(np.eye(rank), (count, 1, rank, rank))]
+    worth = [np.ones((count, 1), dtype=bool)]
+    for batch, parts in batches(first, wanted):
+        columns = np.array(batch)
+        made = np.matmul(np.moveaxis(spaces.reduced[:, :, columns], 1, 2), parts)
+        u, s, vt = np.linalg.svd(made, full_matrices=False)
+        largest = np.maximum(s.max(axis=2, initial=0.0), spaces.strongest[:, None])
+        used = s > RANK * largest[:, :, None]
+        u = u * used[:, :, None, :]
+        length = np.linalg.norm(parts, axis=2)
+        good = np.tile(np.all(length > RANK * np.linalg.norm(length, axis=1, keepdims=True), axis=1), (count, 1))
+        if not every and len(batch[0]) <= most:
+            good &= used.sum(axis=2) == parts.shape[2]
+        inverse = np.divide(1.0, s, out=np.zeros_like(s), where=used)
+        of_batch = np.zeros((count, len(batch), adjusters, rank))
+        answer = -parts @ (vt.swapaxes(2, 3) * inverse[:, :, None, :]) @ u.swapaxes(2, 3)
+        of_batch[:, np.arange(len(batch))[:, None], columns] = answer
+        sets += batch
+        fit.append(of_batch)
+        left.append(np.eye(rank) - u @ u.swapaxes(2, 3))
+        worth.append(good)
+    every_fit, every_left, every_worth = (np.concatenate(parts, axis=1) for parts in (fit, left, worth))
+    kept: dict[tuple[int, ...], list[int]] = {}
+    for space, good in enumerate(every_worth):
+        these = np.flatnonzero(good).tolist()
+        if not every:
+            efforts = [float(first.effort[list(sets[k])].sum()) for k in these]
+            these = [these[k] for k in undominated(every_left[space, these], efforts)]
+        kept.setdefault(tuple(these), []).append(space)
+    for chosen, own in kept.items():
+        these = list(chosen)
+        rows = np.array(own)[:, None]
+        yield Alike(
+            places[own].tolist(),
+            [sets[k] for k in these],
+            _written(
+                spaces.axes[own],
+                spaces.weights[own],
+                every_fit[rows, these],
+                every_left[rows, these],
+                first.offset_free,
+            ),
+        )
+
+
+def _written(axes: Floats, weights: Floats, fit: Floats, left: Floats, offset_free: bool) -> Fits:
+    """Write fits from axes (g, n, r), weights (g, n), travels ``fit`` (g, K, m, r) and what is ``left`` (g, K, r, r)."""
+    (count, subsets, adjusters, rank), stations = fit.shape, axes.shape[1]
+    root = np.sqrt(weights)[:, :, None]
+    weight = weights.sum(axis=1, keepdims=True)
+    basis, lift = axes * root, (axes / root).swapaxes(1, 2)
+    cross = np.linalg.cholesky(basis.swapaxes(1, 2) @ basis)
+    at_stations = np.matmul(left.swapaxes(2, 3), lift[:, None])
+    return Fits(
+        basis=basis,
+        lift=lift,
+        mean=weights / weight,
+        weight=weight,
+        fit=np.moveaxis(fit, 3, 1).reshape(count, rank, subsets * adjusters),
+        norms=np.linalg.norm(fit @ cross[:, None], axis=3),
+        left=np.transpose(at_stations, (0, 2, 3, 1)).reshape(count, rank, stations * subsets),
+        remain=np.moveaxis(left, 3, 1).reshape(count, rank, subsets * rank),
+        offset_free=offset_free,
+    )
