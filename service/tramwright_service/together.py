@@ -11,11 +11,13 @@ from collections.abc import Callable
 from typing import Any
 
 from tramwright_solvers.faults import SolverError
-from tramwright_solvers.many import Asked, answer_many
+from tramwright_solvers.many import Asked, answer_many, one_by_one
 from tramwright_solvers.registry import Registry
 from tramwright_solvers.worked import Worked
 
 from .encoding import encode
+
+CORRECTIONS = one_by_one(Worked.corrections)
 
 
 class Together:
@@ -42,7 +44,7 @@ class Together:
         # a client that went away meanwhile wants no answer
         waiting = [one for one in waiting if not one[2].done()]
         try:
-            answers = answer_many([asked for asked, _, _ in waiting], self._registry, Worked.corrections)
+            answers = answer_many([asked for asked, _, _ in waiting], self._registry, CORRECTIONS)
         except Exception as error:  # whatever it is, no client may be left waiting
             for _, _, future in waiting:
                 future.set_exception(error)

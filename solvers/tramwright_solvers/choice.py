@@ -13,6 +13,7 @@ from .adjust.whole import Settled
 from .answer import Binding, Choice, Plan, Rung
 from .contract import Floats
 from .noise import Noise
+from .options import Options
 from .prepared import Prepared
 from .relax import binding
 from .solve import Solve
@@ -57,21 +58,21 @@ class Chosen(Struct, frozen=True):
     u: Floats
 
 
-def score(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise, table: Table) -> Scores:
+def score(options: Options, solve: Solve[Any], gaps: Floats, noise: Noise, table: Table) -> Scores:
     """Score every subset for gaps (N, n)."""
-    options, machine = prepared.candidates, prepared.machine
-    within = len(options.sets)
+    subsets = options.candidates
+    within = len(subsets.sets)
     if solve.most_moves is not None:
-        within = int(np.searchsorted(options.count, solve.most_moves, side="right"))
+        within = int(np.searchsorted(subsets.count, solve.most_moves, side="right"))
     return Scores(
         total=table.total,
         spread=table.spread,
-        u=np.hypot(of_every_total(table.left, noise), prepared.setting.totals),
+        u=np.hypot(of_every_total(table.left, noise), options.added),
         rms=table.rms,
         objective=table.objective,
-        work=np.matmul(np.abs(table.travels), options.problem.effort),
+        work=np.matmul(np.abs(table.travels), subsets.problem.effort),
         slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
-        aim=machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for,
+        aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,
         most=within,
     )
 
@@ -92,10 +93,10 @@ def lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarra
     return np.asarray(of_pool <= of_pool.min(axis=1, keepdims=True) + slack)
 
 
-def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Chosen:
+def choose(options: Options, scores: Scores, table: Table, noise: Noise) -> Chosen:
     """Choose the least effort that reaches the aim; failing that, the best without moves too small to measure."""
-    options, aim = prepared.candidates, scores.aim
-    allowed, rows = np.arange(len(options.sets)) < scores.most, np.arange(len(scores.total))
+    aim = scores.aim
+    allowed, rows = np.arange(len(options.effort)) < scores.most, np.arange(len(scores.total))
     pool = allowed & (scores.spread + K * scores.u <= aim)
     reached = np.asarray(pool.any(axis=1))
     known = scores.u[rows, scores.spread[:, : scores.most].argmin(axis=1)]
@@ -104,7 +105,7 @@ def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Ch
             lowest(allowed, scores.spread, known[:, None]) if aim else lowest(allowed, scores.objective, scores.slack)
         )
         pool = np.where(reached[:, None], pool, nearest)
-    pool = lowest(pool, prepared.effort, TIE)
+    pool = lowest(pool, options.effort, TIE)
     pool = lowest(pool, scores.spread if aim else scores.objective, scores.slack)
     index = lowest(pool, scores.work, scores.slack).argmax(axis=1)
     travels = table.travels[rows, index]
@@ -113,26 +114,26 @@ def choose(prepared: Prepared, scores: Scores, table: Table, noise: Noise) -> Ch
         reached=reached,
         known=known,
         travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
-        u=options.fits.u(index, noise),
+        u=options.candidates.fits.u(index, noise),
     )
 
 
-def open_pairs(prepared: Prepared, scores: Scores, least: Floats) -> np.ndarray:
+def open_pairs(options: Options, scores: Scores, least: Floats) -> np.ndarray:
     """Return which subsets (N, K) must be fitted before the choice is certain, given bounds on their minimum zones.
 
     The scores are those of an outline (:meth:`Candidates.outline`), ``least`` (N, K) what no spread can be below. A
     subset may reach the aim if this bound does; dearer ones than the cheapest that is sure to reach it cannot be
     chosen.
     """
-    may = (least + K * scores.u <= scores.aim) & (prepared.plans.numbers < scores.most)
+    may = (least + K * scores.u <= scores.aim) & (np.arange(len(options.effort)) < scores.most)
     sure = may & (scores.spread + K * scores.u <= scores.aim)
-    cheapest = np.where(sure, prepared.effort, np.inf).min(axis=1, keepdims=True)
-    return np.asarray(may & (prepared.effort <= cheapest + TIE))
+    cheapest = np.where(sure, options.effort, np.inf).min(axis=1, keepdims=True)
+    return np.asarray(may & (options.effort <= cheapest + TIE))
 
 
-def open_nearest(prepared: Prepared, scores: Scores, least: Floats) -> np.ndarray:
+def open_nearest(options: Options, scores: Scores, least: Floats) -> np.ndarray:
     """Return the same (N, K) for surveys of which nothing reaches the aim: what may come as near as the best."""
-    allowed = prepared.plans.numbers < scores.most
+    allowed = np.arange(len(options.effort)) < scores.most
     nothing = ~np.any(allowed & (scores.spread + K * scores.u <= scores.aim), axis=1, keepdims=True)
     best = np.where(allowed, scores.spread, np.inf).min(axis=1, keepdims=True)
     near = scores.u.max(axis=1, keepdims=True) if scores.aim else 2.0 * scores.slack
@@ -201,7 +202,7 @@ def plans(prepared: Prepared, scores: Scores, chosen: Chosen) -> list[list[Plan]
         return np.asarray(of_pool <= np.minimum.reduceat(of_pool, starts, axis=1)[:, of_size.of] + slack)
 
     pool = within_size(True, scores.objective, scores.slack)
-    pool = within_size(pool, prepared.effort, TIE)
+    pool = within_size(pool, prepared.options.effort, TIE)
     # the plan that is carried out stands for its size wherever it is among the equals
     work = scores.work.copy()
     work[rows, chosen.index] = -1.0

@@ -7,15 +7,13 @@ same answer to the last digit whatever else is in its stack (:mod:`.stacks`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
-
-from msgspec import Struct
+from typing import Any, NamedTuple
 
 from .answer import Correction, Judged, Moved
 from .contract import Mechanism
-from .faults import Refused
+from .faults import Refused, SolverError
 from .machine import Machine, Survey, as_key
-from .prepared import Cache, prepare
+from .preparation import Cache, Wanted, prepare_many
 from .registry import Registry, installed
 from .solve import Solve
 from .survey import Where, time_faults, where
@@ -72,7 +70,7 @@ def work(machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registr
     return worked(Geometry(machine, solve, readings, as_key(machine, solve)), surveys, registry or installed())
 
 
-class Geometry(Struct, frozen=True, gc=False):
+class Geometry(NamedTuple):
     """What surveys that stand in one stack have in common; ``known`` is :func:`as_key` of machine and solve."""
 
     machine: Machine
@@ -82,13 +80,31 @@ class Geometry(Struct, frozen=True, gc=False):
 
 
 def worked(geometry: Geometry, surveys: Sequence[Survey], registry: Registry) -> Worked:
-    """Work a stack through whose surveys are known to be read alike: the line itself."""
-    machine, solve = geometry.machine, geometry.solve
-    picked: tuple[Mechanism, ...] = () if solve.with_ else registry.suited(machine)
-    prepared = _prepared.get(
-        (geometry.known, geometry.readings, picked), lambda: prepare(machine, geometry.readings, solve, picked)
-    )
-    return reduced(prepared, solve, surveys)
+    """Work a stack through whose surveys are known to be read alike."""
+    (done,) = worked_many([(geometry, surveys)], registry)
+    if isinstance(done, SolverError):
+        raise done
+    return done
+
+
+def worked_many(stacks: Sequence[tuple[Geometry, Sequence[Survey]]], registry: Registry) -> list[Worked | SolverError]:
+    """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself."""
+    done: dict[int, Worked | SolverError] = {}
+    wanted: dict[int, Wanted] = {}
+    for place, ((machine, solve, readings, _), _) in enumerate(stacks):
+        try:
+            picked: tuple[Mechanism, ...] = () if solve.with_ else registry.suited(machine)
+        except SolverError as error:
+            done[place] = error
+        else:
+            wanted[place] = Wanted(machine, readings, solve, picked)
+    keys = [(stacks[place][0].known, own.readings, own.picked) for place, own in wanted.items()]
+    all_wanted = list(wanted.values())
+    known = _prepared.get(keys, lambda missing: prepare_many([all_wanted[at] for at in missing]))
+    for place, prepared in zip(wanted, known, strict=True):
+        geometry, surveys = stacks[place]
+        done[place] = prepared if isinstance(prepared, SolverError) else reduced(prepared, geometry.solve, surveys)
+    return [done[place] for place in range(len(stacks))]
 
 
 def is_quick(machine: Machine, survey: Survey, solve: Solve[Any]) -> bool:

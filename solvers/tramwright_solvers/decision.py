@@ -11,6 +11,7 @@ from .adjust.whole import Settled, settle
 from .choice import Chosen, Scores, choose, open_nearest, open_pairs, score
 from .contract import Floats
 from .noise import Noise
+from .options import Options
 from .prepared import Prepared
 from .solve import Solve
 
@@ -26,10 +27,10 @@ class Decided(Struct, frozen=True):
 
 def decide(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise) -> Decided:
     """Work out every subset and choose."""
-    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.whole)
+    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete)
     settled = attain(prepared, solve, table, gaps)
-    scores = score(prepared, solve, gaps, noise, table)
-    return Decided(table, settled, scores, choose(prepared, scores, table, noise))
+    scores = score(prepared.options, solve, gaps, noise, table)
+    return Decided(table, settled, scores, choose(prepared.options, scores, table, noise))
 
 
 def decide_alone(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise) -> Decided:
@@ -42,16 +43,25 @@ def decide_alone(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noi
         return decide(prepared, solve, gaps, noise)
     table = options.outline(gaps, solve.criterion)
     least = 2.0 * table.rms
-    fitted = open_pairs(prepared, score(prepared, solve, gaps, noise, table), least)
+    fitted = open_pairs(prepared.options, score(prepared.options, solve, gaps, noise, table), least)
     options.refine(table, gaps, fitted)
-    options.refine(table, gaps, open_nearest(prepared, score(prepared, solve, gaps, noise, table), least) & ~fitted)
-    scores = score(prepared, solve, gaps, noise, table)
-    return Decided(table, [None] * len(gaps), scores, choose(prepared, scores, table, noise))
+    options.refine(
+        table, gaps, open_nearest(prepared.options, score(prepared.options, solve, gaps, noise, table), least) & ~fitted
+    )
+    scores = score(prepared.options, solve, gaps, noise, table)
+    return Decided(table, [None] * len(gaps), scores, choose(prepared.options, scores, table, noise))
+
+
+def decide_each(options: Options, solve: Solve[Any], gaps: Floats, noise: Noise) -> Decided:
+    """Choose for surveys each of a geometry of its own, as :func:`decide` does by least squares without bounds."""
+    table = options.candidates.outline(gaps, "least-squares")
+    scores = score(options, solve, gaps, noise, table)
+    return Decided(table, [None] * len(gaps), scores, choose(options, scores, table, noise))
 
 
 def attain(prepared: Prepared, solve: Solve[Any], table: Table, gaps: Floats) -> list[Settled | None]:
     """Where adjusters move in whole steps or by shims, replace the rows of the table by what can be attained."""
-    if not prepared.whole:
+    if not prepared.discrete:
         return [None] * len(gaps)
     return [
         settle(

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
 from typing import Any, NamedTuple, TypeVar
 
-from .correction import Geometry, worked
+from .answer import Judged
+from .correction import Geometry, worked_many
 from .faults import Refused, SolverError
 from .machine import Machine, Survey, as_key
 from .registry import Registry
 from .solve import Solve
 from .survey import is_time, outline, time_faults, where
-from .worked import Worked
+from .worked import Worked, judged_each
 
 T = TypeVar("T")
 
@@ -47,17 +48,65 @@ class Latest:
         return self.outline == outline(survey.readings)
 
 
-def answer_many(
-    asked: Sequence[Asked], registry: Registry, write: Callable[[Worked], Sequence[T]]
-) -> list[T | SolverError]:
+Write = Callable[[Sequence[Worked]], Sequence[Sequence[T] | SolverError]]
+"""A detail: what is written of stacks that were worked through, for each survey of each, or why it cannot be."""
+
+
+def one_by_one(write: Callable[[Worked], Sequence[T]]) -> Write[T]:
+    """Return the detail that writes each stack on its own: :meth:`Worked.corrections` or :meth:`Worked.moved`."""
+
+    def tried(stack: Worked) -> Sequence[T] | SolverError:
+        try:
+            return write(stack)
+        except SolverError as error:
+            return error
+
+    return lambda stacks: [tried(stack) for stack in stacks]
+
+
+def verdicts(stacks: Sequence[Worked]) -> Sequence[Sequence[Judged] | SolverError]:
+    """Write totals and verdicts; lone surveys, each of a machine of its own, are judged together."""
+    told: dict[int, Sequence[Judged] | SolverError] = {}
+    kinds: dict[tuple[object, ...], list[int]] = {}
+    for place, stack in enumerate(stacks):
+        if (kind := stack.kind) is not None:
+            kinds.setdefault(kind, []).append(place)
+    for places in kinds.values():
+        if len(places) > 1:
+            told.update(zip(places, judged_each([stacks[place] for place in places]), strict=True))
+    rest = [place for place in range(len(stacks)) if place not in told]
+    told.update(zip(rest, one_by_one(Worked.judged)([stacks[place] for place in rest]), strict=True))
+    return [told[place] for place in range(len(stacks))]
+
+
+def answer_many(asked: Sequence[Asked], registry: Registry, write: Write[T]) -> list[T | SolverError]:
     """Answer every request in its place, or say in its place what is wrong with it.
 
-    ``write`` is the detail: :meth:`Worked.corrections`, :meth:`Worked.moved` or :meth:`Worked.judged`. An answer is the
-    same, to the last byte, whatever else is asked beside it.
+    ``write`` is the detail. An answer is the same, to the last byte, whatever else is asked beside it.
     """
     answers: list[T | SolverError | None] = [None] * len(asked)
+    stacks, refused = stacked(asked)
+    for place, error in refused.items():
+        answers[place] = error
+    for some in rounds(stacks):
+        works = worked_many([(geometry, [asked[place].survey for place in own]) for geometry, own in some], registry)
+        told = iter(write([one for one in works if isinstance(one, Worked)]))
+        for (_, places), work in zip(some, works, strict=True):
+            own = settled(work, next(told), write) if isinstance(work, Worked) else [work] * len(places)
+            for place, answer in zip(places, own, strict=True):
+                answers[place] = answer
+    return [answer for answer in answers if answer is not None]
+
+
+Stack = tuple[Geometry, list[int]]
+"""Requests of one geometry, by their places."""
+
+
+def stacked(asked: Sequence[Asked]) -> tuple[list[Stack], dict[int, SolverError]]:
+    """Put requests of one geometry together; also return those whose times make no sense."""
+    refused: dict[int, SolverError] = {}
     known: dict[tuple[int, int], bytes] = {}
-    stacks: dict[tuple[bytes, tuple[Any, ...]], tuple[Geometry, list[int]]] = {}
+    stacks: dict[tuple[bytes, tuple[Any, ...]], Stack] = {}
     latest: dict[tuple[int, int], Latest] = {}
     for place, (machine, survey, solve) in enumerate(asked):
         # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
@@ -68,7 +117,7 @@ def answer_many(
             before.places.append(place)
             continue
         if faults := time_faults(survey):
-            answers[place] = Refused(faults)
+            refused[place] = Refused(faults)
             continue
         if (key := known.get(same)) is None:
             key = known[same] = as_key(machine, solve)
@@ -78,23 +127,32 @@ def answer_many(
             stack = stacks[key, readings] = Geometry(machine, solve, readings, key), []
         stack[1].append(place)
         latest[same] = Latest(survey, stack[1])
-    for geometry, places in stacks.values():
-        together = max(1, min(TOGETHER, VALUES // max(1, len(geometry.readings))))
+    return list(stacks.values()), refused
+
+
+def rounds(stacks: Sequence[Stack]) -> Iterator[list[Stack]]:
+    """Yield stacks, or parts of large ones, to work through at once."""
+    some: list[Stack] = []
+    surveys = readings = 0
+    for geometry, places in stacks:
+        size = max(1, len(geometry.readings))
+        together = max(1, min(TOGETHER, VALUES // size))
         for start in range(0, len(places), together):
             own = places[start : start + together]
-            done = _stack(geometry, [asked[place].survey for place in own], registry, write)
-            for place, answer in zip(own, done, strict=True):
-                answers[place] = answer
-    return [answer for answer in answers if answer is not None]
+            if some and (surveys + len(own) > TOGETHER or readings + len(own) * size > VALUES):
+                yield some
+                some, surveys, readings = [], 0, 0
+            some.append((geometry, own))
+            surveys, readings = surveys + len(own), readings + len(own) * size
+    if some:
+        yield some
 
 
-def _stack(
-    geometry: Geometry, surveys: Sequence[Survey], registry: Registry, write: Callable[[Worked], Sequence[T]]
-) -> Sequence[T | SolverError]:
-    """Answer one stack; where it fails as a whole, each survey on its own, so that only those at fault fail."""
-    try:
-        return write(worked(geometry, surveys, registry))
-    except SolverError as error:
-        if len(surveys) == 1:
-            return [error]
-    return [answer for survey in surveys for answer in _stack(geometry, [survey], registry, write)]
+def settled(work: Worked, told: Sequence[T] | SolverError, write: Write[T]) -> Sequence[T | SolverError]:
+    """Return what was written of a stack; one that failed as a whole is written survey by survey."""
+    if not isinstance(told, SolverError):
+        return told
+    if len(work.surveys) == 1:
+        return [told]
+    alone = [work.alone(row) for row in range(len(work.surveys))]
+    return [answer for one, own in zip(alone, write(alone), strict=True) for answer in settled(one, own, write)]

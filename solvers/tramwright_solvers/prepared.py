@@ -2,66 +2,73 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from collections.abc import Callable
 from functools import cached_property
 from itertools import accumulate
-from threading import Lock
-from typing import Any
 
 import numpy as np
-from msgspec import Struct
 
-from .adjust.fewest import Candidates, candidates
-from .adjust.problem import Problem
-from .adjust.stock import choices
+from .adjust.fewest import Candidates
 from .adjust.subsets import Sizes, sizes
 from .adjust.whole import discrete
 from .answer import Blind, Place
 from .blind import bed_grid, blind_adjusters
 from .breakdown import Form, form
 from .budget import Sources, sources
-from .checks import machine_faults, solver_faults
-from .contract import Adjuster, Floats, Mechanism, Site
-from .faults import Refused
-from .machine import Machine
+from .contract import Floats, Mechanism
+from .options import Options
 from .over_bed import Interpolation, bed_points, interpolation
 from .seeing import cure_places, seen_badly
-from .setting import Setting, setting_of
-from .solve import Solve
+from .setting import Setting
 from .steps import Parking, parking
-from .survey import Layout, Where, layout, place_faults
+from .survey import Layout
 from .suspects import SlipCheck, slip_check
-
-KEPT = 256
-"""Prepared geometries kept at once: a farm's worth of machines, about a megabyte each at 25 stations."""
-
-FAR_MM = 5.0
-"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
+from .works import Works
 
 
-class Prepared(Struct, frozen=True, dict=True):
+class Prepared(Works, frozen=True, dict=True):
     """One machine, read at these stations, solved with these options; ready for any number of surveys.
 
     What only the fuller details of an answer need is prepared when one is first asked for.
     """
 
-    machine: Machine
-    mechanisms: tuple[Mechanism, ...]
-    adjusters: tuple[Adjuster, ...]
-    solver_of: tuple[str, ...]
-    columns: tuple[slice, ...]
-    kinds: tuple[str, ...]
     layout: Layout
-    weights: Floats
     influence: Floats
-    places: list[Place]
+    weights: Floats
     candidates: Candidates
-    groups: tuple[tuple[int, ...], ...]
-    whole: tuple[int, ...]
-    effort: Floats
-    far: float
-    versions: dict[str, str]
+    setting: Setting
+
+    @cached_property
+    def options(self) -> Options:
+        """What there is to choose from."""
+        return Options(
+            self.candidates, np.array(self.candidates.effort), self.setting.totals[None], self.machine.total_limit
+        )
+
+    @cached_property
+    def places(self) -> list[Place]:
+        """The stations as an answer names them."""
+        return [Place(x, y) for x, y in self.layout.points.tolist()]
+
+    @cached_property
+    def discrete(self) -> tuple[int, ...]:
+        """The subsets with an adjuster that moves in whole steps or by shims."""
+        return tuple(discrete(self.candidates, self.adjusters)) if self.whole else ()
+
+    @cached_property
+    def mechanisms(self) -> tuple[Mechanism, ...]:
+        """The mechanisms in the order in which they are solved."""
+        return tuple(mechanism for mechanism, _ in self.parts)
+
+    @cached_property
+    def columns(self) -> tuple[slice, ...]:
+        """Each mechanism's columns among all adjusters."""
+        ends = accumulate(len(own) for _, own in self.parts)
+        return tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, self.parts, strict=True))
+
+    @cached_property
+    def versions(self) -> dict[str, str]:
+        """The version of each solver by its name."""
+        return {mechanism.name(): mechanism.version for mechanism in self.mechanisms}
 
     @cached_property
     def plans(self) -> Sizes:
@@ -83,11 +90,6 @@ class Prepared(Struct, frozen=True, dict=True):
         """The check of readings against each other."""
         columns = np.concatenate([self.form.columns, self.influence], axis=1)
         return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
-
-    @cached_property
-    def setting(self) -> Setting:
-        """How exactly the adjusters are set, and what that leaves uncertain."""
-        return setting_of(self.machine, self.adjusters, self.influence, self.layout.points, self.candidates.sets)
 
     @cached_property
     def sources(self) -> Sources:
@@ -121,66 +123,11 @@ class Prepared(Struct, frozen=True, dict=True):
         noise = self.layout.noise(a_priori(self.layout))
         return seen_badly(self.machine, self.form, self.adjusters, self.influence, there, noise, self.blind)
 
-    def influence_at(self, points: Floats) -> Floats:
-        """Return the influence of every adjuster at other points (k, 2), shape (k, m)."""
-        site = Site(self.machine, points)
-        return np.concatenate([mechanism.influence(site) for mechanism in self.mechanisms], axis=1)
-
     @cached_property
     def cautions(self) -> tuple[str, ...]:
         """What can hurt, and what could go unnoticed."""
         of_mechanisms = (caution for mechanism in self.mechanisms for caution in mechanism.cautions(self.machine))
         return (*GENERAL_CAUTIONS, *of_mechanisms, *self.slips.unchecked_says())
-
-
-def prepare(
-    machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]
-) -> Prepared:
-    """Check the machine and prepare its geometry.
-
-    Raises:
-        Refused: the machine, the solvers asked for or the stations do not make sense; all faults found are listed.
-    """
-    if faults := [*machine_faults(machine), *place_faults(machine, readings)]:
-        raise Refused(faults)
-    mechanisms = tuple(solve.with_) or picked
-    parts = tuple((mechanism, mechanism.adjusters(machine)) for mechanism in mechanisms)
-    if faults := solver_faults(parts, given=bool(solve.with_)):
-        raise Refused(faults)
-    plan = layout(machine, readings)
-    adjusters = tuple(adjuster for _, own in parts for adjuster in own)
-    solver_of = tuple(mechanism.name() for mechanism, own in parts for _ in own)
-    ends = accumulate(len(own) for _, own in parts)
-    held = {name for mechanism, _ in parts for name in mechanism.hold}
-    site = Site(machine, plan.points)
-    influence = np.concatenate([mechanism.influence(site) for mechanism, _ in parts], axis=1)
-    weights = plan_weights(plan)
-    problem = posed(machine, parts, adjusters, held, influence, weights, solve.offset == "free")
-    free = tuple(index for index, adjuster in enumerate(adjusters) if adjuster.id not in held)
-    groups, reached = [], list[int]()
-    for mechanism, own in parts:
-        reached += [index for index in free if adjusters[index] in own]
-        groups.append((mechanism.name(), tuple(reached)))
-    whole = any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free)
-    table = candidates(problem, free, tuple(group for _, group in groups), every=whole)
-    return Prepared(
-        machine=machine,
-        mechanisms=mechanisms,
-        adjusters=adjusters,
-        solver_of=solver_of,
-        columns=tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, parts, strict=True)),
-        layout=plan,
-        kinds=tuple(own[0].kind for _, own in parts),
-        weights=weights,
-        influence=influence,
-        places=[Place(x, y) for x, y in plan.points.tolist()],
-        candidates=table,
-        groups=tuple(group for _, group in groups),
-        whole=tuple(discrete(table, adjusters)) if whole else (),
-        effort=np.array(table.effort),
-        far=machine.from_mm(FAR_MM),
-        versions={mechanism.name(): mechanism.version for mechanism in mechanisms},
-    )
 
 
 GENERAL_CAUTIONS = (
@@ -193,8 +140,9 @@ GENERAL_CAUTIONS = (
 
 def plan_weights(plan: Layout) -> Floats:
     """Return the stations' weights, inverse to their variance before any repeat is looked at, mean one."""
-    _, variance = plan.reduce(np.zeros((1, int(plan.counts.sum()))), 1.0) if plan.plain else (None, a_priori(plan))
-    weights = 1.0 / (variance[0] + np.einsum("ij,ij->i", plan.factors, plan.factors))
+    if plan.plain and not plan.factors.shape[1]:
+        return np.ones(len(plan.points))
+    weights = 1.0 / (a_priori(plan)[0] + np.einsum("ij,ij->i", plan.factors, plan.factors))
     return np.asarray(weights / weights.mean())
 
 
@@ -204,72 +152,3 @@ def a_priori(plan: Layout) -> Floats:
     share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
     variance = share**2 * (plan.fixed + plan.default_repeat / plan.counts)
     return np.asarray(np.bincount(plan.group_station, variance, count)[None, :], dtype=np.float64)
-
-
-def posed(
-    machine: Machine,
-    parts: tuple[tuple[Mechanism, tuple[Adjuster, ...]], ...],
-    adjusters: tuple[Adjuster, ...],
-    held: set[str],
-    influence: Floats,
-    weights: Floats,
-    offset_free: bool,
-) -> Problem:
-    """Pose the adjustment problem: bounds, holds and the mechanisms' conditions, each on its own columns."""
-    rows, lower, upper = [np.zeros((0, len(adjusters)))], [np.zeros(0)], [np.zeros(0)]
-    start = 0
-    for mechanism, own in parts:
-        if (conditions := mechanism.conditions(machine)) is not None:
-            wide = np.zeros((len(conditions.matrix), len(adjusters)))
-            wide[:, start : start + len(own)] = conditions.matrix
-            rows.append(wide)
-            lower.append(conditions.lower)
-            upper.append(conditions.upper)
-        start += len(own)
-    still = np.array([adjuster.id in held for adjuster in adjusters])
-    reach = [reach_of(adjuster) for adjuster in adjusters]
-    return Problem(
-        influence=influence,
-        weights=weights,
-        effort=np.array([adjuster.effort for adjuster in adjusters]),
-        lower=np.where(still, 0.0, [low for low, _ in reach]),
-        upper=np.where(still, 0.0, [high for _, high in reach]),
-        rows=np.concatenate(rows),
-        rows_lower=np.concatenate(lower),
-        rows_upper=np.concatenate(upper),
-        offset_free=offset_free,
-    )
-
-
-def reach_of(adjuster: Adjuster) -> tuple[float, float]:
-    """Return the lowest and highest travel that an adjuster can be set to, shims and whole steps considered."""
-    if adjuster.stock is None and adjuster.step is None:
-        return adjuster.lower, adjuster.upper
-    table = choices(adjuster)
-    return (table.low, table.high) if table is not None else (adjuster.lower, adjuster.upper)
-
-
-Key = tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]]
-"""Machine and options as bytes, the readings without their values, and the mechanisms picked where none is named."""
-
-
-class Cache:
-    """Prepared geometries by content, least recently used out first; safe to share between threads."""
-
-    def __init__(self, kept: int = KEPT) -> None:
-        self._kept = kept
-        self._entries: OrderedDict[Key, Prepared] = OrderedDict()
-        self._lock = Lock()
-
-    def get(self, key: Key, make: Callable[[], Prepared]) -> Prepared:
-        """Return the prepared geometry, from the cache if it was asked for before."""
-        with self._lock:
-            if (found := self._entries.get(key)) is not None:
-                self._entries.move_to_end(key)
-                return found
-        made = make()
-        with self._lock:
-            self._entries[key] = made
-            while len(self._entries) > self._kept:
-                self._entries.popitem(last=False)
-        return made

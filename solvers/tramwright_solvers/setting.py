@@ -68,7 +68,17 @@ class Setting(Struct, frozen=True):
 def setting_of(
     machine: Machine, adjusters: Sequence[Adjuster], influence: Floats, points: Floats, sets: Sequence[tuple[int, ...]]
 ) -> Setting:
-    """Prepare for adjusters whose ``influence`` (n, m) at stations ``points`` (n, 2) is known, and subsets of them.
+    """Prepare for adjusters whose ``influence`` (n, m) at stations ``points`` (n, 2) is known, and subsets of them."""
+    return settings_of([(machine, adjusters)], influence[None], points[None], sets)[0]
+
+
+def settings_of(
+    of: Sequence[tuple[Machine, Sequence[Adjuster]]],
+    influence: Floats,
+    points: Floats,
+    sets: Sequence[tuple[int, ...]],
+) -> list[Setting]:
+    """Prepare for g machines with m adjusters each, their ``influence`` (g, n, m) at ``points`` (g, n, 2), and subsets.
 
     The quantile of the range is ``D √χ²`` with D the standard deviation of the largest difference of two stations and
     χ² the 95 % quantile for as many degrees of freedom as the errors effectively have, ``(Σλ)² / Σλ²`` of the
@@ -77,29 +87,46 @@ def setting_of(
     """
     from scipy.special import chdtri
 
-    count = influence.shape[1]
-    seen = np.abs(influence).max(axis=0)
-    half = np.array([half_width(machine, one, float(most)) for one, most in zip(adjusters, seen, strict=True)])
+    count, stations, width = influence.shape
+    seen = np.abs(influence).max(axis=1).tolist()
+    half = np.array(
+        [
+            [half_width(machine, one, most) for one, most in zip(adjusters, row, strict=True)]
+            for (machine, adjusters), row in zip(of, seen, strict=True)
+        ]
+    )
     u = half / sqrt(3.0)
-    moved = np.zeros((len(sets), count))
+    moved = np.zeros((len(sets), width))
     for row, subset in zip(moved, sets, strict=True):
         row[list(subset)] = 1.0
-    corners = outermost(points, influence)
-    first, second = np.triu_indices(len(corners), 1)
-    squares = ((influence[corners[first]] - influence[corners[second]]) * u) ** 2
-    worst = squares[(squares @ moved.T).argmax(axis=0)] if len(first) else np.zeros((len(sets), count))
-    along = (influence - influence.mean(axis=0)) * u
-    gram = along.T @ along
-    trace = moved @ np.diag(gram)
-    second_moment = np.einsum("ki,ij,kj->k", moved, gram**2, moved)
+    scaled = influence * u[:, None, :]
+    of_corners = np.take_along_axis(scaled, outermost(points, influence)[:, :, None], axis=1)
+    first, second = np.triu_indices(of_corners.shape[1], 1)
+    worst = np.zeros((count, len(sets), width))
+    if len(first):
+        squares = (of_corners[:, first] - of_corners[:, second]) ** 2
+        widest = np.matmul(squares, moved.T).argmax(axis=1)
+        worst = np.take_along_axis(squares, widest[:, :, None], axis=1)
+    along = scaled - np.matmul(np.full((1, stations), 1.0 / stations), scaled)
+    gram = np.matmul(along.transpose(0, 2, 1), along)
+    trace = np.matmul(np.diagonal(gram, axis1=1, axis2=2)[:, None, :], moved.T)[:, 0]
+    second_moment = np.sum(np.matmul(moved, gram**2) * moved, axis=2)
     freedom = np.where(trace > 0.0, trace**2 / np.where(second_moment > 0.0, second_moment, 1.0), 1.0)
-    parts = worst * moved * (chdtri(freedom, RISK) / K**2)[:, None]
-    return Setting(half, u, (influence * u).T ** 2, parts, np.sqrt(parts.sum(axis=1)))
+    parts = worst * moved * (chdtri(freedom, RISK) / K**2)[:, :, None]
+    columns = (half, u, scaled.transpose(0, 2, 1) ** 2, parts, np.sqrt(parts.sum(axis=2)))
+    # copies, so that keeping one does not keep the others
+    return [Setting(*(part.copy() for part in row)) for row in zip(*columns, strict=True)]
 
 
 def outermost(points: Floats, influence: Floats) -> np.ndarray:
-    """Return the stations among which the largest difference is looked for: outermost in plan, or for an adjuster."""
+    """Return the stations (g, c) among which the largest difference is looked for: outermost in plan, or for an
+    adjuster.
+
+    Where one geometry has fewer of them than another, its last is named again.
+    """
     turns = np.arange(16) * (np.pi / 8.0)
     ways = np.column_stack([np.cos(turns), np.sin(turns)])
-    found = [(points @ ways.T).argmax(axis=0), influence.argmax(axis=0), influence.argmin(axis=0)]
-    return np.unique(np.concatenate(found))
+    found = [np.matmul(points, ways.T).argmax(axis=1), influence.argmax(axis=1), influence.argmin(axis=1)]
+    distinct = [sorted(set(row)) for row in np.concatenate(found, axis=1).tolist()]
+    most = max(map(len, distinct))
+    return np.array([row + row[-1:] * (most - len(row)) for row in distinct])

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import datetime
+from functools import lru_cache
 from itertools import pairwise
 from math import sqrt
 from typing import Any
@@ -184,7 +185,8 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
         Refused: fewer than three stations, set-ups that share no station, or too many set-ups.
     """
     fixed, default_repeat = machine.indicator_variance, machine.repeat_variance
-
+    if once_each(readings):
+        return plain_layout(readings, fixed, default_repeat)
     stations: dict[tuple[float, float], int] = {}
     setups: dict[str, int] = {}
     groups: dict[tuple[int, int, float | None], int] = {}
@@ -231,6 +233,46 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> Layout:
         default_repeat=default_repeat,
         factors=network.factors if network is not None else np.zeros((len(stations), 0)),
     )
+
+
+def once_each(readings: tuple[Where, ...]) -> bool:
+    """Say whether every reading is one value at a station of its own, all with one zero: the usual survey."""
+    return (
+        len({setup for _, _, setup, _, _ in readings}) == 1
+        and len({(x, y) for x, y, _, _, _ in readings}) == len(readings) >= LEAST_STATIONS
+        and {repeats for _, _, _, repeats, _ in readings} == {1}
+    )
+
+
+def plain_layout(readings: tuple[Where, ...], fixed: float, default_repeat: float) -> Layout:
+    """Lay out readings of which each is a station: there is nothing to sort or to join."""
+    count = len(readings)
+    number, zero, one = _counted(count)
+    return Layout(
+        points=np.array([(x, y) for x, y, _, _, _ in readings]) + 0.0,  # there is no station at minus zero
+        order=number,
+        starts=number,
+        counts=one,
+        group_station=number,
+        group_setup=zero,
+        setups=(readings[0][2],),
+        closings=np.zeros((0, 2), dtype=np.intp),
+        plain=True,
+        weights=np.full(count, 1.0 / (fixed + default_repeat)),
+        network=None,
+        fixed=fixed,
+        default_repeat=default_repeat,
+        factors=np.zeros((count, 0)),
+    )
+
+
+@lru_cache(64)
+def _counted(count: int) -> tuple[np.ndarray, np.ndarray, Floats]:
+    """Return the numbers from zero, as many zeros and as many ones; to be read only."""
+    found = np.arange(count), np.zeros(count, dtype=np.intp), np.ones(count)
+    for array in found:
+        array.setflags(write=False)
+    return found
 
 
 def place_faults(machine: Machine, readings: Sequence[Where]) -> list[Fault]:

@@ -9,28 +9,33 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from .answer import AsFound, Budgets, Correction, Judged, Moved, MoveOf, Predicted, Station, WholeBed
+from .answer import Budgets, Correction, Judged, Moved, MoveOf, Predicted, Station, WholeBed
 from .attribution import attribution
 from .choice import choice_of, ladders, plans
 from .contract import Effect, Floats, Mechanism, Move
-from .decision import Decided, decide, decide_alone
+from .decision import Decided, decide, decide_alone, decide_each
+from .judging import judge
 from .learning.evidence import Seen
 from .learning.forecast import Forecast, forecast
 from .learning.passes import learn_from
 from .learning.responses import Learnt, asked
 from .machine import Survey
 from .noise import Noise
-from .prepared import Prepared, prepare
+from .options import one_each
+from .preparation import prepare
+from .prepared import Prepared
 from .refit import refit
 from .solve import Solve
 from .stacks import each
 from .steps import move_of, steps_for
 from .survey import values, where
-from .totals import MOST_FACTOR, outside_margin
-from .verdict import K, Known, verdict
 
 HOT = 45.0
 """Bed temperature in °C from which the answer warns of burns; common practice, no source."""
+
+
+FAR_MM = 5.0
+"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
 
 
 class Worked(Struct, frozen=True):
@@ -46,6 +51,21 @@ class Worked(Struct, frozen=True):
     gaps: Floats
     noise: Noise
 
+    def alone(self, row: int) -> Worked:
+        """Return one survey of the stack, as a stack of one."""
+        own, noise = slice(row, row + 1), self.noise.some(np.array([row]))
+        return Worked(self.prepared, self.solve, self.surveys[own], self.single[own], self.gaps[own], noise)
+
+    @property
+    def kind(self) -> tuple[object, ...] | None:
+        """What must be the same for lone surveys of different geometries to be judged together; None if it never is."""
+        prepared, solve, uniform = self.prepared, self.solve, self.noise.uniform
+        if len(self.surveys) > 1 or uniform is None or self.surveys[0].previous is not None:
+            return None
+        if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded:
+            return None
+        return prepared.options.kind, uniform, solve.aim_for, solve.most_moves
+
     def judged(self) -> list[Judged]:
         """Write totals and verdicts."""
         self._learnt()  # nothing of it is told at this detail, but what is wrong with it must be
@@ -57,18 +77,8 @@ class Worked(Struct, frozen=True):
         return self._moved(decided, self._moves(decided, learnt), learnt)
 
     def _judged(self, decided: Decided) -> list[Judged]:
-        machine, variance = self.prepared.machine, self.noise.variance
-        found, left = extremes(self.prepared, decided, self.noise)
-        return [
-            Judged(
-                machine.id,
-                machine.units,
-                before.written,
-                after.written,
-                verdict(machine, before.known, after.known, variance[row]),
-            )
-            for row, (before, after) in enumerate(zip(found, left, strict=True))
-        ]
+        prepared, count = self.prepared, len(self.surveys)
+        return judge(prepared.options, [prepared] * count, decided, self.noise)
 
     def _learnt(self) -> list[Learnt | None]:
         """Return what each survey's own previous passes teach."""
@@ -133,7 +143,9 @@ class Worked(Struct, frozen=True):
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
+                    attribution=attribution(
+                        machine, [own[0].kind for _, own in prepared.parts], rungs[row], told.as_found
+                    ),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     suspects=told.suspects,
@@ -211,31 +223,14 @@ def reduced(prepared: Prepared, solve: Solve[Any], surveys: Sequence[Survey]) ->
     return Worked(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances))
 
 
-class Extremes(Struct, frozen=True, gc=False):
-    """One total of one survey: as it is written, and as the verdict takes it."""
-
-    written: AsFound
-    known: Known
-
-
-def extremes(prepared: Prepared, decided: Decided, noise: Noise) -> list[list[Extremes]]:
-    """Return the totals of every survey, as found and after the moves."""
-    scores, index, places = decided.scores, decided.chosen.index, prepared.places
-    rows, index = np.arange(len(index)), np.stack([np.zeros_like(index), index])
-    left = decided.table.left[rows, :, index]
-    totals, u = scores.total[rows, index], scores.u[rows, index]
-    setting, margins, limit = prepared.setting.totals[index], K * u, prepared.machine.total_limit
-    if (near := (totals > limit) & (totals - MOST_FACTOR * u <= limit)).any():
-        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0))
-        margins[near] = outside_margin(left[near], read, setting[near])
-    numbers = (totals, u, scores.rms[rows, index], margins, setting, left.argmax(axis=2), left.argmin(axis=2))
-    return [
-        [
-            Extremes(AsFound(total, u, K * u, K, rms, places[high], places[low]), (total, u, margin, added))
-            for total, u, rms, margin, added, high, low in zip(*of_state, strict=True)
-        ]
-        for of_state in zip(*(values.tolist() for values in numbers), strict=True)
-    ]
+def judged_each(lone: Sequence[Worked]) -> list[list[Judged]]:
+    """Write totals and verdicts of lone surveys of one :attr:`Worked.kind`, as :meth:`Worked.judged` does each."""
+    prepared = [one.prepared for one in lone]
+    options = one_each([one.options for one in prepared])
+    variance = np.concatenate([one.noise.variance for one in lone])
+    noise = Noise(variance, lone[0].noise.factors, lone[0].noise.uniform)
+    decided = decide_each(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
+    return [[judged] for judged in judge(options, prepared, decided, noise)]
 
 
 def effects(prepared: Prepared, travels: Floats) -> list[Effect]:
@@ -255,10 +250,11 @@ def cautions(prepared: Prepared, survey: Survey, travels: Sequence[float], learn
             0,
             f"{', '.join(learnt.stop)} did not do as asked in the last pass: find out why before moving it again.",
         )
-    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
+    beyond = prepared.machine.from_mm(FAR_MM)
+    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > beyond]:
         found.insert(
             0,
-            f"{', '.join(far)} would move more than {prepared.far:.3g} {prepared.machine.units}: check readings, units "
+            f"{', '.join(far)} would move more than {beyond:.3g} {prepared.machine.units}: check readings, units "
             "and positions first, go in small steps, and watch that nothing binds, bends or comes off its support.",
         )
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:

@@ -15,17 +15,17 @@ from tramwright_service import examples
 from tramwright_service.decoding import JSON, Decoder
 from tramwright_service.payloads import CorrectionRequest, correction_request
 from tramwright_solvers.machine import Machine, Reading, Survey
-from tramwright_solvers.many import Asked, answer_many
+from tramwright_solvers.many import Asked, Write, answer_many, one_by_one, verdicts
 from tramwright_solvers.registry import Registry, installed
 from tramwright_solvers.solve import Solve
 from tramwright_solvers.worked import Worked
 
 EXAMPLE = "twisted-frame"
 SIDE = 5
-DETAILS: dict[str, Callable[[Worked], Any]] = {
-    "verdict": Worked.judged,
-    "moves": Worked.moved,
-    "full": Worked.corrections,
+DETAILS: dict[str, Write[Any]] = {
+    "verdict": verdicts,
+    "moves": one_by_one(Worked.moved),
+    "full": one_by_one(Worked.corrections),
 }
 
 

@@ -25,7 +25,7 @@ from tramwright_solvers.answer import Correction
 from tramwright_solvers.contract import Adjuster, Mechanism, Site
 from tramwright_solvers.correction import correct
 from tramwright_solvers.machine import MM_PER_INCH, Machine, Seat, Sheet, Support, Survey
-from tramwright_solvers.prepared import Cache
+from tramwright_solvers.preparation import Cache
 from tramwright_solvers.restated import LENGTHS, scaled
 from tramwright_solvers.solve import Solve
 

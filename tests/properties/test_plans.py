@@ -16,8 +16,9 @@ from tramwright_solvers.blind import bed_grid
 from tramwright_solvers.machine import Machine
 from tramwright_solvers.plan import Area, KeepOut, PlanSolve, Reach, Spot, SurveyPlan, plan_survey
 from tramwright_solvers.plan.area import Circle, Rectangle
-from tramwright_solvers.plan.model import models, works
+from tramwright_solvers.plan.model import models
 from tramwright_solvers.plan.rating import steady_u
+from tramwright_solvers.works import works
 
 every_group = pytest.mark.parametrize("group", GROUPS)
 

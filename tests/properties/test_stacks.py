@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
+from unittest.mock import patch
 
 import msgspec
 import numpy as np
@@ -13,12 +14,17 @@ from msgspec.structs import replace
 from tramwright_service import examples
 from tramwright_service.decoding import JSON, Decoder
 from tramwright_service.payloads import CorrectionRequest, correction_request
+from tramwright_solvers import correction, many
 from tramwright_solvers.adjust.problem import Criterion
 from tramwright_solvers.correction import correct, correct_stack, judge_stack, move_stack
-from tramwright_solvers.machine import Machine, Reading, Survey
+from tramwright_solvers.faults import Refused
+from tramwright_solvers.machine import Machine, Made, Previous, Reading, Survey
+from tramwright_solvers.many import Asked, Write, answer_many, one_by_one, verdicts
 from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.preparation import Cache
 from tramwright_solvers.registry import build
 from tramwright_solvers.solve import Solve
+from tramwright_solvers.worked import Worked
 
 REGISTRY = build(BUILT_IN)
 SIZES = (2, 3, 16, 17, 40)
@@ -80,6 +86,71 @@ def test_nor_does_one_that_is_searched_for(name: str) -> None:
     every = surveys(machine, 3, "one zero", side=4)
     alone = [msgspec.json.encode(correct(machine, survey, solve, REGISTRY)) for survey in every]
     assert encoded(correct_stack(machine, every, solve, REGISTRY)) == alone
+
+
+def moved(name: str, count: int) -> list[Asked]:
+    """Invented surveys like those of a shipped example, each of a machine of its own with supports, seats and stations
+    moved by up to two hundredths of the bed's side."""
+    (machine, solve), random = asked(name), np.random.default_rng(7)
+    made = []
+    for number, survey in enumerate(surveys(machine, count, "one zero")):
+        by = iter((random.uniform(-0.02, 0.02, 200) * (machine.bed.x[1] - machine.bed.x[0])).tolist())
+        supports = [replace(one, x=one.x + next(by), y=one.y + next(by)) for one in machine.supports]
+        rails = machine.rails
+        if rails is not None:
+            rails = replace(rails, seats=[replace(seat, y=seat.y + next(by)) for seat in rails.seats])
+        inside = machine.bed.x[1] - machine.bed.x[0]
+        places = [replace(one, x=0.02 * inside + 0.96 * one.x + next(by)) for one in survey.readings]
+        own = replace(machine, id=f"wren-{number}", supports=supports, rails=rails)
+        made.append(Asked(own, Survey(places), solve))
+    return made
+
+
+@pytest.mark.parametrize("offset", ["free", "keep"])
+@pytest.mark.parametrize("criterion", ["least-squares", "minimum-zone"])
+@pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame", "bad-machine", "four-screws", "three-vees"])
+def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Criterion, offset: str) -> None:
+    count = 9 if criterion == "least-squares" else 3
+    asked_of = [replace_solve(one, criterion, offset) for one in moved(name, count)]
+    details: list[tuple[Write[Any], Any]] = [
+        (verdicts, judge_stack),
+        (one_by_one(Worked.moved), move_stack),
+        (one_by_one(Worked.corrections), correct_stack),
+    ]
+    for write, alone in details:
+        with patch.object(correction, "_prepared", Cache()):
+            together = answer_many(asked_of, REGISTRY, write)
+        for one, answer in zip(asked_of, together, strict=True):
+            with patch.object(correction, "_prepared", Cache()):
+                (own,) = alone(one.machine, [one.survey], one.solve, REGISTRY)
+            assert msgspec.json.encode(answer) == msgspec.json.encode(own)
+
+
+def replace_solve(one: Asked, criterion: Criterion, offset: Any) -> Asked:
+    return one._replace(solve=replace(one.solve, criterion=criterion, offset=offset))
+
+
+@pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
+def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
+    with patch.object(many, "judged_each", wraps=many.judged_each) as judging:
+        assert len(answer_many(moved(name, 9), REGISTRY, verdicts)) == 9
+    assert [len(call.args[0]) for call in judging.call_args_list] == [9]
+
+
+def test_what_is_wrong_with_one_machine_is_told_of_that_one_alone() -> None:
+    """Three are sound; one has its supports on a line, one is read off its bed, one asks of a past pass in vain."""
+    six = moved("tilted-bed", 6)
+    flat = [replace(one, y=40.0) for one in six[1].machine.supports]
+    six[1] = six[1]._replace(machine=replace(six[1].machine, supports=flat))
+    off = [replace(six[3].survey.readings[0], x=-400.0), *six[3].survey.readings[1:]]
+    six[3] = six[3]._replace(survey=Survey(off))
+    past = Previous(six[4].survey.readings, [Made("no-such-screw", 0.1)])
+    six[4] = six[4]._replace(survey=replace(six[4].survey, previous=past))
+    for write in (verdicts, one_by_one(Worked.moved), one_by_one(Worked.corrections)):
+        told = answer_many(six, REGISTRY, write)
+        assert [isinstance(one, Refused) for one in told] == [False, True, False, True, True, False]
+        pointers = [one.faults[0].pointer for one in told if isinstance(one, Refused)]
+        assert pointers == ["/machine/supports", "/survey/readings/0/x", "/survey/previous/moves/0/adjuster"]
 
 
 @pytest.mark.parametrize("aim", [None, 0.0, 0.05, 0.1, 0.3])

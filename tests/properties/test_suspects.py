@@ -11,7 +11,7 @@ import pytest
 
 from tramwright_solvers.machine import Bed, Machine, Rails, Reading, Screw, Seat, Support
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.prepared import prepare
+from tramwright_solvers.preparation import prepare
 from tramwright_solvers.solve import Solve
 from tramwright_solvers.survey import where
 from tramwright_solvers.suspects import SlipCheck

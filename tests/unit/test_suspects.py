@@ -8,7 +8,7 @@ import pytest
 from tramwright_solvers.answer import Suspect
 from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Screw, Support
 from tramwright_solvers.mechanisms import ThreeScrew
-from tramwright_solvers.prepared import prepare
+from tramwright_solvers.preparation import prepare
 from tramwright_solvers.reliability import smallest_detectable
 from tramwright_solvers.solve import Solve
 from tramwright_solvers.survey import where

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from functools import lru_cache
 from time import perf_counter
 from typing import Annotated, Any, Generic
@@ -14,7 +13,7 @@ from msgspec import Meta, Raw, Struct, field
 from tramwright_solvers.answer import Correction, Judged, Moved
 from tramwright_solvers.faults import Fault, SolverError
 from tramwright_solvers.machine import Bed, Machine, Survey
-from tramwright_solvers.many import Asked, answer_many
+from tramwright_solvers.many import Asked, Write, answer_many, one_by_one, verdicts
 from tramwright_solvers.registry import Registry
 from tramwright_solvers.solve import M, Solve
 from tramwright_solvers.worked import Worked
@@ -29,10 +28,10 @@ from .tally import Tally, Worst, worst_of
 REMEMBERED = 512
 """Descriptions of machines and options kept decoded, the latest by their bytes."""
 
-WRITERS: dict[Detail, Callable[[Worked], Sequence[Judged | Moved | Correction]]] = {
-    "verdict": Worked.judged,
-    "moves": Worked.moved,
-    "full": Worked.corrections,
+WRITERS: dict[Detail, Write[Judged | Moved | Correction]] = {
+    "verdict": verdicts,
+    "moves": one_by_one(Worked.moved),
+    "full": one_by_one(Worked.corrections),
 }
 
 Id = Annotated[str, Meta(max_length=200, description="Whatever tells this line from the others; given back with it.")]
@@ -181,7 +180,7 @@ class Lines:
         return whole.id, Asked(machine, whole.survey, whole.solve)
 
     def _answers(
-        self, asked: list[Asked], write: Callable[[Worked], Sequence[Judged | Moved | Correction]]
+        self, asked: list[Asked], write: Write[Judged | Moved | Correction]
     ) -> list[tuple[Judged | Moved | Correction, bytes] | Problem]:
         """Answer what could be read; a fault of ours costs only the line that it strikes."""
         try:

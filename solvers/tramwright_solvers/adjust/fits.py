@@ -197,7 +197,7 @@ def of_equal_rank(
 
 
 def _written(axes: Floats, weights: Floats, fit: Floats, left: Floats, offset_free: bool) -> Fits:
-    """Write fits from axes (g, n, r), weights (g, n), travels ``fit`` (g, K, m, r) and what is ``left`` (g, K, r, r)."""
+    """Write fits from axes (g, n, r), weights (g, n), travels (g, K, m, r) and coordinates left (g, K, r, r)."""
     (count, subsets, adjusters, rank), stations = fit.shape, axes.shape[1]
     root = np.sqrt(weights)[:, :, None]
     weight = weights.sum(axis=1, keepdims=True)

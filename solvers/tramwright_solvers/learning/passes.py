@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..contract import Floats, Site
+from ..contract import Floats
 from ..faults import Fault, Refused
 from ..machine import Made, Pass, Previous, Reading, Survey
 from ..network import MOST_SETUPS
@@ -70,8 +70,7 @@ def reduced(prepared: Prepared, pointer: str, readings: Sequence[Reading]) -> Se
     except Refused as refused:
         raise Refused(moved_to(pointer, refused.faults)) from refused
     gaps, variance = plan.reduce(np.array([values(readings)]), machine.sense)
-    site = Site(machine, plan.points)
-    influence = np.concatenate([mechanism.influence(site) for mechanism in prepared.mechanisms], axis=1)
+    influence = prepared.influence_at(plan.points)
     return Seen(plan.points, gaps[0], variance[0], plan.factors, influence)
 
 

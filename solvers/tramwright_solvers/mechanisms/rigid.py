@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import hypot
 
 import numpy as np
 
@@ -46,10 +47,14 @@ def require_plane(supports: Sequence[Support]) -> None:
     Raises:
         Refused: no plane is fixed by these supports.
     """
-    plan = positions(supports)
-    centred = plan - plan.mean(axis=0)
-    wide, narrow = np.linalg.svd(centred, compute_uv=False)[:2]
-    if wide == 0 or narrow < COLLINEAR * wide:
+    count = len(supports)
+    x, y = sum(support.x for support in supports) / count, sum(support.y for support in supports) / count
+    xx = sum((support.x - x) ** 2 for support in supports)
+    yy = sum((support.y - y) ** 2 for support in supports)
+    xy = sum((support.x - x) * (support.y - y) for support in supports)
+    # squares of the larger and the smaller spread: eigenvalues of the second moments, the smaller from the determinant
+    wide = 0.5 * (xx + yy + hypot(xx - yy, 2.0 * xy))
+    if wide == 0.0 or (xx * yy - xy * xy) / wide < COLLINEAR**2 * wide:
         raise Refused.at(
             "/machine/supports",
             "The supports lie on one line, so they cannot tilt the bed both ways; check their x and y.",
@@ -62,9 +67,14 @@ def plane_shares(at: Floats, points: Floats) -> Floats:
     Column j is 1 at support j, 0 at the other two and affine between: the barycentric coordinate of the point. The
     columns sum to one everywhere (partition of unity). ``at`` has shape (3, 2), ``points`` (n_points, 2).
     """
-    origin, edges = at[0], at[1:] - at[0]
-    along = np.linalg.solve(edges.T, (points - origin).T).T
-    return np.column_stack([1.0 - along.sum(axis=1), along])
+    (x, y), (right, up), (left, rear) = at[0], at[1] - at[0], at[2] - at[0]
+    area = right * rear - up * left
+    shares = np.empty((len(points), 3))
+    across, along = points[:, 0] - x, points[:, 1] - y
+    shares[:, 1] = (rear * across - left * along) / area
+    shares[:, 2] = (right * along - up * across) / area
+    shares[:, 0] = 1.0 - shares[:, 1] - shares[:, 2]
+    return shares
 
 
 def fitted_shares(at: Floats, points: Floats) -> Floats:

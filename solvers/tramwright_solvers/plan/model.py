@@ -14,7 +14,6 @@ Two linear models of the gap, both with the uncertainty of one reading as unit:
 from __future__ import annotations
 
 from math import sqrt
-from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -25,11 +24,8 @@ from ..adjust.problem import Problem
 from ..adjust.subsets import freedom
 from ..blind import BLIND_BED
 from ..breakdown import term_columns
-from ..checks import machine_faults, solver_faults
-from ..contract import Adjuster, Floats, Mechanism, Site
-from ..faults import Refused
-from ..machine import Machine
-from ..prepared import posed
+from ..contract import Floats
+from ..works import Works
 from .design import Trace
 
 BOW, WAVES, FINEST = 10.0, 0.5, 6
@@ -40,83 +36,27 @@ the 22 waves each half as much as the dial, together twice."""
 TIE = 1e-9
 
 
-class Works(Struct, frozen=True):
-    """A machine and how it is to be solved: what ``prepare`` knows before any station is chosen.
-
-    ``free`` are the columns that may move, ``groups`` those of each solver with the solvers before it.
-    """
-
-    machine: Machine
-    parts: tuple[tuple[Mechanism, tuple[Adjuster, ...]], ...]
-    adjusters: tuple[Adjuster, ...]
-    solver_of: tuple[str, ...]
-    held: frozenset[str]
-    free: tuple[int, ...]
-    groups: tuple[tuple[int, ...], ...]
-    offset_free: bool
-
-    def influence(self, points: Floats) -> Floats:
-        """Return the influence of all adjusters at points (n, 2), shape (n, m)."""
-        site = Site(self.machine, points)
-        return np.concatenate([mechanism.influence(site) for mechanism, _ in self.parts], axis=1)
-
-    def problem(self, points: Floats, weights: Floats) -> Problem:
-        """Return the adjustment at these points without bounds, which no plan can foresee; equations are kept."""
-        whole = posed(
-            self.machine,
-            self.parts,
-            self.adjusters,
-            set(self.held),
-            self.influence(points),
-            weights,
-            self.offset_free,
-        )
-        equal = whole.rows_lower == whole.rows_upper
-        endless = np.full(len(self.adjusters), np.inf)
-        return replace(
-            whole,
-            lower=-endless,
-            upper=endless,
-            rows=whole.rows[equal],
-            rows_lower=whole.rows_lower[equal],
-            rows_upper=whole.rows_upper[equal],
-        )
-
-    def free_moves(self, problem: Problem) -> Floats:
-        """Return the travels (m, f) that the equations leave, orthonormal in effort × travel."""
-        part = freedom(problem, self.free)
-        moves = np.zeros((len(self.adjusters), part.shape[1]))
-        moves[list(self.free)] = part
-        return moves
-
-
-def works(machine: Machine, with_: list[Any], picked: tuple[Mechanism, ...], offset_free: bool) -> Works:
-    """Check machine and solvers.
-
-    Raises:
-        Refused: the machine or the solvers asked for do not make sense; all faults found are listed.
-    """
-    if faults := machine_faults(machine):
-        raise Refused(faults)
-    parts = tuple((mechanism, mechanism.adjusters(machine)) for mechanism in tuple(with_) or picked)
-    if faults := solver_faults(parts, given=bool(with_)):
-        raise Refused(faults)
-    adjusters = tuple(adjuster for _, own in parts for adjuster in own)
-    held = frozenset(name for mechanism, _ in parts for name in mechanism.hold)
-    groups, reached = [], list[int]()
-    for _, own in parts:
-        reached += [j for j, adjuster in enumerate(adjusters) if adjuster in own and adjuster.id not in held]
-        groups.append(tuple(reached))
-    return Works(
-        machine=machine,
-        parts=parts,
-        adjusters=adjusters,
-        solver_of=tuple(mechanism.name() for mechanism, own in parts for _ in own),
-        held=held,
-        free=tuple(j for j, adjuster in enumerate(adjusters) if adjuster.id not in held),
-        groups=tuple(groups),
-        offset_free=offset_free,
+def endless(job: Works, points: Floats, weights: Floats) -> Problem:
+    """Return the adjustment at these points without bounds, which no plan can foresee; equations are kept."""
+    whole = job.problem(job.influence_at(points), weights)
+    equal = whole.rows_lower == whole.rows_upper
+    without = np.full(len(job.adjusters), np.inf)
+    return replace(
+        whole,
+        lower=-without,
+        upper=without,
+        rows=whole.rows[equal],
+        rows_lower=whole.rows_lower[equal],
+        rows_upper=whole.rows_upper[equal],
     )
+
+
+def free_moves(job: Works, problem: Problem) -> Floats:
+    """Return the travels (m, f) that the equations leave, orthonormal in effort × travel."""
+    part = freedom(problem, job.free)
+    moves = np.zeros((len(job.adjusters), part.shape[1]))
+    moves[list(job.free)] = part
+    return moves
 
 
 class Models(Struct, frozen=True):
@@ -142,15 +82,15 @@ def models(job: Works, area: Floats, pool: Floats) -> Models:
     """Prepare both models for a free area, given as places (A, 2) spread evenly over it, and a pool (N, 2)."""
     everywhere = np.concatenate([area, pool])
     here = slice(len(area), None)
-    problem = job.problem(everywhere, np.ones(len(everywhere)))
-    moves = job.free_moves(problem)
+    problem = endless(job, everywhere, np.ones(len(everywhere)))
+    moves = free_moves(job, problem)
     made = problem.influence @ moves
     constant = np.ones((len(everywhere), 1))
-    centred = made[: len(area)] - (made[: len(area)].mean(axis=0) if job.offset_free else 0.0)
+    centred = made[: len(area)] - (made[: len(area)].mean(axis=0) if job.limits.offset_free else 0.0)
     _, singular, right = np.linalg.svd(centred / sqrt(len(area)), full_matrices=False)
     strong = right[singular > BLIND_BED * max(float(singular.max(initial=0.0)), 1e-300)]
     columns = made @ strong.T
-    if job.offset_free:
+    if job.limits.offset_free:
         columns = np.concatenate([constant, columns], axis=1)
     travels = np.zeros((len(job.adjusters), columns.shape[1]))
     travels[:, columns.shape[1] - len(strong) :] = moves @ strong.T
@@ -223,7 +163,7 @@ def gains(job: Works, points: Floats, weights: Floats) -> list[Gain]:
 
     The adjustment is first brought to as few observations as the adjusters have directions, which changes no travel.
     """
-    problem = job.problem(points, weights)
+    problem = endless(job, points, weights)
     root = np.sqrt(weights)
     weighted = (problem.centred(problem.influence.T) * root).T
     left, singular, right = np.linalg.svd(weighted, full_matrices=False)

@@ -20,9 +20,10 @@ from ..steps import DECIMALS
 from ..survey import Layout, Where, layout
 from ..suspects import SlipCheck, slip_check
 from ..verdict import K
+from ..works import Works
 from .answer import Efficiency, MoveForecast, Rating, TotalForecast
 from .design import Determinant, best_design
-from .model import Models, Works, gains
+from .model import TIE, Models, gains
 
 
 def read_at(points: Floats, closing: bool) -> tuple[Where, ...]:
@@ -61,7 +62,8 @@ def forecasts(job: Works, points: Floats, blind: list[Blind]) -> list[MoveForeca
             continue
         (closed, with_closing), (steady, without) = ways
         each_u = closed.of(with_closing[index].gains, np.zeros(0))[0]
-        worst = int(each_u.argmax())
+        # the first of those that are equal but for rounding
+        worst = int((each_u >= each_u.max() * (1.0 - TIE)).argmax())
         company = [job.adjusters[j].id for j in with_closing[index].sets[worst] if j != index]
         found.append(
             MoveForecast(
@@ -122,7 +124,7 @@ def checked(job: Works, points: Floats) -> SlipCheck:
     """Return the check of readings at stations (n, 2) against each other, as the correction makes it."""
     plan = layout(job.machine, read_at(points, closing=False))
     root = np.ones(len(points))
-    columns = np.concatenate([form(job.machine.bed, points, root).columns, job.influence(points)], axis=1)
+    columns = np.concatenate([form(job.machine.bed, points, root).columns, job.influence_at(points)], axis=1)
     return slip_check(job.machine, plan, columns, root)
 
 
@@ -139,9 +141,9 @@ def sure_slip(check: SlipCheck) -> float | None:
 
 def blind_to(job: Works, points: Floats) -> list[Blind]:
     """Return what stations (n, 2) cannot show."""
-    over_bed = job.influence(bed_grid(job.machine.bed))
+    over_bed = job.influence_at(bed_grid(job.machine.bed))
     terms = form(job.machine.bed, points, np.ones(len(points))).blind()
-    return terms + blind_adjusters(job.adjusters, job.influence(points), over_bed)
+    return terms + blind_adjusters(job.adjusters, job.influence_at(points), over_bed)
 
 
 def efficiency(models: Models, chosen: list[int]) -> Efficiency:

@@ -23,10 +23,11 @@ from ..registry import Registry, installed
 from ..reliability import LEAST_REDUNDANCY
 from ..solve import M
 from ..survey import LEAST_STATIONS
+from ..works import Works, works
 from .answer import Compared, PlanSize, Rating, Spot, Stop, SurveyPlan, Worth
 from .area import Area, places, regular_grid, spacing_faults, station_faults
 from .design import LARGE, SCATTERED, Trace, best_design
-from .model import Models, Works, models, works
+from .model import Models, models
 from .path import reading_order
 from .rating import (
     blind_to,
