@@ -32,7 +32,7 @@ Stations = list[tuple[float, float]]
 CROSS: Stations = [(200.0, y) for y in (20.0, 110.0, 200.0, 290.0, 380.0)] + [
     (x, 200.0) for x in (20.0, 110.0, 290.0, 380.0)
 ]
-LEFT: Stations = [(x, y) for x in (20.0, 60.0, 100.0, 150.0) for y in (20.0, 140.0, 260.0, 380.0)]
+LEFT: Stations = [(x, y) for x in (20.0, 70.0, 120.0, 170.0) for y in (20.0, 140.0, 260.0, 380.0)]
 MIDDLE: Stations = [(x, y) for x in (150.0, 200.0, 250.0) for y in (150.0, 200.0, 250.0)]
 
 
