@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from .answer import Blind
@@ -10,6 +12,9 @@ from .machine import Bed
 
 BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
 """An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""
+
+INDEPENDENT = 1e-9
+"""A column of which less than this share is its own lies in the span of others."""
 
 
 def bed_grid(bed: Bed) -> Floats:
@@ -25,17 +30,12 @@ def blind_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_b
     are easier or stand before it among equals.
     """
     order = sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index))
-    found = set()
-    for place, index in enumerate(order):
-        easier = [other for other in order if adjusters[other].effort < adjusters[index].effort]
-        for others in (easier, order[:place]):
-            own_here = own_part(at_stations[:, others], at_stations[:, [index]])
-            own_there = own_part(over_bed[:, others], over_bed[:, [index]])
-            if (
-                own_here < BLIND_STATIONS * max(1.0, float(np.abs(at_stations[:, index]).max()))
-                and own_there > BLIND_BED
-            ):
-                found.add(index)
+    efforts = [adjusters[index].effort for index in order]
+    easier = [efforts.index(effort) for effort in efforts]
+    here, there = own_parts(at_stations[:, order], easier), own_parts(over_bed[:, order], easier)
+    enough = BLIND_STATIONS * np.maximum(1.0, np.abs(at_stations[:, order]).max(axis=0))
+    unseen = np.any((here < enough) & (there > BLIND_BED), axis=0)
+    found = {index for index, one in zip(order, unseen.tolist(), strict=True) if one}
     return [
         Blind(
             adjuster.id,
@@ -51,4 +51,25 @@ def blind_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_b
 def own_part(others: Floats, column: Floats) -> float:
     """Return the largest entry of a column (n, 1) once a constant and the span of others (n, k) are taken off."""
     span = np.concatenate([np.ones((len(column), 1)), others], axis=1)
-    return float(np.abs(column - span @ np.linalg.lstsq(span, column, rcond=1e-9)[0]).max())
+    return float(np.abs(column - span @ np.linalg.lstsq(span, column, rcond=INDEPENDENT)[0]).max())
+
+
+def own_parts(columns: Floats, easier: Sequence[int]) -> Floats:
+    """Return the largest entry of each column (n, m) once a constant and other columns are taken off, shape (2, m).
+
+    The others are first the leading ``easier[j]`` columns, then all that stand before it.
+    """
+    count, width = columns.shape
+    basis = np.zeros((width + 1, count))
+    basis[0] = 1.0 / np.sqrt(count)
+    found = np.zeros((2, width))
+    for place, column in enumerate(columns.T):
+        for row, start in enumerate((easier[place], place)):
+            span, rest = basis[: start + 1], column
+            for _ in range(2):  # once more, for orthogonality to working precision
+                rest = rest - (span @ rest) @ span
+            found[row, place] = np.abs(rest).max()
+        size = np.sqrt(rest @ rest)
+        if size > INDEPENDENT * np.sqrt(column @ column):
+            basis[place + 1] = rest / size
+    return found

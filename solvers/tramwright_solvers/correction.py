@@ -13,7 +13,8 @@ from .answer import Correction, Judged, Moved
 from .contract import Mechanism
 from .faults import Refused, SolverError
 from .machine import Machine, Survey, as_key
-from .preparation import Cache, Wanted, prepare_many
+from .preparation import Cache, Key, Wanted, prepare_many
+from .prepared import Prepared
 from .registry import Registry, installed
 from .solve import Solve
 from .survey import Where, time_faults, where
@@ -90,18 +91,25 @@ def worked(geometry: Geometry, surveys: Sequence[Survey], registry: Registry) ->
 def worked_many(stacks: Sequence[tuple[Geometry, Sequence[Survey]]], registry: Registry) -> list[Worked | SolverError]:
     """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself."""
     done: dict[int, Worked | SolverError] = {}
-    wanted: dict[int, Wanted] = {}
-    for place, ((machine, solve, readings, _), _) in enumerate(stacks):
+    keys: dict[int, Key] = {}
+    for place, (geometry, _) in enumerate(stacks):
         try:
-            picked: tuple[Mechanism, ...] = () if solve.with_ else registry.suited(machine)
+            picked: tuple[Mechanism, ...] = () if geometry.solve.with_ else registry.suited(geometry.machine)
         except SolverError as error:
             done[place] = error
         else:
-            wanted[place] = Wanted(machine, readings, solve, picked)
-    keys = [(stacks[place][0].known, own.readings, own.picked) for place, own in wanted.items()]
-    all_wanted = list(wanted.values())
-    known = _prepared.get(keys, lambda missing: prepare_many([all_wanted[at] for at in missing]))
-    for place, prepared in zip(wanted, known, strict=True):
+            keys[place] = geometry.known, geometry.readings, picked
+
+    def make(missing: list[int]) -> list[Prepared | SolverError]:
+        asked = list(keys.items())
+        return prepare_many(
+            [
+                Wanted(stacks[place][0].machine, readings, stacks[place][0].solve, picked)
+                for place, (_, readings, picked) in (asked[at] for at in missing)
+            ]
+        )
+
+    for place, prepared in zip(keys, _prepared.get(list(keys.values()), make), strict=True):
         geometry, surveys = stacks[place]
         done[place] = prepared if isinstance(prepared, SolverError) else reduced(prepared, geometry.solve, surveys)
     return [done[place] for place in range(len(stacks))]

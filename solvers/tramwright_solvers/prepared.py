@@ -24,6 +24,9 @@ from .survey import Layout
 from .suspects import SlipCheck, slip_check
 from .works import Works
 
+FAR_MM = 5.0
+"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
+
 
 class Prepared(Works, frozen=True, dict=True):
     """One machine, read at these stations, solved with these options; ready for any number of surveys.
@@ -58,6 +61,16 @@ class Prepared(Works, frozen=True, dict=True):
     def mechanisms(self) -> tuple[Mechanism, ...]:
         """The mechanisms in the order in which they are solved."""
         return tuple(mechanism for mechanism, _ in self.parts)
+
+    @cached_property
+    def kinds(self) -> tuple[str, ...]:
+        """What each mechanism moves: supports or seats."""
+        return tuple(own[0].kind for _, own in self.parts)
+
+    @cached_property
+    def far(self) -> float:
+        """:data:`FAR_MM` in the machine's unit."""
+        return self.machine.from_mm(FAR_MM)
 
     @cached_property
     def columns(self) -> tuple[slice, ...]:

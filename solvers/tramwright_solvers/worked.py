@@ -34,10 +34,6 @@ HOT = 45.0
 """Bed temperature in °C from which the answer warns of burns; common practice, no source."""
 
 
-FAR_MM = 5.0
-"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
-
-
 class Worked(Struct, frozen=True):
     """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
 
@@ -143,9 +139,7 @@ class Worked(Struct, frozen=True):
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(
-                        machine, [own[0].kind for _, own in prepared.parts], rungs[row], told.as_found
-                    ),
+                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     suspects=told.suspects,
@@ -250,11 +244,10 @@ def cautions(prepared: Prepared, survey: Survey, travels: Sequence[float], learn
             0,
             f"{', '.join(learnt.stop)} did not do as asked in the last pass: find out why before moving it again.",
         )
-    beyond = prepared.machine.from_mm(FAR_MM)
-    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > beyond]:
+    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
         found.insert(
             0,
-            f"{', '.join(far)} would move more than {beyond:.3g} {prepared.machine.units}: check readings, units "
+            f"{', '.join(far)} would move more than {prepared.far:.3g} {prepared.machine.units}: check readings, units "
             "and positions first, go in small steps, and watch that nothing binds, bends or comes off its support.",
         )
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
