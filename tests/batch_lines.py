@@ -29,6 +29,18 @@ def requests(count: int, name: str = "tilted-bed", seed: int = 3, **options: Any
     return made
 
 
+def each_of_its_own(count: int, name: str = "tilted-bed") -> list[dict[str, Any]]:
+    """Return requests as :func:`requests` does, each of a machine of its own, read at stations of its own."""
+    dice, made = random.Random(5), requests(count, name)
+    for number, one in enumerate(made):
+        machine = one["machine"] = copy.deepcopy(one["machine"]) | {"id": f"wren-{number}"}
+        for part in [*machine["supports"], *machine.get("rails", {}).get("seats", [])]:
+            part["x"] += dice.randint(-20, 20) / 10
+        for reading in one["survey"]["readings"]:
+            reading["x"] += dice.randint(-50, 50) / 10
+    return made
+
+
 def lines(entries: list[Any]) -> bytes:
     """Return entries as lines; one that is bytes already stands as it is."""
     return b"".join((one if isinstance(one, bytes) else msgspec.json.encode(one)) + b"\n" for one in entries)

@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import MappingProxyType
@@ -18,6 +18,7 @@ import msgspec
 import pytest
 
 from batch_lines import answers, lines, requests
+from processes import COMMAND, cluster, free_port, joined, listens, wait_for
 from tramwright_service.batch import local
 from tramwright_service.batch.chunks import Chunk
 from tramwright_service.batch.local import TRIES, Local
@@ -27,12 +28,6 @@ from tramwright_solvers.registry import Registry, build
 COUNT = 800
 IN_EACH = 4
 """Small files, so that the middle of a run is easily met."""
-
-# A shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on.
-COMMAND = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "import sys; from tramwright_service.cli import main; main(sys.argv[1:])"
-)
 
 
 @pytest.fixture(scope="module")
@@ -73,13 +68,6 @@ def files(out: Path) -> list[Path]:
 def result(out: Path) -> bytes:
     """All answers, in the order of the lines."""
     return b"".join(path.read_bytes() for path in files(out))
-
-
-def wait_for(what: Callable[[], bool], seconds: float = 20.0) -> None:
-    end = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < end, "it never came to that"
-        time.sleep(0.01)
 
 
 def under_way(out: Path) -> None:
@@ -130,33 +118,6 @@ def test_the_command_ended_in_the_middle_goes_on_where_it_was(
     assert [entry["line"] for entry in answers(result(tmp_path))] == list(range(1, COUNT + 1))
 
 
-@contextmanager
-def cluster(port: int, folder: str) -> Iterator[subprocess.Popen[bytes]]:
-    """A scheduler of dask and one worker, as processes."""
-    dask, silent = [sys.executable, "-m"], {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    here = ["--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
-    alone = ["--no-nanny", "--nthreads", "1", "--no-dashboard", "--death-timeout", "60", "--local-directory", folder]
-    scheduler = subprocess.Popen([*dask, "distributed.cli.dask_scheduler", *here], **silent)
-    worker = subprocess.Popen([*dask, "distributed.cli.dask_worker", f"tcp://127.0.0.1:{port}", *alone], **silent)
-    try:
-        yield scheduler
-    finally:
-        for process in (worker, scheduler):
-            process.kill()
-            process.wait()
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def listens(port: int) -> bool:
-    with socket.socket() as knock:
-        return knock.connect_ex(("127.0.0.1", port)) == 0
-
-
 def test_the_scheduler_killed_in_the_middle_is_told_and_another_run_does_the_rest(
     surveys: Path, right: bytes, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
@@ -178,15 +139,6 @@ def test_the_scheduler_killed_in_the_middle_is_told_and_another_run_does_the_res
         status, told = ended(start(surveys, tmp_path, *engine))
         assert status == 0, told
     assert result(tmp_path) == right
-
-
-def joined(port: int) -> None:
-    """Wait until the scheduler has its worker."""
-    import distributed
-
-    wait_for(lambda: listens(port))
-    with distributed.Client(f"tcp://127.0.0.1:{port}", set_as_default=False) as client:
-        client.wait_for_workers(1, timeout=30)
 
 
 def test_no_scheduler_at_the_address_is_told(surveys: Path, tmp_path: Path) -> None:

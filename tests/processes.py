@@ -1,0 +1,59 @@
+"""Processes that tests start and wait for: the command, and a cluster of one worker."""
+
+from __future__ import annotations
+
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+# A shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on.
+COMMAND = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "import sys; from tramwright_service.cli import main; main(sys.argv[1:])"
+)
+
+
+def wait_for(what: Callable[[], bool], seconds: float = 20.0) -> None:
+    end = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < end, "it never came to that"
+        time.sleep(0.01)
+
+
+@contextmanager
+def cluster(port: int, folder: str) -> Iterator[subprocess.Popen[bytes]]:
+    """A scheduler of dask and one worker, as processes."""
+    dask, silent = [sys.executable, "-m"], {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    here = ["--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
+    alone = ["--no-nanny", "--nthreads", "1", "--no-dashboard", "--death-timeout", "60", "--local-directory", folder]
+    scheduler = subprocess.Popen([*dask, "distributed.cli.dask_scheduler", *here], **silent)
+    worker = subprocess.Popen([*dask, "distributed.cli.dask_worker", f"tcp://127.0.0.1:{port}", *alone], **silent)
+    try:
+        yield scheduler
+    finally:
+        for process in (worker, scheduler):
+            process.kill()
+            process.wait()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def listens(port: int) -> bool:
+    with socket.socket() as knock:
+        return knock.connect_ex(("127.0.0.1", port)) == 0
+
+
+def joined(port: int) -> None:
+    """Wait until the scheduler has its worker."""
+    import distributed
+
+    wait_for(lambda: listens(port))
+    with distributed.Client(f"tcp://127.0.0.1:{port}", set_as_default=False) as client:
+        client.wait_for_workers(1, timeout=30)
