@@ -1,8 +1,8 @@
 """All rates of the service in one run, each beside what it is to be compared with.
 
-Run from the repository: ``python tests/benchmarks/everything.py [--rounds 3] [--lines 20000] [--scale 1000000]``. Starts
-servers of its own on this host, asks them over plain sockets, prints a table and writes it to ``results.md`` beside
-this file. ``--only NAME`` (may be repeated) leaves out the rest. It judges nothing. All surveys are invented.
+Run from the repository: ``python tests/benchmarks/everything.py [--rounds 3] [--lines 20000] [--scale 1000000]``.
+Starts servers of its own on this host, asks them over plain sockets, prints a table and writes it to ``results.md``
+beside this file. ``--only NAME`` (may be repeated) leaves out the rest. It judges nothing. All surveys are invented.
 
 The stream that the batch is compared with is a server of the same make that reads every line with the same strict
 decoder and writes it again, and does nothing else. Every rate is the best of the rounds, and what is compared with each
@@ -206,8 +206,8 @@ def streams(rounds: int, count: int, server: Server, bare: Server) -> Iterator[R
     sets: dict[str, tuple[bytes, tuple[str, ...]]] = {
         "25 readings, three screws": (lines(requests(count)), EVERY),
         "25 readings, screws and rails": (lines(requests(count, "twisted-frame")), EVERY),
-        "25 readings, minimum zone": (lines(requests(count // 2, criterion="minimum-zone")), EVERY),
-        "25 readings, minimum zone, the best attainable": (lines(requests(count // 4, "minimum-zone")), EVERY),
+        "25 readings, minimum zone": (lines(requests(count, criterion="minimum-zone")), EVERY),
+        "25 readings, minimum zone, the best attainable": (lines(requests(count // 2, "minimum-zone")), EVERY),
         "another machine and other stations on every line": (lines(each_of_its_own(count // 5)), EVERY),
     }
     for name, (body, details) in sets.items():

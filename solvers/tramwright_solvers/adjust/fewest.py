@@ -12,6 +12,7 @@ from msgspec import Struct
 from ..contract import Floats
 from ..stacks import each
 from .fits import Fits, fits
+from .minimum_zone import Spans, nearest, spans
 from .problem import Criterion, Problem
 from .subsets import SLACK, freedom
 
@@ -23,15 +24,15 @@ MOST_SUBSETS = 5000
 
 
 class Zone(Struct, frozen=True):
-    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s), ``free`` travels (k, s, f) and ``design``.
+    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s), ``free`` travels (k, s, f) and ``spans``.
 
-    ``design`` (k, n, f) is what those travels do to the gap, with a column of ones where the offset is free.
+    ``spans`` are of what those travels do to the gap (k, n, f), with a column of ones where the offset is free.
     """
 
     subsets: np.ndarray
     columns: np.ndarray
     free: Floats
-    design: Floats
+    spans: Spans
 
 
 class Candidates(Struct, frozen=True, dict=True):
@@ -93,14 +94,12 @@ class Candidates(Struct, frozen=True, dict=True):
 
         Subsets of equal size are fitted together.
         """
-        from .minimum_zone import chebyshev
-
         problem = self.problem
         for zone in self.zones:
             survey, member = np.nonzero(pairs[:, zone.subsets])
             if not len(survey):
                 continue
-            fitted = chebyshev(zone.design[member], gaps[survey]).coefficients
+            fitted = nearest(zone.spans, gaps[survey], member).coefficients
             free = zone.free[member]
             subset = zone.subsets[member]
             moved = np.matmul(free, fitted[:, : free.shape[2], None])[:, :, 0]
@@ -128,7 +127,7 @@ class Candidates(Struct, frozen=True, dict=True):
                 design = np.concatenate([design, np.ones((*design.shape[:2], 1))], axis=2)
             subsets = np.array([index for index, _ in members])
             moved = np.array([self.sets[index] for index in subsets])
-            found.append(Zone(subsets, moved, np.stack([free for _, free in members]), design))
+            found.append(Zone(subsets, moved, np.stack([free for _, free in members]), spans(design)))
         return found
 
     def _keep_within(

@@ -50,6 +50,29 @@ class Chebyshev(NamedTuple):
     finished: NDArray[np.bool_]
 
 
+class Spans(NamedTuple):
+    """Designs (k, n, p) and what their columns span, ready for any values.
+
+    ``size`` (k, p) are the columns' largest elements; ``left`` (k, n, q), ``singular`` (k, q) and ``right`` (k, q, p)
+    take the columns of that size apart, q being the lesser of n and p, and ``ranks`` (k,) says how much of it counts.
+    """
+
+    designs: Floats
+    size: Floats
+    left: Floats
+    singular: Floats
+    right: Floats
+    ranks: NDArray[np.intp]
+
+
+def spans(designs: Floats) -> Spans:
+    """Take designs (k, n, p) apart."""
+    size = np.max(np.abs(designs), axis=1, initial=0.0)
+    size[size == 0.0] = 1.0
+    left, singular, right = np.linalg.svd(designs / size[:, None, :], full_matrices=False)
+    return Spans(designs, size, left, singular, right, np.sum(singular > RANK * singular[:, :1], axis=1))
+
+
 def chebyshev(design: Floats, values: Floats) -> Chebyshev:
     """Minimise ``max |values - design @ coefficients|`` for every row of ``values``.
 
@@ -62,22 +85,25 @@ def chebyshev(design: Floats, values: Floats) -> Chebyshev:
     Raises:
         SolverError: a problem that the exchange did not finish and HiGHS could not solve either.
     """
-    designs = design if design.ndim == 3 else design[None]
-    shared, (count, stations) = len(designs) == 1, values.shape
-    columns = designs.shape[2]
+    of = np.arange(len(values)) if design.ndim == 3 else np.zeros(len(values), dtype=np.intp)
+    return nearest(spans(design if design.ndim == 3 else design[None]), values, of)
+
+
+def nearest(known: Spans, values: Floats, of: NDArray[np.intp]) -> Chebyshev:
+    """Answer as :func:`chebyshev`, each row of ``values`` (b, n) with the design whose number ``of`` (b,) gives."""
+    count, stations = values.shape
+    shared, columns = len(known.designs) == 1, known.designs.shape[2]
     result = Chebyshev(np.zeros((count, columns)), np.zeros(count), np.zeros(count, dtype=np.bool_))
-    size = np.max(np.abs(designs), axis=1, initial=0.0)
-    size[size == 0.0] = 1.0
-    left, singular, right = np.linalg.svd(designs / size[:, None, :], full_matrices=False)
-    ranks = np.sum(singular > RANK * singular[:, :1], axis=1)
+    ranks = known.ranks[of]
     for rank in np.unique(ranks):
-        members = np.arange(count) if shared else np.flatnonzero(ranks == rank)
+        members = np.flatnonzero(ranks == rank)
         step = max(1, BLOCK // (stations * (1 if shared else columns)))
         for start in range(0, len(members), step):
             part = members[start : start + step]
-            own = slice(None) if shared else part
-            lift = right[own, :rank].swapaxes(1, 2) / singular[own, None, :rank] / size[own, :, None]
-            solved = _block(designs[own], np.ascontiguousarray(left[own, :, :rank]), lift, values[part])
+            own = slice(None) if shared else of[part]
+            lift = known.right[own, :rank].swapaxes(1, 2) / known.singular[own, None, :rank] / known.size[own, :, None]
+            orthogonal = np.ascontiguousarray(known.left[own, :, :rank])
+            solved = _block(known.designs[own], orthogonal, lift, values[part])
             for whole, piece in zip(result, solved, strict=True):
                 whole[part] = piece
     return result
