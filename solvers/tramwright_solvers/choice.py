@@ -18,7 +18,7 @@ from .prepared import Prepared
 from .relax import binding
 from .solve import Solve
 from .steps import DECIMALS
-from .totals import covering
+from .totals import covering_each
 from .verdict import K
 
 TIE = 1e-9
@@ -79,12 +79,11 @@ def score(options: Options, solve: Solve[Any], gaps: Floats, noise: Noise, table
 
 def of_every_total(left: Floats, noise: Noise) -> Floats:
     """Return u (N, K) of the totals of what every subset leaves, (N, n, K), errors of setting apart."""
-    surveys, stations, subsets = left.shape
     if noise.uniform is not None:
-        return np.full((surveys, subsets), sqrt(2.0) * noise.uniform)
+        return np.full((left.shape[0], left.shape[2]), sqrt(2.0) * noise.uniform)
     # what was given up is infinite, and never chosen
-    gaps = np.where(np.isfinite(left), left, 0.0).transpose(0, 2, 1).reshape(-1, stations)
-    return covering(gaps, noise.some(np.repeat(np.arange(surveys), subsets))).reshape(surveys, subsets)
+    gaps = np.where(np.isfinite(left), left, 0.0).transpose(0, 2, 1)
+    return covering_each(np.ascontiguousarray(gaps), noise)
 
 
 def lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:

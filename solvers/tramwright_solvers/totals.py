@@ -33,33 +33,66 @@ COUNTS = np.unique(np.round(np.geomspace(1.0, 4096.0, 33)).astype(int))
 MOST_FACTOR = 7.0
 """No factor is larger: beyond as many u, a total outside is outside whatever the factor."""
 
+EVERY_PAIR = 40
+"""With more stations than this only some are looked among for the widest pair."""
+
 OUTERMOST = 12
-"""Stations at each end among which the widest pair is looked for."""
+"""That many at each end."""
+
+BLOCK = 2**17
+"""Differences of stations worked out at a time, so that they stay in the processor's cache."""
 
 
 def covering(gaps: Floats, noise: Noise) -> Floats:
     """Return u (N,) of the totals T of gaps (N, n), so that T + K u covers every pair of stations, not just one.
 
     Where all stations are known alike that is the u of the difference of any two. Elsewhere a pair that reads less
-    apart, yet is known less well, may be the one that counts: T + K u is the largest ``g_i - g_j + K u_ij``, looked for
-    among the :data:`OUTERMOST` stations at each end.
+    apart, yet is known less well, may be the one that counts: T + K u is the largest ``g_i - g_j + K u_ij``.
     """
+    return covering_each(gaps[:, None, :], noise)[:, 0]
+
+
+def covering_each(gaps: Floats, noise: Noise) -> Floats:
+    """Return the same (N, K) for K gaps of each survey, (N, K, n)."""
     if noise.uniform is not None:
-        return np.full(len(gaps), sqrt(2.0) * noise.uniform)
+        return np.full(gaps.shape[:2], sqrt(2.0) * noise.uniform)
     if not noise.factors.shape[1] and np.all(noise.variance == noise.variance[:, :1]):
-        return np.asarray(np.sqrt(2.0 * noise.variance[:, 0]))
-    u = noise.stations()
-    most = min(OUTERMOST, gaps.shape[1])
-    high = np.argpartition(-(gaps + K * u), most - 1, axis=1)[:, :most]
-    low = np.argpartition(gaps - K * u, most - 1, axis=1)[:, :most]
-    apart = np.take_along_axis(gaps, high, 1)[:, :, None] - np.take_along_axis(gaps, low, 1)[:, None, :]
-    own = (
-        np.take_along_axis(noise.variance, high, 1)[:, :, None] + np.take_along_axis(noise.variance, low, 1)[:, None, :]
-    )
+        return np.asarray(np.sqrt(2.0 * noise.variance[:, :1])).repeat(gaps.shape[1], axis=1)
+    widest = _of_every_pair if gaps.shape[2] <= EVERY_PAIR else _of_outermost
+    return np.asarray((widest(gaps, noise) - np.ptp(gaps, axis=2)) / K)
+
+
+def _of_every_pair(gaps: Floats, noise: Noise) -> Floats:
+    """Return the largest ``g_i - g_j + K u_ij`` of gaps (N, K, n), shape (N, K)."""
+    surveys, subsets, stations = gaps.shape
+    common = np.sum((noise.factors[:, None, :] - noise.factors[None, :, :]) ** 2, axis=2)
+    own = noise.variance[:, :, None] + noise.variance[:, None, :]
+    own[:, np.arange(stations), np.arange(stations)] = 0.0
+    reach = K * np.sqrt(own + common)
+    widest = np.empty((surveys, subsets))
+    step = max(1, BLOCK // (subsets * stations * stations))
+    for start in range(0, surveys, step):
+        some = slice(start, start + step)
+        apart = gaps[some, :, :, None] - gaps[some, :, None, :]
+        apart += reach[some, None]
+        widest[some] = apart.max(axis=(2, 3))
+    return widest
+
+
+def _of_outermost(gaps: Floats, noise: Noise) -> Floats:
+    """Return the same, looked for among the :data:`OUTERMOST` stations at each end."""
+    surveys, subsets, stations = gaps.shape
+    rows = gaps.reshape(-1, stations)
+    variance = noise.variance.repeat(subsets, axis=0)
+    u = noise.stations().repeat(subsets, axis=0)
+    high = np.argpartition(-(rows + K * u), OUTERMOST - 1, axis=1)[:, :OUTERMOST]
+    low = np.argpartition(rows - K * u, OUTERMOST - 1, axis=1)[:, :OUTERMOST]
+    apart = np.take_along_axis(rows, high, 1)[:, :, None] - np.take_along_axis(rows, low, 1)[:, None, :]
+    own = np.take_along_axis(variance, high, 1)[:, :, None] + np.take_along_axis(variance, low, 1)[:, None, :]
     own[high[:, :, None] == low[:, None, :]] = 0.0
     common = noise.factors[high][:, :, None, :] - noise.factors[low][:, None, :, :]
     bound = apart + K * np.sqrt(own + np.sum(common * common, axis=3))
-    return np.asarray((bound.max(axis=(1, 2)) - np.ptp(gaps, axis=1)) / K)
+    return np.asarray(bound.max(axis=(1, 2)).reshape(surveys, subsets))
 
 
 def outside_factor(gaps: Floats, u: Floats) -> Floats:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
 from tramwright_solvers.noise import Noise
-from tramwright_solvers.totals import covering, outside_factor
+from tramwright_solvers.totals import covering, covering_each, outside_factor
 from tramwright_solvers.verdict import K
 
 SIDE = np.linspace(-0.9, 0.9, 5)
@@ -70,6 +72,23 @@ def test_a_pair_known_less_well_counts_though_it_reads_less_apart() -> None:
     u = float(covering(gaps, noise)[0])
     assert K * u == pytest.approx(0.058 + K * np.sqrt(0.02**2 + 2e-6) - 0.06)
     assert u > noise.of_totals(gaps[:, :, None])[0, 0]
+
+
+@pytest.mark.parametrize("stations", [5, 40, 41, 80])
+def test_the_widest_pair_is_found_by_looking_at_every_one(stations: int) -> None:
+    # Invented: two gaps each of three surveys whose stations are known very differently, with zeros in common.
+    random = np.random.default_rng(stations)
+    gaps = random.normal(0.0, 0.05, (3, 2, stations))
+    noise = Noise(random.uniform(0.002, 0.03, (3, stations)) ** 2, random.normal(0.0, 0.01, (stations, 2)), None)
+    u = covering_each(gaps, noise)
+    for survey, subset in np.ndindex(3, 2):
+        gap, variance = gaps[survey, subset], noise.variance[survey]
+        widest = 0.0
+        for i, j in itertools.permutations(range(stations), 2):
+            apart = variance[i] + variance[j] + np.sum((noise.factors[i] - noise.factors[j]) ** 2)
+            widest = max(widest, gap[i] - gap[j] + K * np.sqrt(apart))
+        assert K * u[survey, subset] + np.ptp(gap) == pytest.approx(widest, rel=1e-12)
+    assert covering(gaps[:, 1], noise).tobytes() == np.ascontiguousarray(u[:, 1]).tobytes()
 
 
 def test_stations_all_alike_have_the_u_of_a_difference() -> None:
