@@ -7,10 +7,10 @@ framework between them. Nobody waits for others to come: what lies in the socket
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
-from tramwright_solvers.faults import SolverError
+from tramwright_solvers.answer import Correction
 from tramwright_solvers.many import Asked, answer_many, one_by_one
 from tramwright_solvers.registry import Registry
 from tramwright_solvers.worked import Worked
@@ -43,17 +43,21 @@ class Together:
         waiting, self._waiting = self._waiting, []
         # a client that went away meanwhile wants no answer
         waiting = [one for one in waiting if not one[2].done()]
-        try:
-            answers = answer_many([asked for asked, _, _ in waiting], self._registry, CORRECTIONS)
-        except Exception as error:  # whatever it is, no client may be left waiting
-            for _, _, future in waiting:
-                future.set_exception(error)
-            return
+        answers = self._answers([asked for asked, _, _ in waiting])
         for (_, media_type, future), answer in zip(waiting, answers, strict=True):
-            if isinstance(answer, SolverError):
+            if isinstance(answer, Exception):
                 future.set_exception(answer)
                 continue
             try:
                 future.set_result(encode(answer, media_type, self._text))
             except Exception as error:  # an answer that cannot be written is the fault of this one alone
                 future.set_exception(error)
+
+    def _answers(self, asked: list[Asked]) -> Sequence[Correction | Exception]:
+        """Answer requests, or say what went wrong with each: no client may be left waiting, whatever it is."""
+        try:
+            return answer_many(asked, self._registry, CORRECTIONS)
+        except Exception as error:  # the fault, ours or a plug-in's, of one of them
+            if len(asked) == 1:
+                return [error]
+        return [answer for one in asked for answer in self._answers([one])]

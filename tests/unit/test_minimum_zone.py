@@ -383,6 +383,20 @@ def test_a_tolerance_out_of_reach_gives_way_to_the_next(monkeypatch: pytest.Monk
     assert half_zone(problem, gap, bounded(problem, gap)) == pytest.approx(best_zone(problem, gap), rel=1e-8)
 
 
+def test_a_simplex_that_fails_gives_way_to_the_interior_point(monkeypatch: pytest.MonkeyPatch) -> None:
+    def unable(*given: object, method: str, **named: object) -> object:
+        found = linprog(*given, method=method, **named)
+        found.status = 4 if method == "highs-ds" else found.status
+        return found
+
+    gap = np.random.default_rng(14).normal(size=25)
+    problem = problem_of(corners(), -0.1, 0.1)
+    monkeypatch.setattr("scipy.optimize.linprog", unable)
+    travels = bounded(problem, gap)
+    assert np.all(np.abs(travels) <= 0.1)
+    assert half_zone(problem, gap, travels) == pytest.approx(best_zone(problem, gap), rel=1e-6)
+
+
 def test_a_programme_that_is_not_solved_says_so() -> None:
     nothing = np.empty((0, 1)), np.empty(0)
     with pytest.raises(SolverError, match="not solved"):

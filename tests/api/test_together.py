@@ -1,0 +1,73 @@
+"""Requests of one turn of the event loop: answered together, and each for itself."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import msgspec
+import pytest
+from msgspec.structs import replace
+
+from batch_lines import requests
+from tramwright_service.decoding import JSON, Decoder
+from tramwright_service.payloads import CorrectionRequest, correction_request
+from tramwright_service.together import Together
+from tramwright_solvers.contract import Floats, Site
+from tramwright_solvers.correction import correct
+from tramwright_solvers.faults import Refused
+from tramwright_solvers.many import Asked
+from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.three_screw import ThreeScrew
+from tramwright_solvers.registry import build
+
+
+class Broken(ThreeScrew, frozen=True, tag="broken"):
+    """A plug-in with a fault of its own, on every machine."""
+
+    @classmethod
+    def suits(cls, machine: Any) -> bool:
+        """Never picked unless it is named."""
+        return False
+
+    def influence(self, site: Site) -> Floats:
+        """Divide by nothing."""
+        raise ZeroDivisionError("a fault of the plug-in")
+
+
+REGISTRY = build([*BUILT_IN, Broken])
+
+
+def asked() -> list[Asked]:
+    """Invented requests of one machine; the second names the broken solver, the third has a station off the bed."""
+    decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(REGISTRY), REGISTRY)
+    sent = [{key: one[key] for key in ("machine", "survey", "solve")} for one in requests(4)]
+    good, broken, off, last = (decoder.decode(msgspec.json.encode(one), JSON.encode()) for one in sent)
+    readings = [replace(off.survey.readings[0], x=9999.0), *off.survey.readings[1:]]
+    return [
+        Asked(good.machine, good.survey, good.solve),
+        Asked(broken.machine, broken.survey, replace(broken.solve, with_=[Broken()])),
+        Asked(off.machine, replace(off.survey, readings=readings), off.solve),
+        Asked(last.machine, last.survey, last.solve),
+    ]
+
+
+def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
+    async def ask() -> list[Any]:
+        together = Together(REGISTRY, str)
+        return await asyncio.gather(*(together.ask(one, JSON) for one in asked()), return_exceptions=True)
+
+    first, broken, off, last = asyncio.run(ask())
+    assert isinstance(broken, ZeroDivisionError)
+    assert isinstance(off, Refused)
+    assert [fault.pointer for fault in off.faults] == ["/survey/readings/0/x"]
+    for one, answer in ((asked()[0], first), (asked()[3], last)):
+        assert answer == msgspec.json.encode(correct(one.machine, one.survey, one.solve, REGISTRY))
+
+
+def test_a_fault_alone_is_told_as_it_is() -> None:
+    async def ask() -> None:
+        await Together(REGISTRY, str).ask(asked()[1], JSON)
+
+    with pytest.raises(ZeroDivisionError):
+        asyncio.run(ask())
