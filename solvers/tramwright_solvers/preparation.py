@@ -34,7 +34,10 @@ class Stations(Struct, frozen=True):
 
     @property
     def kind(self) -> tuple[object, ...]:
-        """What must be the same for geometries to be fitted together: all but positions, bounds and noise."""
+        """What must be the same for geometries to be fitted together; one with bounds or many adjusters stands alone.
+
+        Where supports, seats and stations are, and how well the dial reads, may differ.
+        """
         works, limits = self.works, self.works.limits
         if limits.bounded or len(works.free) > MOST_FREE:
             return (id(self),)

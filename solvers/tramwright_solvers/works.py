@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from .adjust.problem import Problem
 from .adjust.stock import choices
@@ -43,18 +44,7 @@ class Works(Struct, frozen=True):
 
     def problem(self, influence: Floats, weights: Floats) -> Problem:
         """Return the adjustment at stations of this ``influence`` (n, m) with these ``weights`` (n,), mean one."""
-        limits = self.limits
-        return Problem(
-            influence,
-            weights,
-            limits.effort,
-            limits.lower,
-            limits.upper,
-            limits.rows,
-            limits.rows_lower,
-            limits.rows_upper,
-            limits.offset_free,
-        )
+        return replace(self.limits, influence=influence, weights=weights)
 
 
 def works(

@@ -209,6 +209,7 @@ def streams(rounds: int, count: int, server: Server, bare: Server) -> Iterator[R
         "25 readings, minimum zone": (lines(requests(count, criterion="minimum-zone")), EVERY),
         "25 readings, minimum zone, the best attainable": (lines(requests(count // 2, "minimum-zone")), EVERY),
         "another machine and other stations on every line": (lines(each_of_its_own(count // 5)), EVERY),
+        "the same, screws and rails": (lines(each_of_its_own(count // 5, "twisted-frame")), EVERY[:1]),
     }
     for name, (body, details) in sets.items():
         tasks = [partial(rate, server, body, detail) for detail in details]

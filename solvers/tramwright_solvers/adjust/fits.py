@@ -20,7 +20,7 @@ from ..contract import Floats
 from ..noise import Noise
 from ..stacks import each
 from .problem import Problem
-from .subsets import RANK, batches, undominated
+from .subsets import RANK, batches, reaches, undominated
 
 
 class Fits(Struct, frozen=True):
@@ -173,12 +173,14 @@ def of_equal_rank(
         left.append(np.eye(rank) - u @ u.swapaxes(2, 3))
         worth.append(good)
     every_fit, every_left, every_worth = (np.concatenate(parts, axis=1) for parts in (fit, left, worth))
+    efforts = [float(first.effort[list(subset)].sum()) for subset in sets]
     kept: dict[tuple[int, ...], list[int]] = {}
+    same = [] if every else reaches(every_left)
     for space, good in enumerate(every_worth):
         these = np.flatnonzero(good).tolist()
         if not every:
-            efforts = [float(first.effort[list(sets[k])].sum()) for k in these]
-            these = [these[k] for k in undominated(every_left[space, these], efforts)]
+            reach = [same[space][k] for k in these]
+            these = [these[k] for k in undominated(reach, [efforts[k] for k in these])]
         kept.setdefault(tuple(these), []).append(space)
     for chosen, own in kept.items():
         these = list(chosen)

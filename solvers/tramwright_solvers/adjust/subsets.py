@@ -54,16 +54,24 @@ def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[l
             yield subsets, np.stack(parts)
 
 
-def undominated(left: Floats, effort: list[float]) -> list[int]:
+def reaches(left: Floats) -> list[list[bytes]]:
+    """Return what tells subsets of different reach apart, from what they leave in g geometries, (g, K, r, r).
+
+    Subsets that leave the same remain differ only in effort, whatever the survey.
+    """
+    return [[part.tobytes() for part in parts] for parts in np.round(left * 1e7) + 0.0]
+
+
+def undominated(same: Sequence[bytes], effort: Sequence[float]) -> list[int]:
     """Return the subsets that no other of the same reach undercuts in effort, in order.
 
-    Subsets that leave the same remain, ``left`` (K, r, r), differ only in effort, whatever the survey: the dearer ones
-    can never be chosen. Remains that rounding sets apart are both kept, which costs a little time and nothing else.
+    The dearer ones can never be chosen. Those that rounding sets apart are both kept, which costs a little time and
+    nothing else.
     """
-    same = [part.tobytes() for part in np.round(left * 1e7) + 0.0]
     cheapest: dict[bytes, float] = {}
     for key, cost in zip(same, effort, strict=True):
-        cheapest[key] = min(cost, cheapest.get(key, np.inf))
+        if (known := cheapest.get(key)) is None or cost < known:
+            cheapest[key] = cost
     return [k for k, (key, cost) in enumerate(zip(same, effort, strict=True)) if cost <= cheapest[key] + SLACK]
 
 

@@ -16,13 +16,11 @@ from ..contract import Floats
 def cardinal_curvatures(knots: Floats) -> Floats:
     """Return the curvature at each knot for a unit height at each seat, shape (n_knots, n_knots), row = knot.
 
-    ``knots`` are ascending seat positions. The three-moment equation (Clapeyron) for unloaded spans:
+    ``knots`` are ascending seat positions, three or more. The three-moment equation (Clapeyron) for unloaded spans:
     ``h0 m0 + 2 (h0 + h1) m1 + h1 m2 = 6 ((y2 - y1) / h1 - (y1 - y0) / h0)`` with m = 0 at the ends.
     """
     count = len(knots)
     curvatures = np.zeros((count, count))
-    if count == 2:
-        return curvatures
     span = np.diff(knots)
     moment = np.diag(2.0 * (span[:-1] + span[1:])) + np.diag(span[1:-1], 1) + np.diag(span[1:-1], -1)
     load = np.zeros((count - 2, count))
@@ -39,6 +37,12 @@ def rail_shape(knots: Floats, at: Floats) -> tuple[Floats, Floats]:
 
     Both have shape (n_positions, n_seats). Seats may come in any order, at distinct positions.
     """
+    if len(knots) == 2:
+        per = 1.0 / (knots[1] - knots[0])
+        height = np.empty((len(at), 2))
+        height[:, 1] = (at - knots[0]) * per
+        height[:, 0] = 1.0 - height[:, 1]
+        return height, np.full((len(at), 2), (-per, per))
     order = np.argsort(knots, kind="stable")
     ascending = knots[order]
     curvature = cardinal_curvatures(ascending)
@@ -69,6 +73,7 @@ def carriage_height(knots: Floats, at: Floats, block_spacing: float, ahead: floa
     if block_spacing == 0.0:
         height, slope = rail_shape(knots, middle)
         return height + slope * ahead
-    front, _ = rail_shape(knots, middle + block_spacing / 2.0)
-    back, _ = rail_shape(knots, middle - block_spacing / 2.0)
+    blocks = np.concatenate([middle + block_spacing / 2.0, middle - block_spacing / 2.0])
+    height, _ = rail_shape(knots, blocks)
+    front, back = height[: len(at)], height[len(at) :]
     return (front + back) / 2.0 + (front - back) * (ahead / block_spacing)

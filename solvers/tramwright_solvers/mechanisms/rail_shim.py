@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import ClassVar
 
 import numpy as np
@@ -54,15 +55,14 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
         """Minus the height each seat lends to the tool, shape (n_points, n_seats)."""
         rails = checked_rails(site.machine)
         along, across = (0, 1) if rails.along == "x" else (1, 0)
-        plan = np.array([(seat.x, seat.y) for seat in rails.seats])
+        plan = [(seat.x, seat.y) for seat in rails.seats]
         here, there = by_rail(rails).values()
-        low, high = plan[here, across].mean(), plan[there, across].mean()
+        low, high = (sum(plan[member][across] for member in members) / len(members) for members in (here, there))
         share = (site.points[:, across] - low) / (high - low)
         result = np.zeros((len(site.points), len(rails.seats)))
         for members, weight in ((here, 1.0 - share), (there, share)):
-            height = carriage_height(
-                plan[members, along], site.points[:, along], rails.block_spacing, rails.tool_offset
-            )
+            knots = np.array([plan[member][along] for member in members])
+            height = carriage_height(knots, site.points[:, along], rails.block_spacing, rails.tool_offset)
             result[:, members] = -weight[:, None] * height
         return result
 
@@ -101,8 +101,8 @@ def checked_rails(machine: Machine) -> Rails:
         )
     faults = []
     along, across = (0, 1) if rails.along == "x" else (1, 0)
-    plan = np.array([(seat.x, seat.y) for seat in rails.seats])
-    lines = [plan[members, across].mean() for members in groups.values()]
+    plan = [(seat.x, seat.y) for seat in rails.seats]
+    lines = [sum(plan[member][across] for member in members) / len(members) for members in groups.values()]
     spacing = abs(lines[1] - lines[0])
     for (rail, members), line in zip(groups.items(), lines, strict=True):
         if len(members) < 2:
@@ -110,25 +110,25 @@ def checked_rails(machine: Machine) -> Rails:
                 Fault(f"/machine/rails/seats/{members[0]}/rail", f"Rail `{rail}` has one seat; give it at least two.")
             )
             continue
-        stations = np.sort(plan[members, along])
+        stations = sorted(plan[member][along] for member in members)
         length = stations[-1] - stations[0]
-        if np.min(np.diff(stations)) <= 1e-6 * max(length, spacing):
+        if min(later - before for before, later in pairwise(stations)) <= 1e-6 * max(length, spacing):
             faults.append(
                 Fault(
                     f"/machine/rails/seats/{members[0]}/{rails.along}",
                     f"Two seats of rail `{rail}` stand at the same {rails.along}; give each its own place.",
                 )
             )
-        off = np.abs(plan[members, across] - line)
-        if np.max(off) > SKEW * spacing:
+        off = [abs(plan[member][across] - line) for member in members]
+        if max(off) > SKEW * spacing:
             faults.append(
                 Fault(
-                    f"/machine/rails/seats/{members[int(np.argmax(off))]}/{'xy'[across]}",
+                    f"/machine/rails/seats/{members[off.index(max(off))]}/{'xy'[across]}",
                     f"The seats of rail `{rail}` do not lie along {rails.along}; check `along` and their positions, "
                     "and that the two rails stand apart.",
                 )
             )
-    if not faults and spacing <= 1e-6 * np.max(np.abs(plan)):
+    if not faults and spacing <= 1e-6 * max(abs(at) for place in plan for at in place):
         faults.append(Fault("/machine/rails/seats", "The two rails stand at the same place; give each its own."))
     if faults:
         raise Refused(faults)
