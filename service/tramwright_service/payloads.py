@@ -8,12 +8,12 @@ from msgspec import Meta, Struct, field
 
 from tramwright_solvers.comparison.joint import Errors
 from tramwright_solvers.heights.check import Surveys
+from tramwright_solvers.layout import LEAST_STATIONS
 from tramwright_solvers.machine import Machine, Size, Survey
 from tramwright_solvers.plan import MOST_STATIONS, KeepOut, PlanSolve, Reach, Spot
 from tramwright_solvers.registry import Registry
 from tramwright_solvers.reversal import PlacedSurvey
 from tramwright_solvers.solve import M, Solve
-from tramwright_solvers.survey import LEAST_STATIONS
 
 
 class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):

@@ -24,10 +24,10 @@ from .answer import Budget, BudgetLine
 from .contract import Adjuster, Floats
 
 if TYPE_CHECKING:
+    from .layout import Layout
     from .machine import Machine
     from .noise import Noise
     from .setting import Setting
-    from .survey import Layout
 
 
 Source = tuple[str, float, Literal["rectangular", "normal"], Literal["A", "B"], float, float | None, float]

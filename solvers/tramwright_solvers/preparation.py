@@ -13,15 +13,17 @@ from msgspec import Struct
 from .adjust.fewest import Candidates, candidates_of
 from .contract import Floats, Mechanism
 from .faults import SolverError
+from .layout import Layout, layout, plan_weights
 from .machine import Machine
-from .prepared import Prepared, plan_weights
+from .prepared import Prepared
 from .setting import Setting, settings_of
 from .solve import Solve
-from .survey import Layout, Where, layout, place_faults
+from .survey import Where, place_faults
 from .works import Works, works
 
 KEPT = 256
-"""Prepared geometries kept at once: a farm's worth of machines, about a megabyte each at 25 stations."""
+"""Prepared geometries kept at once: a farm's worth of machines, half a megabyte each once answered in full (25
+stations)."""
 
 
 class Stations(Struct, frozen=True):

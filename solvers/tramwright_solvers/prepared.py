@@ -15,12 +15,12 @@ from .blind import bed_grid, blind_adjusters
 from .breakdown import Form, form
 from .budget import Sources, sources
 from .contract import Floats, Mechanism
+from .layout import Layout, a_priori
 from .options import Options
 from .over_bed import Interpolation, bed_points, interpolation
 from .seeing import cure_places, seen_badly
 from .setting import Setting
 from .steps import Parking, parking
-from .survey import Layout
 from .suspects import SlipCheck, slip_check
 from .works import Works
 
@@ -149,19 +149,3 @@ GENERAL_CAUTIONS = (
     "Heated parts and mains wiring under the bed can burn and kill: follow the machine's maker and local codes, and "
     "leave work on mains voltage to licensed hands.",
 )
-
-
-def plan_weights(plan: Layout) -> Floats:
-    """Return the stations' weights, inverse to their variance before any repeat is looked at, mean one."""
-    if plan.plain and not plan.factors.shape[1]:
-        return np.ones(len(plan.points))
-    weights = 1.0 / (a_priori(plan)[0] + np.einsum("ij,ij->i", plan.factors, plan.factors))
-    return np.asarray(weights / weights.mean())
-
-
-def a_priori(plan: Layout) -> Floats:
-    """Return the stations' variances (1, n) with the default repeatability."""
-    count = len(plan.points)
-    share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
-    variance = share**2 * (plan.fixed + plan.default_repeat / plan.counts)
-    return np.asarray(np.bincount(plan.group_station, variance, count)[None, :], dtype=np.float64)

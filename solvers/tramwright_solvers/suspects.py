@@ -19,6 +19,7 @@ from msgspec import Struct
 from .answer import Suspect
 from .breakdown import term_columns
 from .contract import Floats
+from .layout import Layout
 from .machine import Bed, Machine
 from .neighbours import NEIGHBOURS, Neighbours, neighbours
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
@@ -26,7 +27,6 @@ from .rows import Rows, rows
 from .slips import UNKNOWN, Misread, Read, misread
 from .stacks import dots, each
 from .steps import DECIMALS
-from .survey import Layout
 
 SHARED = 0.01
 """Risk of Student's test, shared over all stations (Bonferroni). Our own choice, below the 5 % allowed: a wavy plate's

@@ -16,11 +16,11 @@ from tramwright_solvers.budget import sources
 from tramwright_solvers.contract import Site
 from tramwright_solvers.correction import work
 from tramwright_solvers.decision import decide_alone
+from tramwright_solvers.layout import a_priori
 from tramwright_solvers.machine import Bed, Machine, Rails, Reading, Seat, Support, Survey
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.noise import Noise
 from tramwright_solvers.over_bed import Interpolation, bed_points, interpolation
-from tramwright_solvers.prepared import a_priori
 from tramwright_solvers.seeing import cure_places, seen_badly
 from tramwright_solvers.setting import Setting, setting_of
 from tramwright_solvers.solve import Solve

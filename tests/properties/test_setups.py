@@ -11,9 +11,10 @@ from strategies import GROUPS, machines, percent, stations
 from tramwright_solvers.answer import Correction
 from tramwright_solvers.contract import Site
 from tramwright_solvers.correction import correct
+from tramwright_solvers.layout import layout
 from tramwright_solvers.machine import Machine, Reading, Survey
 from tramwright_solvers.solve import Solve
-from tramwright_solvers.survey import layout, values, where
+from tramwright_solvers.survey import values, where
 
 ZERO = st.integers(-2000, 2000).map(lambda zero: zero / 1000)
 

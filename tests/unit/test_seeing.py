@@ -11,10 +11,10 @@ from msgspec.structs import replace
 from tramwright_solvers.answer import Blind
 from tramwright_solvers.contract import Site
 from tramwright_solvers.correction import work
+from tramwright_solvers.layout import a_priori
 from tramwright_solvers.machine import Bed, Limit, Machine, Rails, Reading, Seat, Support, Survey
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.noise import Noise
-from tramwright_solvers.prepared import a_priori
 from tramwright_solvers.seeing import cure_places, good_plan, seen_badly
 from tramwright_solvers.solve import Solve
 

@@ -5,8 +5,9 @@ import pytest
 
 from tramwright_solvers.answer import ClosingError
 from tramwright_solvers.faults import Refused
+from tramwright_solvers.layout import Layout, layout
 from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Survey
-from tramwright_solvers.survey import Layout, layout, time_faults, values, where
+from tramwright_solvers.survey import time_faults, values, where
 
 PLAIN = Machine(
     bed=Bed((0.0, 10.0), (0.0, 10.0)), indicator=Indicator(division=0.01, error_limit=0.012, repeatability=0.003)

@@ -14,8 +14,9 @@ from msgspec import Struct
 from ..checks import machine_faults, solver_faults
 from ..contract import Adjuster, Floats, Mechanism, Site
 from ..faults import Fault, Refused
+from ..layout import layout
 from ..machine import Machine, Survey
-from ..survey import layout, place_faults, time_faults, values, where
+from ..survey import place_faults, time_faults, values, where
 
 MOST_READINGS = 40_000
 """Readings in all surveys of one request together: two surveys as large as one may be."""

@@ -9,9 +9,10 @@ import numpy as np
 
 from ..contract import Floats
 from ..faults import Fault, Refused
+from ..layout import layout
 from ..machine import Made, Pass, Previous, Reading, Survey
 from ..network import MOST_SETUPS
-from ..survey import layout, place_faults, time_faults, values, where
+from ..survey import place_faults, time_faults, values, where
 from .evidence import Seen
 from .responses import Learnt, Slack, learn
 

@@ -11,8 +11,8 @@ from msgspec import Meta, Struct, field
 
 from ..contract import Floats
 from ..faults import Fault
+from ..layout import LEAST_STATIONS
 from ..machine import Coordinate, Machine, Size
-from ..survey import LEAST_STATIONS
 from .answer import Spot
 
 MARGIN_MM = 10.0

@@ -14,10 +14,10 @@ from ..answer import Blind
 from ..blind import bed_grid, blind_adjusters
 from ..breakdown import form
 from ..contract import Floats
+from ..layout import Layout, a_priori, layout, plan_weights
 from ..noise import Noise
-from ..prepared import a_priori, plan_weights
 from ..steps import DECIMALS
-from ..survey import Layout, Where, layout
+from ..survey import Where
 from ..suspects import SlipCheck, slip_check
 from ..verdict import K
 from ..works import Works

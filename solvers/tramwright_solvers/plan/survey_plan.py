@@ -17,12 +17,12 @@ from msgspec import Meta, Struct, field
 from ..checks import machine_faults
 from ..contract import Floats
 from ..faults import Fault, Refused
+from ..layout import LEAST_STATIONS
 from ..machine import Machine
 from ..prepared import GENERAL_CAUTIONS
 from ..registry import Registry, installed
 from ..reliability import LEAST_REDUNDANCY
 from ..solve import M
-from ..survey import LEAST_STATIONS
 from ..works import Works, works
 from .answer import Compared, PlanSize, Rating, Spot, Stop, SurveyPlan, Worth
 from .area import Area, places, regular_grid, spacing_faults, station_faults

@@ -9,8 +9,9 @@ import numpy as np
 from ..checks import machine_faults
 from ..contract import Floats
 from ..faults import Fault, Refused
+from ..layout import layout
 from ..machine import Bed, Machine, Survey
-from ..survey import layout, time_faults, values, where
+from ..survey import time_faults, values, where
 from .placed import MOST_READINGS, Laid, PlacedSurvey, Placement, half_side, middle, together, tolerance
 
 LEAST_TIED = 4
