@@ -9,8 +9,11 @@ from unittest.mock import patch
 import msgspec
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from msgspec.structs import replace
 
+from strategies import GROUPS, jobs
 from tramwright_service import examples
 from tramwright_service.decoding import JSON, Decoder
 from tramwright_service.payloads import CorrectionRequest, correction_request
@@ -128,6 +131,25 @@ def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Cr
 
 def replace_solve(one: Asked, criterion: Criterion, offset: Any) -> Asked:
     return one._replace(solve=replace(one.solve, criterion=criterion, offset=offset))
+
+
+@pytest.mark.parametrize("group", sorted(GROUPS))
+@given(
+    st.data(), st.sampled_from([None, 0.0, 0.2, 2.0]), st.sampled_from([None, 1, 2]), st.sampled_from(["free", "keep"])
+)
+def test_any_machines_beside_each_other_are_judged_as_each_alone(
+    group: str, data: st.DataObject, aim: float | None, most: int | None, offset: Any
+) -> None:
+    met = data.draw(st.lists(jobs(group), min_size=2, max_size=4))
+    count = min(len(survey.readings) for _, survey in met)
+    solve: Solve[Any] = Solve(aim_for=aim, most_moves=most, offset=offset)
+    beside = [Asked(machine, Survey(survey.readings[:count]), solve) for machine, survey in met]
+    with patch.object(correction, "_prepared", Cache()):
+        together = answer_many(beside, REGISTRY, verdicts)
+    for one, answer in zip(beside, together, strict=True):
+        with patch.object(correction, "_prepared", Cache()):
+            (own,) = judge_stack(one.machine, [one.survey], one.solve, REGISTRY)
+        assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
