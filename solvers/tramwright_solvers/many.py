@@ -107,26 +107,26 @@ def stacked(asked: Sequence[Asked]) -> tuple[list[Stack], dict[int, SolverError]
     refused: dict[int, SolverError] = {}
     known: dict[tuple[int, int], bytes] = {}
     stacks: dict[tuple[bytes, tuple[Any, ...]], Stack] = {}
-    latest: dict[tuple[int, int], Latest] = {}
+    latest: dict[bytes, Latest] = {}
     for place, (machine, survey, solve) in enumerate(asked):
         # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
         same = (id(machine), id(solve))
+        if (key := known.get(same)) is None:
+            key = known[same] = as_key(machine, solve)
         # A farm reads its machines at the same stations every time: one comparison then, and the rest is known.
         dated = survey.taken_at
-        if (before := latest.get(same)) and before.alike(survey) and (dated is None or is_time(dated)):
+        if (before := latest.get(key)) and before.alike(survey) and (dated is None or is_time(dated)):
             before.places.append(place)
             continue
         if faults := time_faults(survey):
             refused[place] = Refused(faults)
             continue
-        if (key := known.get(same)) is None:
-            key = known[same] = as_key(machine, solve)
         readings = where(survey.readings)
         stack = stacks.get((key, readings))
         if stack is None:
             stack = stacks[key, readings] = Geometry(machine, solve, readings, key), []
         stack[1].append(place)
-        latest[same] = Latest(survey, stack[1])
+        latest[key] = Latest(survey, stack[1])
     return list(stacks.values()), refused
 
 

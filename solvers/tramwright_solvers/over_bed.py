@@ -114,7 +114,7 @@ class Interpolation(Struct, frozen=True):
     def _drawn(self, gaps: Floats, variance: Floats, travels: Floats) -> list[tuple[OverBed, OverBed]]:
         """Draw plates for a few surveys and write the estimates."""
         surveys, kinds, points = len(gaps), len(self.log_scale), len(self.places)
-        square = variance.mean(axis=1, keepdims=True)
+        square = variance.sum(axis=1, keepdims=True) / variance.shape[1]
         chance = self.log_scale - 0.5 / square * each(each(gaps, self.contrast) ** 2, self.inverse)
         chance = np.cumsum(np.exp(chance - chance.max(axis=1, keepdims=True)), axis=1)
         # as many plates of each kind as it is likely, the draws spread over the kinds
@@ -139,11 +139,11 @@ class Interpolation(Struct, frozen=True):
         even = (few.max(axis=3) - few.min(axis=3)).astype(np.float64)
         plates += trending
         totals = (plates.max(axis=3) - plates.min(axis=3)).astype(np.float64)
-        mean = totals.mean(axis=2, keepdims=True)
-        added = (totals[:, :, EVEN] - even).mean(axis=2, keepdims=True)
+        mean = totals.sum(axis=2, keepdims=True) / DRAWS
+        added = (totals[:, :, EVEN] - even).sum(axis=2, keepdims=True) / even.shape[2]
         totals = np.maximum(mean - 2.0 * added + WIDER * (totals - mean), 0.0)
         totals.sort(axis=2)
-        mean = totals.mean(axis=2, keepdims=True)
+        mean = totals.sum(axis=2, keepdims=True) / DRAWS
         rest = totals - mean
         rows = (
             mean[:, :, 0],
