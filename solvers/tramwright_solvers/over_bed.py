@@ -21,7 +21,7 @@ survey has the same answer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import sqrt
 from typing import TYPE_CHECKING
 
@@ -168,25 +168,41 @@ def bed_points(bed: Bed) -> Floats:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-def matern(one: Floats, other: Floats, length: float) -> Floats:
-    """Return the Matérn correlation of smoothness 5/2 between points (a, 2) and (b, 2), shape (a, b)."""
-    apart = np.sqrt(np.sum((one[:, None, :] - other[None, :, :]) ** 2, axis=2)) * (sqrt(5.0) / length)
+Likeness = tuple[Floats, Floats, Floats]
+"""How alike the remainder is between stations (n, n), from places to stations (G, n), and between places (G, G)."""
+
+
+def likenesses(bed: Bed, points: Floats, places: Floats) -> Iterator[Likeness]:
+    """Yield how alike the remainder is at stations (n, 2) and places (G, 2): by distance for each length, and a cubic.
+
+    By distance it is the Matérn correlation of smoothness 5/2.
+    """
+    side = 0.5 * float(np.ptp(bed.x) + np.ptp(bed.y))
+    apart = distances(points, points), distances(places, points), distances(places, places)
+    for length in LENGTHS:
+        here, across, beyond = (matern(one * (sqrt(5.0) / (length * side))) for one in apart)
+        yield here, across, beyond
+    own, others = cubics(bed, points), cubics(bed, places)
+    yield own @ own.T, others @ own.T, others @ others.T
+
+
+def distances(one: Floats, other: Floats) -> Floats:
+    """Return the distances of points (a, 2) from points (b, 2), shape (a, b)."""
+    x, y = (one[:, None, axis] - other[None, :, axis] for axis in (0, 1))
+    return np.asarray(np.sqrt(x * x + y * y))
+
+
+def matern(apart: Floats) -> Floats:
+    """Return the Matérn correlation of smoothness 5/2 for distances in units of length / √5."""
     return np.asarray((1.0 + apart + apart * apart / 3.0) * np.exp(-apart))
 
 
-def alike(bed: Bed, one: Floats, other: Floats, length: float | None) -> Floats:
-    """Return how alike the remainder is at points (a, 2) and (b, 2), shape (a, b): by distance, or a cubic if None."""
-    if length is not None:
-        return matern(one, other, length * 0.5 * float(np.ptp(bed.x) + np.ptp(bed.y)))
+def cubics(bed: Bed, points: Floats) -> Floats:
+    """Return the four cubic terms over the bed at points (a, 2), shape (a, 4)."""
     (left, right), (front, rear) = bed.x, bed.y
-    sides = []
-    for points in (one, other):
-        u, v = (
-            (2.0 * points[:, 0] - left - right) / (right - left),
-            (2.0 * points[:, 1] - front - rear) / (rear - front),
-        )
-        sides.append(np.column_stack([u**3, u * u * v, u * v * v, v**3]))
-    return np.asarray(sides[0] @ sides[1].T)
+    u = (2.0 * points[:, 0] - left - right) / (right - left)
+    v = (2.0 * points[:, 1] - front - rear) / (rear - front)
+    return np.column_stack([u**3, u * u * v, u * v * v, v**3])
 
 
 def refused(stations: int, rank: int, unseen: Sequence[str]) -> str:
@@ -240,22 +256,22 @@ def interpolation(
     drawn = random.standard_normal((DRAWS, len(places)))
     drawn[1::2] = -drawn[::2]
     errors = random.standard_normal((DRAWS, count)) @ np.linalg.cholesky(readings).T @ predict.T
-    likenesses = [kinds_of(bed, points, places, length, predict, rest) for length in (*LENGTHS, None)]
+    told = [kinds_of(likeness, predict, rest) for likeness in likenesses(bed, points, places)]
     kinds = [
         (index, power, basis, size**2 * gain / (1.0 + size**2 * power), size, gain, own)
-        for index, (power, basis, gain, own) in enumerate(likenesses)
+        for index, (power, basis, gain, own) in enumerate(told)
         for size in ((0.0, *SIZES) if index == 0 else SIZES)
     ]
     inverse = np.array([1.0 / (1.0 + size**2 * power) for _, power, _, _, size, _, _ in kinds])
     # "no remainder" stands once for all likenesses
     log_scale = 0.5 * np.log(inverse).sum(axis=1)
-    log_scale[0] += np.log(len(likenesses))
+    log_scale[0] += np.log(len(told))
     spare = rest.shape[1]
-    by_likeness = np.zeros((len(likenesses), spare, len(kinds)))
+    by_likeness = np.zeros((len(told), spare, len(kinds)))
     for kind, (index, *_) in enumerate(kinds):
         by_likeness[index, :, kind] = inverse[kind]
     return Interpolation(
-        contrast=np.concatenate([basis for _, basis, _, _ in likenesses], axis=1),
+        contrast=np.concatenate([basis for _, basis, _, _ in told], axis=1),
         inverse=by_likeness.reshape(-1, len(kinds)),
         log_scale=log_scale,
         mean=np.ascontiguousarray(
@@ -272,17 +288,13 @@ def interpolation(
     )
 
 
-def kinds_of(
-    bed: Bed, points: Floats, places: Floats, length: float | None, predict: Floats, rest: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+def kinds_of(likeness: Likeness, predict: Floats, rest: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Return what the contrasts ``rest`` (n, r) tell of a remainder of this likeness and of standard deviation one.
 
     Its variance in each of r directions (r,), those directions (n, r), its covariance with the error of the trend's
     prediction ``predict`` (G, n), shape (G, r), and the covariance of that error, (G, G).
     """
-    here, across, beyond = (
-        alike(bed, *pair, length) for pair in ((points, points), (places, points), (places, places))
-    )
+    here, across, beyond = likeness
     power, turn = np.linalg.eigh(rest.T @ here @ rest)
     basis = rest @ turn
     both = across @ predict.T

@@ -76,23 +76,27 @@ class Item(Struct, frozen=True):
     size: float
 
 
-def item(what: str, kind: str, here: Floats, there: Floats) -> Item | None:
-    """Prepare an item from its columns, its own last; None where it does nothing of its own over the bed."""
-    others, own = there[:, :-1], there[:, -1]
-    left, singular, right = np.linalg.svd(others, full_matrices=False)
+class Others(Struct, frozen=True):
+    """What an item has to be told from, orthonormal over the places: at the stations (n, k), at the places (49, k)."""
+
+    here: Floats
+    there: Floats
+
+
+def others_of(here: Floats, there: Floats) -> Others:
+    """Prepare what others do from their columns at the stations (n, p) and at the places (49, p)."""
+    left, singular, right = np.linalg.svd(there, full_matrices=False)
     kept = singular > 1e-9 * max(float(singular.max(initial=0.0)), 1e-300)
-    apart = own - left[:, kept] @ (left[:, kept].T @ own)
-    size = float(np.ptp(apart))
-    if size < SEEN_OVER_BED * max(1.0, float(np.abs(own).max())):
+    return Others(here @ (right[kept].T / singular[kept]), left[:, kept])
+
+
+def item(what: str, kind: str, others: Others, here: Floats, there: Floats) -> Item | None:
+    """Prepare an item from its columns (n,) and (49,); None where it does nothing of its own over the bed."""
+    apart = there - others.there @ (others.there.T @ there)
+    size = float(apart.max() - apart.min())
+    if size < SEEN_OVER_BED * max(1.0, float(np.abs(there).max())):
         return None
-    turn = right[kept].T / singular[kept]
-    return Item(
-        what,
-        kind,
-        np.column_stack([here[:, :-1] @ turn, here[:, -1]]),
-        np.column_stack([left[:, kept], own]),
-        size,
-    )
+    return Item(what, kind, np.column_stack([others.here, here]), np.column_stack([others.there, there]), size)
 
 
 def items(
@@ -102,18 +106,24 @@ def items(
     found: list[Item | None] = []
     seen = [index for index, one in enumerate(form.seen) if one]
     for index in seen[1:]:
-        order = [*(other for other in seen if other != index), index]
-        found.append(item(TERMS[index], "term", form.columns[:, order], terms_there[:, order]))
+        rest = [other for other in seen if other != index]
+        others = others_of(form.columns[:, rest], terms_there[:, rest])
+        found.append(item(TERMS[index], "term", others, form.columns[:, index], terms_there[:, index]))
+    beside: dict[float, Others] = {}
     for index, adjuster in enumerate(adjusters):
-        order = [*(k for k, other in enumerate(adjusters) if other.effort < adjuster.effort), index]
-        columns = (np.column_stack([np.ones(len(at)), at[:, order]]) for at in (influence, there))
-        found.append(item(adjuster.id, "adjuster", *columns))
+        if adjuster.effort not in beside:
+            easier = [k for k, other in enumerate(adjusters) if other.effort < adjuster.effort]
+            columns = (np.column_stack([np.ones(len(at)), at[:, easier]]) for at in (influence, there))
+            beside[adjuster.effort] = others_of(*columns)
+        found.append(item(adjuster.id, "adjuster", beside[adjuster.effort], influence[:, index], there[:, index]))
     return [one for one in found if one is not None]
 
 
 def information(rows: Floats, variance: Floats, factors: Floats) -> Floats:
     """Return ``rows.T @ inverse covariance @ rows`` of readings (n,), by the Woodbury identity."""
     weighted = rows / variance[:, None]
+    if not factors.shape[1]:
+        return np.asarray(rows.T @ weighted)
     joined = factors.T @ weighted
     inner = np.eye(factors.shape[1]) + factors.T @ (factors / variance[:, None])
     return np.asarray(rows.T @ weighted - joined.T @ np.linalg.solve(inner, joined))
@@ -157,13 +167,13 @@ def seen_badly(
     for one in items(form, adjusters, influence, terms_there, there):
         if one.what in named:
             continue
-        alone = information(one.here, variance, np.zeros((count, 0))) + RIDGE / single * np.eye(one.here.shape[1])
-        matrix = information(one.here, variance, noise.factors) + RIDGE / single * np.eye(one.here.shape[1])
+        lent = RIDGE / single * np.eye(one.here.shape[1])
+        matrix = information(one.here, variance, noise.factors) + lent
         good = one.there[plan].T @ one.there[plan] * (count / len(plan)) / single
-        good_u = u_of(one, good + RIDGE / single * np.eye(len(good)))
+        good_u = u_of(one, good + lent)
         enough = min(SEVERAL * good_u, OF_LIMIT * machine.total_limit)
         if (u := u_of(one, matrix)) > enough:
-            joining = u_of(one, alone) <= enough
+            joining = u_of(one, information(one.here, variance, np.zeros((count, 0))) + lent) <= enough
             added = [] if joining else cure(one, matrix, single, enough)
             after = u_of(one, matrix + one.there[added].T @ one.there[added] / single) if added else u
             says = described(machine, one, (u, good_u, after), places[added], joining, enough)

@@ -10,7 +10,16 @@ import pytest
 from tramwright_solvers.breakdown import term_columns
 from tramwright_solvers.machine import Bed
 from tramwright_solvers.noise import Noise
-from tramwright_solvers.over_bed import DRAWS, QUANTILES, Interpolation, OverBed, bed_points, interpolation, matern
+from tramwright_solvers.over_bed import (
+    DRAWS,
+    QUANTILES,
+    Interpolation,
+    OverBed,
+    bed_points,
+    distances,
+    interpolation,
+    matern,
+)
 
 BED = Bed((0.0, 400.0), (0.0, 300.0))
 U = 0.0093
@@ -32,7 +41,9 @@ def gaussian(size: float, length: float) -> Field:
 
     def field(at: np.ndarray, random: np.random.Generator) -> np.ndarray:
         if len(at) not in roots:
-            roots[len(at)] = np.linalg.cholesky(matern(at, at, length * 350.0) + 1e-8 * np.eye(len(at)))
+            roots[len(at)] = np.linalg.cholesky(
+                matern(distances(at, at) * (np.sqrt(5.0) / (length * 350.0))) + 1e-8 * np.eye(len(at))
+            )
         return size * (roots[len(at)] @ random.normal(size=len(at)))
 
     return field
