@@ -11,7 +11,7 @@ long as the stack where each survey is of a machine of its own; broadcasting is 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
+from itertools import combinations, groupby
 
 import numpy as np
 from msgspec import Struct
@@ -125,7 +125,11 @@ def fits(
         # More adjusters than directions to move in: one of them could be left out.
         useful = most if every else min(most, spaces.axes.shape[2] + equations)
         wanted = [subset for size in range(1, useful + 1) for subset in combinations(free, size)]
-        yield from of_equal_rank(places, spaces, first, wanted + larger, most, every=every)
+        if every or equations:
+            found = solved(spaces, first, nothing(spaces), wanted + larger, most, every=every)
+        else:
+            found = solved(spaces, first, grown(spaces, wanted), larger, most, every=False)
+        yield from kept(places, spaces, first, found, every=every)
 
 
 def by_rank(problems: Sequence[Problem]) -> Iterator[tuple[np.ndarray, Spaces]]:
@@ -144,15 +148,64 @@ def by_rank(problems: Sequence[Problem]) -> Iterator[tuple[np.ndarray, Spaces]]:
         yield places, Spaces(axes, axes.transpose(0, 2, 1) @ weighted[places], weights[places], strongest[places])
 
 
-def of_equal_rank(
-    places: np.ndarray, spaces: Spaces, first: Problem, wanted: list[tuple[int, ...]], most: int, *, every: bool
-) -> Iterator[Alike]:
-    """Fit the wanted subsets in every space; yield those spaces together in which the same ones are worth keeping."""
+class Subsets(Struct, frozen=True):
+    """K subsets in g spaces: their travels ``fit`` (g, K, m, r) and the coordinates that are ``left`` (g, K, r, r).
+
+    ``worth`` (g, K) says where no adjuster of a subset could be left out.
+    """
+
+    sets: list[tuple[int, ...]]
+    fit: Floats
+    left: Floats
+    worth: np.ndarray
+
+
+def nothing(spaces: Spaces) -> Subsets:
+    """Return the subset of no adjuster."""
     count, rank, adjusters = spaces.reduced.shape
-    sets: list[tuple[int, ...]] = [()]
-    fit = [np.zeros((count, 1, adjusters, rank))]
-    left = [np.broadcast_to(np.eye(rank), (count, 1, rank, rank))]
-    worth = [np.ones((count, 1), dtype=bool)]
+    whole = np.broadcast_to(np.eye(rank), (count, 1, rank, rank))
+    return Subsets([()], np.zeros((count, 1, adjusters, rank)), whole, np.ones((count, 1), dtype=bool))
+
+
+def grown(spaces: Spaces, wanted: Sequence[tuple[int, ...]]) -> Subsets:
+    """Fit subsets of adjusters that move freely, each from the one without its last adjuster.
+
+    ``wanted`` come by size. It is Greville's recursion for the pseudo-inverse (SIAM Review 2, 1960, from memory): the
+    part ``q`` of a column that the others leave is what its adjuster alone can do, so its travel follows from ``q``,
+    and theirs give way by what it does of their work. One that leaves nothing brings nothing, nor do those grown of it.
+    """
+    found = nothing(spaces)
+    sets, fit, left, worth = list(found.sets), [found.fit], [found.left], [found.worth]
+    for _, alike in groupby(wanted, key=len):
+        batch = list(alike)
+        before = {subset: place for place, subset in enumerate(sets[-fit[-1].shape[1] :])}
+        parents = np.array([before[subset[:-1]] for subset in batch])
+        last, numbers = np.array([subset[-1] for subset in batch]), np.arange(len(batch))
+        column = np.moveaxis(spaces.reduced[:, :, last], 1, 2)[..., None]
+        of_parents, rest = fit[-1][:, parents], left[-1][:, parents]
+        own = rest @ (rest @ column)  # once more, for orthogonality to working precision
+        size = np.sqrt(np.sum(own * own, axis=2, keepdims=True))
+        apart = size > RANK * spaces.strongest[:, None, None, None]
+        along = np.divide(own, size, out=np.zeros_like(own), where=apart).swapaxes(2, 3)
+        travel = np.divide(along, size, out=np.zeros_like(along), where=apart)
+        grown_fit = of_parents - (of_parents @ column) * travel
+        grown_fit[:, numbers, last] = -travel[:, :, 0]
+        sets += batch
+        fit.append(grown_fit)
+        left.append(rest - along.swapaxes(2, 3) * along)
+        worth.append(worth[-1][:, parents] & apart[:, :, 0, 0])
+    return Subsets(sets, *(np.concatenate(parts, axis=1) for parts in (fit, left, worth)))
+
+
+def solved(
+    spaces: Spaces, first: Problem, begun: Subsets, wanted: list[tuple[int, ...]], most: int, *, every: bool
+) -> Subsets:
+    """Fit the wanted subsets, by size, and add them to those begun with; of travels that do the same, the least effort.
+
+    Those of more than ``most`` adjusters are always worth it.
+    """
+    count, rank, adjusters = spaces.reduced.shape
+    sets, fit, left, worth = list(begun.sets), [begun.fit], [begun.left], [begun.worth]
     for batch, parts in batches(first, wanted):
         columns = np.array(batch)
         made = np.matmul(np.moveaxis(spaces.reduced[:, :, columns], 1, 2), parts)
@@ -172,30 +225,25 @@ def of_equal_rank(
         fit.append(of_batch)
         left.append(np.eye(rank) - u @ u.swapaxes(2, 3))
         worth.append(good)
-    every_fit, every_left, every_worth = (np.concatenate(parts, axis=1) for parts in (fit, left, worth))
-    efforts = [float(first.effort[list(subset)].sum()) for subset in sets]
-    kept: dict[tuple[int, ...], list[int]] = {}
-    same = [] if every else reaches(every_left)
-    for space, good in enumerate(every_worth):
+    return Subsets(sets, *(np.concatenate(parts, axis=1) for parts in (fit, left, worth)))
+
+
+def kept(places: np.ndarray, spaces: Spaces, first: Problem, found: Subsets, *, every: bool) -> Iterator[Alike]:
+    """Yield those spaces together in which the same subsets are worth keeping, with the fits of these."""
+    efforts = [float(first.effort[list(subset)].sum()) for subset in found.sets]
+    same = [] if every else reaches(found.left)
+    by_choice: dict[tuple[int, ...], list[int]] = {}
+    for space, good in enumerate(found.worth):
         these = np.flatnonzero(good).tolist()
         if not every:
             reach = [same[space][k] for k in these]
             these = [these[k] for k in undominated(reach, [efforts[k] for k in these])]
-        kept.setdefault(tuple(these), []).append(space)
-    for chosen, own in kept.items():
-        these = list(chosen)
-        rows = np.array(own)[:, None]
-        yield Alike(
-            places[own].tolist(),
-            [sets[k] for k in these],
-            _written(
-                spaces.axes[own],
-                spaces.weights[own],
-                every_fit[rows, these],
-                every_left[rows, these],
-                first.offset_free,
-            ),
-        )
+        by_choice.setdefault(tuple(these), []).append(space)
+    for choice, own in by_choice.items():
+        these, rows = list(choice), np.array(own)[:, None]
+        of_these = found.fit[rows, these], found.left[rows, these]
+        written = _written(spaces.axes[own], spaces.weights[own], *of_these, first.offset_free)
+        yield Alike(places[own].tolist(), [found.sets[k] for k in these], written)
 
 
 def _written(axes: Floats, weights: Floats, fit: Floats, left: Floats, offset_free: bool) -> Fits:
