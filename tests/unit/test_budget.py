@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from msgspec.structs import replace
+from scipy.special import chdtri
 
 from tramwright_solvers.answer import Suspect
 from tramwright_solvers.budget import Budget, combined, sources
@@ -26,7 +27,7 @@ from tramwright_solvers.machine import (
 )
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.refit import TOO_LITTLE, refit, without
-from tramwright_solvers.setting import SHEET_MM, half_width, setting_of
+from tramwright_solvers.setting import SHEET_MM, half_width, quantiles, setting_of
 from tramwright_solvers.solve import Solve
 from tramwright_solvers.totals import covering
 
@@ -226,3 +227,9 @@ def test_a_refit_from_too_little_says_so() -> None:
 def test_the_limit_is_not_part_of_the_budget() -> None:
     tight = replace(MACHINE, limit=Limit(0.05))
     assert budgets(tight, SURVEYS["two set-ups"])[0] == budgets(MACHINE, SURVEYS["two set-ups"])[0]
+
+
+def test_quantiles_read_off_are_right() -> None:
+    freedom = np.concatenate([np.linspace(1.0, 2.0, 997), np.linspace(2.0, 81.0, 997)])
+    read = np.interp(np.sqrt(freedom), *quantiles()) ** 2
+    np.testing.assert_allclose(read, chdtri(freedom, 0.05), rtol=1e-7)

@@ -67,7 +67,8 @@ def plane_shares(at: Floats, points: Floats) -> Floats:
     Column j is 1 at support j, 0 at the other two and affine between: the barycentric coordinate of the point. The
     columns sum to one everywhere (partition of unity). ``at`` has shape (3, 2), ``points`` (n_points, 2).
     """
-    (x, y), (right, up), (left, rear) = at[0], at[1] - at[0], at[2] - at[0]
+    (x, y), *others = at.tolist()
+    (right, up), (left, rear) = ((other_x - x, other_y - y) for other_x, other_y in others)
     area = right * rear - up * left
     shares = np.empty((len(points), 3))
     across, along = points[:, 0] - x, points[:, 1] - y
