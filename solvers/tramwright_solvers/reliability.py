@@ -7,12 +7,14 @@ that is multiplied by the square roots of their weights, so that all have the sa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from statistics import NormalDist
 
 import numpy as np
 from msgspec import Struct
 
 from .contract import Floats
+from .stacks import dots, each
 
 ALPHA, POWER = 0.001, 0.8
 """Two-sided risk of one test and the power at the smallest detectable slip, as Baarda chose them: δ0 = 4.1321."""
@@ -45,15 +47,19 @@ class Reliability(Struct, frozen=True):
         spare = np.where(self.checked, self.redundancy, np.inf)
         return np.asarray(1.0 / np.sqrt(spare))
 
-    def without(self, index: int) -> Reliability:
-        """Return the model with one observation set aside, which is the model with a free slip in it."""
-        column = -self.basis @ self.basis[index]
-        column[index] += 1.0
-        column -= self.basis @ (column @ self.basis)  # once more, for orthogonality to working precision
-        column /= np.linalg.norm(column)
-        redundancy = np.maximum(self.redundancy - column**2, 0.0)
-        redundancy[index] = 0.0
-        return Reliability(np.column_stack([self.basis, column]), redundancy, self.dof - 1)
+    def slips(self, index: np.ndarray, others: Sequence[Floats] = ()) -> Floats:
+        """Return what a free slip at one observation (N,) of each survey adds to the model: unit directions (N, n).
+
+        They are orthogonal to the model and to those of ``others`` (N, n each). To add one is to set the observation
+        aside.
+        """
+        slip = np.zeros((len(index), len(self.basis)))
+        slip[np.arange(len(index)), index] = 1.0
+        for _ in range(2):  # once more, for orthogonality to working precision
+            slip -= each(each(slip, self.basis), self.basis.T)
+            for other in others:
+                slip -= other * dots(other, slip)[:, None]
+        return np.asarray(slip / np.sqrt(dots(slip, slip))[:, None])
 
 
 def reliability(columns: Floats, root: Floats) -> Reliability:

@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from .contract import Floats
 from .reliability import LEAST_REDUNDANCY, Reliability
+from .stacks import dots
 
 LEAST_IN_ROW, LEAST_ROWS = 3, 4
 """A row is three stations or more, and it takes four rows to tell one of them from a tilt or a bow."""
@@ -38,6 +39,17 @@ class Rows(Struct, frozen=True):
     size: Floats
     bends: Floats
     dof: int
+
+    def may(self, residual: Floats, root: Floats, t: float, unit: Floats, w: float) -> np.ndarray:
+        """Say of which surveys with residuals (N, n) and variances ``unit`` (N,) a row may be :meth:`out`."""
+        if len(self.members) == 0 or self.dof < 3:
+            return np.zeros(len(residual), dtype=bool)
+        starts = np.concatenate([[0], np.cumsum([len(own) for own in self.members])[:-1]])
+        along = np.take(root * residual, np.concatenate(self.members), axis=1)
+        explained = np.max((np.add.reduceat(along, starts, axis=1) / self.size) ** 2, axis=1)
+        rest = dots(residual, residual) - explained
+        # a little less than what is asked for, that no rounding decides
+        return np.asarray(explained * (1.0 + 1e-9) > np.maximum(t**2 * rest / (self.dof - 1), w**2 * unit))
 
     def out(
         self,

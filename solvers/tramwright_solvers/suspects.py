@@ -17,6 +17,7 @@ import numpy as np
 from msgspec import Struct
 
 from .answer import Suspect
+from .aside import set_aside
 from .breakdown import term_columns
 from .contract import Floats
 from .layout import Layout
@@ -92,44 +93,39 @@ class SlipCheck(Struct, frozen=True, dict=True):
         unit, weighted = each(variance, self.share[:, None])[:, 0], self.root * gaps
         residual = weighted - each(each(weighted, self.model.basis), self.model.basis.T)
         out = np.abs(residual * self.normalize).max(axis=1) > self.w * np.sqrt(unit)
-        for row in np.flatnonzero(out | (dots(residual, residual) > self.scatter * unit)).tolist():
-            found[row] = self.examine(gaps[row], weighted[row], residual[row], float(unit[row]))
+        uneven = np.flatnonzero(out | (dots(residual, residual) > self.scatter * unit))
+        if not len(uneven):
+            return found
+        residual, unit = residual[uneven], unit[uneven]
+        alone = np.ones(len(uneven), dtype=bool)
+        for place in np.flatnonzero(self.rows.may(residual, self.root, self.t[0], unit, self.w)).tolist():
+            survey = int(uneven[place])
+            if told := self.row_out(gaps[survey], residual[place], float(unit[place])):
+                found[survey], alone[place] = told, False
+        places = np.flatnonzero(alone)
+        aside = set_aside(self.model, residual[places], unit[places], self.w, self.t)
+        for place, stations in zip(places.tolist(), aside, strict=True):
+            if stations:
+                survey = int(uneven[place])
+                found[survey] = self.singly(gaps[survey], residual[place], stations, float(unit[place]))
         return found
 
-    def examine(self, gap: Floats, weighted: Floats, residual: Floats, unit: float) -> list[Suspect]:
-        """Name the suspects of a survey that is not even."""
+    def row_out(self, gap: Floats, residual: Floats, unit: float) -> list[Suspect]:
+        """Name the stations of a row that is off as a whole; none if there is no such row."""
         floor = min(self.read.rounding**2, unit)
         row = self.rows.out(residual, self.root, self.normalize, self.t[0], unit, self.w, self.scatter, floor)
-        if row is not None:
-            index = row.members
-            expected = gap[index] - row.shift
-            found = [
-                Misread(int(i), float(e), row.standardized, inf) for i, e in zip(index, expected.tolist(), strict=True)
-            ]
-            return self.told(gap, unit, found, row.name)
-        aside = self.set_aside(weighted, unit)
-        found = self.estimated(gap, residual, aside, unit, floor)
+        if row is None:
+            return []
+        expected = (gap[row.members] - row.shift).tolist()
+        found = [Misread(int(i), e, row.standardized, inf) for i, e in zip(row.members, expected, strict=True)]
+        return self.told(gap, unit, found, row.name)
+
+    def singly(self, gap: Floats, residual: Floats, aside: list[int], unit: float) -> list[Suspect]:
+        """Name those of the stations set aside that stand out together."""
+        found = self.estimated(gap, residual, aside, unit, min(self.read.rounding**2, unit))
         if found and self.near is not None:
             found = self.stand_alone(gap, found, unit, self.near)
         return self.told(gap, unit, found, None)
-
-    def set_aside(self, weighted: Floats, unit: float) -> list[int]:
-        """Return the stations to set aside, worst first, by the generalized extreme studentized deviate."""
-        model, found, count = self.model, list[int](), 0
-        for critical in self.t:
-            residual = model.residual(weighted)
-            normalized = np.abs(residual * model.normalized())
-            index = int(normalized.argmax())
-            largest = float(normalized[index])
-            if largest <= self.w * sqrt(unit):
-                break
-            found.append(index)
-            whole = float(residual @ residual)
-            rest = max(whole - largest**2, 1e-12 * whole) / (model.dof - 1)
-            if largest > critical * sqrt(rest):
-                count = len(found)
-            model = model.without(index)
-        return found[:count]
 
     def estimated(self, gap: Floats, residual: Floats, aside: list[int], unit: float, floor: float) -> list[Misread]:
         """Estimate all slips together and drop those that do not stand out once the others are set aside."""

@@ -105,9 +105,10 @@ def test_stack_loss() -> None:
 )
 def test_setting_aside_is_fitting_without() -> None:
     design = np.column_stack([np.ones(21), STACK_LOSS[:, :3]])
-    model = reliability(design, np.ones(21)).without(20)
-    less = reliability(design[:20], np.ones(20))
-    assert model.dof == less.dof
-    assert model.redundancy[:20] == pytest.approx(less.redundancy, abs=1e-12)
-    assert model.residual(STACK_LOSS[:, 3])[:20] == pytest.approx(less.residual(STACK_LOSS[:20, 3]), abs=1e-10)
-    assert model.residual(STACK_LOSS[:, 3])[20] == pytest.approx(0.0, abs=1e-10)
+    model, less = reliability(design, np.ones(21)), reliability(design[:20], np.ones(20))
+    (slip,), fitted = model.slips(np.array([20])), model.residual(STACK_LOSS[:, 3])
+    residual = fitted - slip * (slip @ fitted)
+    assert model.dof - 1 == less.dof
+    assert (model.redundancy - slip**2)[:20] == pytest.approx(less.redundancy, abs=1e-12)
+    assert residual[:20] == pytest.approx(less.residual(STACK_LOSS[:20, 3]), abs=1e-10)
+    assert residual[20] == pytest.approx(0.0, abs=1e-10)
