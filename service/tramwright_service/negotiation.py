@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 
 from . import problems
@@ -34,7 +35,7 @@ def choose(accept: bytes, offered: tuple[str, ...] = OFFERED) -> str:
     return best
 
 
-def accepted(scope_headers: list[tuple[bytes, bytes]]) -> bytes:
+def accepted(scope_headers: Iterable[tuple[bytes, bytes]]) -> bytes:
     """Return the Accept header, several joined to one, as the protocol allows."""
     return b",".join(value for name, value in scope_headers if name == b"accept")
 

@@ -29,8 +29,7 @@ def decide(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise) ->
     """Work out every subset and choose."""
     table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete)
     settled = attain(prepared, solve, table, gaps)
-    scores = score(prepared.options, solve, gaps, noise, table)
-    return Decided(table, settled, scores, choose(prepared.options, scores, table, noise))
+    return taken(prepared.options, solve, gaps, noise, table, settled)
 
 
 def decide_alone(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noise) -> Decided:
@@ -48,15 +47,20 @@ def decide_alone(prepared: Prepared, solve: Solve[Any], gaps: Floats, noise: Noi
     options.refine(
         table, gaps, open_nearest(prepared.options, score(prepared.options, solve, gaps, noise, table), least) & ~fitted
     )
-    scores = score(prepared.options, solve, gaps, noise, table)
-    return Decided(table, [None] * len(gaps), scores, choose(prepared.options, scores, table, noise))
+    return taken(prepared.options, solve, gaps, noise, table, [None] * len(gaps))
 
 
 def decide_each(options: Options, solve: Solve[Any], gaps: Floats, noise: Noise) -> Decided:
     """Choose for surveys each of a geometry of its own, as :func:`decide` does by least squares without bounds."""
-    table = options.candidates.outline(gaps, "least-squares")
+    return taken(options, solve, gaps, noise, options.candidates.outline(gaps, "least-squares"), [None] * len(gaps))
+
+
+def taken(
+    options: Options, solve: Solve[Any], gaps: Floats, noise: Noise, table: Table, settled: list[Settled | None]
+) -> Decided:
+    """Score what every subset leaves and take one for each survey."""
     scores = score(options, solve, gaps, noise, table)
-    return Decided(table, [None] * len(gaps), scores, choose(options, scores, table, noise))
+    return Decided(table, settled, scores, choose(options, scores, table, noise))
 
 
 def attain(prepared: Prepared, solve: Solve[Any], table: Table, gaps: Floats) -> list[Settled | None]:

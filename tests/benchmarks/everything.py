@@ -40,7 +40,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from batch_lines import each_of_its_own, lines, requests
 from tramwright_service import examples
 from tramwright_service.app import create_app
-from tramwright_service.batch.chunks import cut_all
+from tramwright_service.batch.chunks import Chunk, Detail, cut_all
 from tramwright_service.batch.lines import BatchLine
 from tramwright_service.batch.local import Local
 from tramwright_service.decoding import JSON, Decoder
@@ -269,31 +269,35 @@ def stations(rounds: int, server: Server) -> Iterator[Row]:
             yield Row(f"{count:,} stations, `{detail}`: for each reading", f"{each:.2f} µs", f"{each / first:.2f}")
 
 
+async def spent(engine: Local, chunks: list[Chunk]) -> float:
+    """Lines a second of an engine, as many chunks under way as the service lets it have."""
+    room, start = asyncio.Semaphore(engine.at_once + 2), perf_counter()
+
+    async def one(chunk: Chunk) -> int:
+        async with room:
+            return (await engine.answer(chunk)).tally.answered
+
+    return sum(await asyncio.gather(*map(one, chunks))) / (perf_counter() - start)
+
+
+async def one_and_two(chunks: list[Chunk], rounds: int) -> list[float]:
+    """Lines a second of one worker process and of two."""
+    engines = [Local(number, installed(with_plug_ins=False)) for number in (1, 2)]
+    for engine in engines:
+        await spent(engine, chunks)
+    found = [[await spent(engine, chunks) for engine in engines] for _ in range(rounds)]
+    for engine in engines:
+        await engine.close()
+    return [max(column) for column in zip(*found, strict=True)]
+
+
 def workers(rounds: int, count: int) -> Iterator[Row]:
     """Worker processes, without HTTP."""
-    for detail in ("verdict", "full"):
+    details: tuple[Detail, ...] = ("verdict", "full")
+    for detail in details:
         body = lines(requests(count if detail == "verdict" else count // 2))
         chunks = list(cut_all(iter([body]), detail, 2**21, 250))
-
-        async def spent(engine: Local) -> float:
-            room, start = asyncio.Semaphore(engine.at_once + 2), perf_counter()
-
-            async def one(chunk: Any) -> int:
-                async with room:
-                    return (await engine.answer(chunk)).tally.answered
-
-            return sum(await asyncio.gather(*map(one, chunks))) / (perf_counter() - start)  # noqa: B023 (`one` is used up before the loop goes on)
-
-        async def compare() -> list[float]:
-            engines = [Local(number, installed(with_plug_ins=False)) for number in (1, 2)]
-            for engine in engines:
-                await spent(engine)
-            found = [[await spent(engine) for engine in engines] for _ in range(2 * rounds)]
-            for engine in engines:
-                await engine.close()
-            return [max(column) for column in zip(*found, strict=True)]
-
-        one, two = uvloop.run(compare())  # the loop on which the service runs
+        one, two = uvloop.run(one_and_two(chunks, 2 * rounds))  # the loop on which the service runs
         yield Row(f"one worker process, `{detail}`", f"{one:,.0f} lines/s", "1")
         yield Row(f"two worker processes, `{detail}`", f"{two:,.0f} lines/s", f"{two / one:.2f}")
 

@@ -81,7 +81,7 @@ def create(registry: Registry, settings: Settings, engines: Engines) -> HTTPRout
             offered = ", ".join(f"`{one}`" for one in DETAILS)
             raise RequestError(problems.BAD_REQUEST, f"`detail` is one of {offered}; `{detail[:100]}` is none of them.")
         # the framework types the headers of a scope as any iterable; the protocol says list
-        choose(accepted(request.scope["headers"]), (NDJSON,))  # type: ignore[arg-type]
+        choose(accepted(request.scope["headers"]), (NDJSON,))
         return Batch(engines.get, asked, settings.max_body, places)
 
     return correct_batch

@@ -47,7 +47,7 @@ def create(registry: Registry, settings: Settings, workers: Workers) -> HTTPRout
         The answer comes as JSON, MessagePack or plain text, as Accept asks.
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
+        media_type = choose(accepted(request.scope["headers"]))
         data = decoder.decode(await request.body(), content_type(request.scope))
         if is_quick(data.machine, data.survey, data.solve) and len(data.survey.readings) <= LARGE:
             body = await together.ask(Asked(data.machine, data.survey, data.solve), media_type)

@@ -43,7 +43,7 @@ def route(question: Question, registry: Registry, settings: Settings, workers: W
     )
     async def ask(request: Request[Any, Any, Any]) -> Encoded:
         # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]))  # type: ignore[arg-type]
+        media_type = choose(accepted(request.scope["headers"]))
         data = decoder.decode(await request.body(), content_type(request.scope))
         return Encoded(await workers.run(answer, data, media_type), media_type)
 

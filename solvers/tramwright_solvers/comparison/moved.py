@@ -40,8 +40,9 @@ def judged(
         if term.significant
     ]
     if remainder is not None and remainder.significant:
-        changed.append(f"local form by {remainder.rms:.{digits}f} {units} rms, where noise makes "
-                       f"{remainder.expected:.{digits}f}")  # fmt: skip
+        changed.append(
+            f"local form by {remainder.rms:.{digits}f} {units} rms, where noise makes {remainder.expected:.{digits}f}"
+        )
     if not changed:
         return Finding(False, f"Not shown to have moved. {hidden(units, terms)}", risk)
     said = f"It moved: {', '.join(changed)}."

@@ -105,9 +105,12 @@ def told(apart: Apart, form: Form) -> ReversalForm:
     rest, all_of_it = remainder(apart, form)
     rest_size, rest_u = rest.range()
     stations = zip(
-        form.points.tolist(), form.decided.heights.tolist(), form.decided.u.tolist(), form.whole.heights.tolist(),
+        form.points.tolist(),
+        form.decided.heights.tolist(),
+        form.decided.u.tolist(),
+        form.whole.heights.tolist(),
         strict=True,
-    )  # fmt: skip
+    )
     return ReversalForm(
         stations=[ReversalStation(x, y, height, error, whole) for (x, y), height, error, whole in stations],
         range=size,
