@@ -41,7 +41,8 @@ class Stations(Struct, frozen=True):
         Where supports, seats and stations are, and how well the dial reads, may differ.
         """
         works, limits = self.works, self.works.limits
-        if limits.bounded or len(works.free) > MOST_FREE:
+        # One that is held has no travel at all, which bounds nothing that is free.
+        if len(works.free) > MOST_FREE or (limits.bounded and limits.moving(works.free).bounded):
             return (id(self),)
         return (
             works.free,

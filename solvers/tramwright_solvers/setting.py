@@ -28,6 +28,9 @@ SHEET_MM = 0.005
 LEAST_SEEN = 0.2
 """Least influence at the dial with which an adjuster is set by the dial; below it only feel is left. Our own choice."""
 
+TIE = 1e-12
+"""Differences this close, relatively, are equal."""
+
 RISK = 0.05
 """One in twenty, as in the verdict's factor."""
 
@@ -104,7 +107,9 @@ def settings_of(
     worst = np.zeros((count, len(sets), width))
     if len(first):
         squares = (of_corners[:, first] - of_corners[:, second]) ** 2
-        widest = np.matmul(moved, squares.swapaxes(1, 2)).argmax(axis=2)
+        sums = np.matmul(moved, squares.swapaxes(1, 2))
+        # of pairs as far apart the first, whatever rounding made of them
+        widest = (sums >= sums.max(axis=2, keepdims=True) * (1.0 - TIE)).argmax(axis=2)
         worst = np.take_along_axis(squares, widest[:, :, None], axis=1)
     along = scaled - np.matmul(np.full((1, stations), 1.0 / stations), scaled)
     gram = np.matmul(along.transpose(0, 2, 1), along)

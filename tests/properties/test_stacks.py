@@ -23,7 +23,7 @@ from tramwright_solvers.correction import correct, correct_stack, judge_stack, m
 from tramwright_solvers.faults import Refused
 from tramwright_solvers.machine import Machine, Made, Previous, Reading, Survey
 from tramwright_solvers.many import Asked, Write, answer_many, one_by_one, verdicts
-from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms import BUILT_IN, ThreeScrew
 from tramwright_solvers.preparation import Cache
 from tramwright_solvers.registry import build
 from tramwright_solvers.solve import Solve
@@ -157,6 +157,21 @@ def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
     with patch.object(many, "judged_each", wraps=many.judged_each) as judging:
         assert len(answer_many(moved(name, 9), REGISTRY, verdicts)) == 9
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
+
+
+def test_what_is_held_keeps_nobody_apart() -> None:
+    held = Solve(with_=[ThreeScrew(hold=(asked("tilted-bed")[0].supports[0].id,))])
+    beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]
+    with (
+        patch.object(correction, "_prepared", Cache()),
+        patch.object(many, "judged_each", wraps=many.judged_each) as one,
+    ):
+        together = answer_many(beside, REGISTRY, verdicts)
+    assert [len(call.args[0]) for call in one.call_args_list] == [5]
+    for request, answer in zip(beside, together, strict=True):
+        with patch.object(correction, "_prepared", Cache()):
+            (own,) = judge_stack(request.machine, [request.survey], held, REGISTRY)
+        assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
 def test_what_is_wrong_with_one_machine_is_told_of_that_one_alone() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 from msgspec.structs import replace
@@ -27,7 +29,7 @@ from tramwright_solvers.machine import (
 )
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.refit import TOO_LITTLE, refit, without
-from tramwright_solvers.setting import SHEET_MM, half_width, quantiles, setting_of
+from tramwright_solvers.setting import SHEET_MM, half_width, quantiles, setting_of, settings_of
 from tramwright_solvers.solve import Solve
 from tramwright_solvers.totals import covering
 
@@ -233,3 +235,20 @@ def test_quantiles_read_off_are_right() -> None:
     freedom = np.concatenate([np.linspace(1.0, 2.0, 997), np.linspace(2.0, 81.0, 997)])
     read = np.interp(np.sqrt(freedom), *quantiles()) ** 2
     np.testing.assert_allclose(read, chdtri(freedom, 0.05), rtol=1e-7)
+
+
+def test_of_pairs_as_far_apart_the_first_counts_whoever_else_is_prepared() -> None:
+    """A square bed on four like screws has pairs of stations that differ alike; the other machine has more corners."""
+    turns = np.arange(16) * (np.pi / 8.0)
+    square = np.array([(-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)] * 4)
+    points = np.stack([square, np.column_stack([np.cos(turns), np.sin(turns)])])
+    corners = square[:4]
+    influence = 0.25 * (1.0 + points @ corners.T)
+    machine, adjusters = MACHINE, [Adjuster(f"s{n}", "support", 1.0, f"/machine/supports/{n}") for n in range(4)]
+    sets = [subset for size in range(5) for subset in combinations(range(4), size)]
+    together = settings_of([(machine, adjusters)] * 2, influence, points, sets)
+    for place, found in enumerate(together):
+        alone = setting_of(machine, adjusters, influence[place], points[place], sets)
+        assert found.parts.tobytes() == alone.parts.tobytes()
+        assert found.gaps.tobytes() == alone.gaps.tobytes()
+        assert np.all(found.totals[1:] > 0.0)
