@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from tramwright_service import examples
+from tramwright_service.catalogue import examples
 
 
 def requests(count: int, name: str = "tilted-bed", seed: int = 3, **options: Any) -> list[dict[str, Any]]:

@@ -25,7 +25,7 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 @pytest.fixture(autouse=True)
 def _no_plug_ins(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Entry points are off, whatever is installed beside us, unless a test is marked `plug_ins`."""
-    from tramwright_solvers import registry
+    from tramwright_solvers.mechanisms import registry
 
     registry.installed.cache_clear()
     if not request.node.get_closest_marker("plug_ins"):

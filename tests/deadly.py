@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import os
 
-from tramwright_solvers.contract import Adjuster, Floats, Mechanism, Site
-from tramwright_solvers.machine import Machine
+from tramwright_solvers.contract import Adjuster, Floats, Machine, Mechanism, Site
 
 
 class Deadly(Mechanism, frozen=True, tag="deadly"):

@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from strategies import SCREWS, THIRDS, percent, stations
-from tramwright_solvers.contract import Mechanism
-from tramwright_solvers.machine import Bed, Indicator, Machine, Mount, Rails, Reading, Seat, Sheet, Support, Survey
 from tramwright_solvers.mechanisms import FourScrew, Kinematic, RailShim, ThreeScrew
+from tramwright_solvers.model.contract import Mechanism
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Mount, Rails, Seat, Sheet, Support
+from tramwright_solvers.model.survey import Reading, Survey
 
 BEDS: dict[str, Mechanism] = {
     "three-screw": ThreeScrew(),

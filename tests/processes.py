@@ -12,7 +12,7 @@ from contextlib import contextmanager
 # A shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on.
 COMMAND = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "import sys; from tramwright_service.cli import main; main(sys.argv[1:])"
+    "import sys; from tramwright_service.cli.main import main; main(sys.argv[1:])"
 )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tramwright_solvers.adjust.problem import Problem
+from tramwright_solvers.adjustment.problem import Problem
 
 
 def as_problem(design: np.ndarray, weights: np.ndarray | None = None, *, offset_free: bool = False) -> Problem:

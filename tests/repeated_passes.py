@@ -14,31 +14,20 @@ import numpy as np
 from msgspec import Struct
 
 from simulated_machine import SimulatedMachine, grid
-from tramwright_solvers.contract import Mechanism
-from tramwright_solvers.correction import Geometry, worked
-from tramwright_solvers.decision import decide_alone
-from tramwright_solvers.learning.forecast import Forecast, forecast
-from tramwright_solvers.learning.passes import learn_from, now
-from tramwright_solvers.learning.responses import Learnt, Slack, asked, learn
-from tramwright_solvers.machine import (
-    Bed,
-    Indicator,
-    Machine,
-    Made,
-    Pass,
-    Previous,
-    Rails,
-    Screw,
-    Seat,
-    Support,
-    Survey,
-    as_key,
-)
+from tramwright_solvers.correction.api import GeometrySource, reduce_known
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.decision import decide_lazily
+from tramwright_solvers.correction.previous_passes import current_pass, learn_from
+from tramwright_solvers.learning.forecast import forecast
+from tramwright_solvers.learning.responses import Responses, Slack, learn, travels_to_ask
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.registry import installed
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.survey import where
-from tramwright_solvers.worked import Worked
+from tramwright_solvers.mechanisms.registry import installed
+from tramwright_solvers.model.contract import Mechanism
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support, content_key
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Made, Pass, Previous, Survey
+from tramwright_solvers.reduction.readings import where
+from tramwright_solvers.results.learning import Forecast
 
 INSIDE, NOISE, MOST = 0.03, 0.003, 12
 """mm to get inside, mm of noise in one reading, and the passes after which a machine is given up."""
@@ -117,10 +106,10 @@ def tram(
         if passes:
             survey = Survey(survey.readings, previous=Previous(passes[-1].readings, passes[-1].moves, passes[:-1]))
         work = work_of(machine, survey, solve)
-        travels = decide_alone(work.prepared, solve, work.gaps, work.noise).chosen.travels[0]
+        travels = decide_lazily(work.prepared, solve, work.gaps, work.noise).chosen.travels[0]
         learnt = learnt_of(work, survey, solve)
-        asks = asked(travels, learnt) if learning else travels
-        seen = now(work.prepared, work.gaps[0], work.noise.variance[0])
+        asks = travels_to_ask(travels, learnt) if learning else travels
+        seen = current_pass(work.prepared, work.gaps[0], work.noise.variance[0])
         if learning:
             forecasts.append(forecast(learnt, seen, travels, asks, aim))
         errors += [
@@ -152,14 +141,16 @@ def move(
         upwards[name] = ask > 0
 
 
-def work_of(machine: Machine, survey: Survey, solve: Solve[Mechanism]) -> Worked:
+def work_of(machine: Machine, survey: Survey, solve: Solve[Mechanism]) -> ReducedStack:
     """Reduce one survey, prepared."""
-    geometry = Geometry(machine, solve, where(survey.readings), as_key(machine, solve))
-    return worked(geometry, [survey], installed(False))
+    geometry = GeometrySource(machine, solve, where(survey.readings), content_key(machine, solve))
+    return reduce_known(geometry, [survey], installed(False))
 
 
-def learnt_of(work: Worked, survey: Survey, solve: Solve[Mechanism]) -> Learnt:
+def learnt_of(work: ReducedStack, survey: Survey, solve: Solve[Mechanism]) -> Responses:
     """What the survey's passes tell; before the first, nothing but the prior."""
     learnt = learn_from(work.prepared, solve, survey, work.gaps[0], work.noise.variance[0])
     adjusters, nothing = work.prepared.adjusters, np.zeros((0, len(work.prepared.adjusters)))
-    return learnt or learn(adjusters, [now(work.prepared, work.gaps[0], work.noise.variance[0])], nothing, Slack())
+    return learnt or learn(
+        adjusters, [current_pass(work.prepared, work.gaps[0], work.noise.variance[0])], nothing, Slack()
+    )

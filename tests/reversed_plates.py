@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from tramwright_solvers.contract import Floats
-from tramwright_solvers.machine import Bed, Indicator, Machine, Reading
+from tramwright_solvers.model.contract import Floats
+from tramwright_solvers.model.machine import Bed, Indicator, Machine
+from tramwright_solvers.model.survey import Reading
 from tramwright_solvers.reversal import PlacedSurvey
-from tramwright_solvers.reversal.apart import Apart, basis, planes
-from tramwright_solvers.reversal.placed import Placement
+from tramwright_solvers.reversal.placement import Placement
+from tramwright_solvers.reversal.separation import Separation, basis, planes
 
 Form = Callable[[Floats], Floats]
 """Heights (n,) at points (n, 2)."""
@@ -65,7 +66,7 @@ def surveys(
     return found
 
 
-def decided_truth(apart: Apart, plate: Form = plate_form, gantry: Form = gantry_form) -> Floats:
+def decided_truth(apart: Separation, plate: Form = plate_form, gantry: Form = gantry_form) -> Floats:
     """The true forms with what is free or undecidable taken off, in the order of the estimate (n,)."""
     truth = np.concatenate([plate(apart.laid.plate), gantry(apart.laid.gantry)])
     free = np.zeros((len(truth), 6))

@@ -17,7 +17,8 @@ from collections.abc import Callable, Iterable, Mapping
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from tramwright_solvers.machine import Machine, Reading, Screw, Seat, Survey
+from tramwright_solvers.model.machine import Machine, Screw, Seat
+from tramwright_solvers.model.survey import Reading, Survey
 
 Vector = np.ndarray
 UP = np.array([0.0, 0.0, 1.0])

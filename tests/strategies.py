@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import strategies as st
 
-from tramwright_solvers.contract import Mechanism
-from tramwright_solvers.machine import Bed, Indicator, Machine, Rails, Reading, Screw, Seat, Support, Survey
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
+from tramwright_solvers.model.contract import Mechanism
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support
+from tramwright_solvers.model.survey import Reading, Survey
 
 GROUPS: dict[str, tuple[Mechanism, ...]] = {
     "screws": (ThreeScrew(),),

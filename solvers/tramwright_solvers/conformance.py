@@ -14,10 +14,11 @@ import msgspec
 import numpy as np
 from msgspec import Struct
 
-from .contract import Conditions, Floats, Mechanism, Move, Site
-from .machine import MM_PER_INCH, Machine
-from .registry import why_unusable
-from .restated import LENGTHS, scaled, shifted
+from .mechanisms.registry import why_unusable
+from .mechanisms.transforms import LENGTHS, scaled, shifted
+from .model.contract import Conditions, Floats, Mechanism, Move, Site
+from .model.machine import Machine
+from .model.units import MM_PER_INCH
 
 EXACT = 1e-9
 """Relative agreement of what is equal in exact arithmetic: float64 with room for a poorly conditioned geometry."""

@@ -1,136 +1,31 @@
-"""What a mechanism is: the contract between the shared mathematics and every solver, built in or plugged in.
+"""All that the author of a plug-in solver needs, in one module; :mod:`.conformance` checks what is written with it."""
 
-A mechanism describes mechanics and nothing else. It is one frozen Struct: its fields are its options as the client
-writes them under ``solve.with``, its methods say which adjusters there are and how the gap answers to each. It never
-fits, rounds, orders or prints. Every method takes **one** frozen argument that may grow with later contracts.
+from .model.contract import CONTRACT, Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
+from .model.errors import Fault, Impossible, OutOfTime, Refused
+from .model.machine import Bed, Indicator, Machine, Mount, Rails, Screw, Seat, Sheet, Support
+from .model.units import MM_PER_INCH
 
-Sign rule, once for all: travel is positive up; the gap is the height of the bed above the surface the tool sweeps. So
-a support that moves up has positive influence and a rail seat that moves up has negative influence.
-"""
-
-from __future__ import annotations
-
-from typing import ClassVar, Literal
-
-import numpy as np
-from msgspec import Struct
-from numpy.typing import NDArray
-
-from .machine import Machine, Name, Screw, Sheet
-
-CONTRACT = 1
-"""Version of this contract. A plug-in declares the one it was written for and is refused if it differs."""
-
-Floats = NDArray[np.float64]
-
-
-class Adjuster(Struct, frozen=True):
-    """One thing a person can move.
-
-    ``lower`` and ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples;
-    ``stock`` and ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose
-    counts they share. ``slackens`` says that bolts are let go to move it. ``setting`` is how far beside its mark it may
-    be left, ± travel; None takes the default of its kind (:mod:`.setting`).
-    """
-
-    id: str
-    kind: Literal["support", "seat"]
-    effort: float
-    pointer: str
-    lower: float = -np.inf
-    upper: float = np.inf
-    step: float | None = None
-    screw: Screw | None = None
-    stock: tuple[Sheet, ...] | None = None
-    fitted: tuple[float, ...] = ()
-    largest_stack: int | None = None
-    pool: str | None = None
-    slackens: bool = False
-    setting: float | None = None
-
-
-class Site(Struct, frozen=True):
-    """A machine and the points at which its gap is asked for: ``points`` has shape (n_points, 2)."""
-
-    machine: Machine
-    points: Floats
-
-
-class Move(Site, frozen=True):
-    """A site and the travels of all adjusters, shape (n_adjusters,), in the order of ``Mechanism.adjusters``."""
-
-    travels: Floats
-
-
-class Conditions(Struct, frozen=True):
-    """Linear conditions on the travels: ``lower <= matrix @ travels <= upper``; equal ends make an equation.
-
-    ``matrix`` has shape (n_conditions, n_adjusters); ``because`` has one sentence for each row, for the person whose
-    request it makes impossible.
-    """
-
-    matrix: Floats
-    lower: Floats
-    upper: Floats
-    because: tuple[str, ...]
-
-
-class Effect(Struct, frozen=True):
-    """A side effect of a set of travels that is worth a line: a force, a stress, a sideways shift."""
-
-    name: str
-    value: float
-    unit: str
-    says: str
-
-
-class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solver"):
-    """Base of every solver. Subclass it frozen, with ``tag="the-name"``; its fields are its options."""
-
-    hold: tuple[Name, ...] = ()
-
-    contract: ClassVar[int] = CONTRACT
-    version: ClassVar[str] = "1.0"
-    needs: ClassVar[str] = ""
-    """One sentence: what the machine must describe."""
-    example: ClassVar[str | None] = None
-    """File name of a working example payload, where one is shipped."""
-
-    @classmethod
-    def name(cls) -> str:
-        """Return the solver's name: the tag under which ``solve.with`` asks for it."""
-        return str(cls.__struct_config__.tag)
-
-    @classmethod
-    def suits(cls, machine: Machine) -> bool:
-        """Say whether this solver should be picked when the request names none."""
-        return False
-
-    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
-        """Return the adjusters in a fixed order.
-
-        Raises:
-            Refused: the machine lacks something this mechanism needs; the fault points at it.
-        """
-        raise NotImplementedError
-
-    def influence(self, site: Site) -> Floats:
-        """Return d gap / d travel, shape (n_points, n_adjusters), dimensionless, at zero travel."""
-        raise NotImplementedError
-
-    def conditions(self, machine: Machine) -> Conditions | None:
-        """Return linear conditions on the travels, or None where each may move on its own."""
-        return None
-
-    def gap_change(self, move: Move) -> Floats:
-        """Return the change of gap, shape (n_points,), exactly where that differs from influence × travel."""
-        change: Floats = self.influence(move) @ move.travels
-        return change
-
-    def effects(self, move: Move) -> tuple[Effect, ...]:
-        """Return side effects of the travels that a person should know of."""
-        return ()
-
-    def cautions(self, machine: Machine) -> tuple[str, ...]:
-        """Return what can hurt a person or the machine while these adjusters are moved."""
-        return ()
+__all__ = [
+    "CONTRACT",
+    "MM_PER_INCH",
+    "Adjuster",
+    "Bed",
+    "Conditions",
+    "Effect",
+    "Fault",
+    "Floats",
+    "Impossible",
+    "Indicator",
+    "Machine",
+    "Mechanism",
+    "Mount",
+    "Move",
+    "OutOfTime",
+    "Rails",
+    "Refused",
+    "Screw",
+    "Seat",
+    "Sheet",
+    "Site",
+    "Support",
+]

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_service.app import create_app
+from tramwright_service.catalogue import examples
+from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
 from tramwright_solvers.mechanisms import BUILT_IN
-from tramwright_solvers.registry import Registry, build
+from tramwright_solvers.mechanisms.registry import Registry, build
 
 CORRECTIONS = "/v1/corrections"
 Edit = Callable[[dict[str, Any]], None]

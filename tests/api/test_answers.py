@@ -11,10 +11,10 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_service.encoding import encode
-from tramwright_service.views.text import as_text
-from tramwright_solvers.answer import Correction, Term
+from tramwright_service.catalogue import examples
+from tramwright_service.text.correction import as_text
+from tramwright_service.wire.encode import encode
+from tramwright_solvers.results.correction import Correction, Term
 
 CORRECTIONS = "/v1/corrections"
 JSON = "application/json"

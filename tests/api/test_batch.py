@@ -15,10 +15,10 @@ from litestar import Litestar
 from litestar.testing import TestClient
 
 from batch_lines import answers, lines, requests
-from tramwright_service.app import create_app
-from tramwright_service.batch import stream
+from tramwright_service.batch import http_stream
+from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
-from tramwright_solvers.registry import Registry
+from tramwright_solvers.mechanisms.registry import Registry
 
 BATCH = "/v1/corrections/batch"
 NDJSON = {"Content-Type": "application/x-ndjson"}
@@ -298,7 +298,7 @@ def test_a_client_that_takes_no_answers_is_not_read_from_any_more(registry: Regi
             wire = Wire(app)
             await wire.until(lambda: wire.status == 200)
             wire.taking.clear()
-            piece = lines(requests(stream.MOST_LINES))
+            piece = lines(requests(http_stream.MOST_LINES))
             for _ in range(40):
                 wire.put(piece)
             before = -1
@@ -314,7 +314,7 @@ def test_a_client_that_takes_no_answers_is_not_read_from_any_more(registry: Regi
 
     held, found = asyncio.run(talk())
     assert held < 20
-    assert found == 40 * stream.MOST_LINES + 1
+    assert found == 40 * http_stream.MOST_LINES + 1
 
 
 @pytest.mark.parametrize("sent", [b"", b'{"id"', lines(requests(50)), lines(requests(600))], ids=len)
@@ -363,7 +363,7 @@ def test_batches_beyond_the_places_are_refused_and_told_when_to_come_back(regist
 def test_a_client_still_for_too_long_counts_as_gone(
     registry: Registry, monkeypatch: pytest.MonkeyPatch, sends: bool
 ) -> None:
-    monkeypatch.setattr(stream, "IDLE", 3.0 if sends else 0.05)
+    monkeypatch.setattr(http_stream, "IDLE", 3.0 if sends else 0.05)
 
     async def talk() -> bool:
         async with running(registry) as app:

@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_service.cli import main
-from tramwright_solvers import correction
-from tramwright_solvers.faults import OutOfTime
+from tramwright_service.catalogue import examples
+from tramwright_service.cli.main import main
+from tramwright_solvers.correction.api import api
+from tramwright_solvers.model.errors import OutOfTime
 
 
 def run(*arguments: str, given: bytes | None = None) -> Result:
@@ -34,7 +34,7 @@ def test_listings_load_neither_scipy_nor_the_framework(arguments: list[str]) -> 
 
 def loaded(arguments: list[str]) -> set[str]:
     code = (
-        "import sys\nfrom tramwright_service.cli import main\n"
+        "import sys\nfrom tramwright_service.cli.main import main\n"
         f"try:\n    main({arguments!r})\nfinally:\n    print('LOADED', *sys.modules)"
     )
     told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
@@ -81,7 +81,7 @@ def test_a_time_limit_passed_may_be_tried_again(monkeypatch: pytest.MonkeyPatch,
     def late(*_: Any) -> None:
         raise OutOfTime("Nothing found in 5 s.")
 
-    monkeypatch.setattr(correction, "correct", late)
+    monkeypatch.setattr(api, "correct", late)
     told = run("correct", "-", given=json.dumps(payload).encode())
     assert (told.exit_code, told.stderr) == (1, "Nothing found in 5 s.\n")
 

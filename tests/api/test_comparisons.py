@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_service.cli import main
-from tramwright_solvers.comparison.answer import Comparison
-from tramwright_solvers.heights.answer import HeightCheck
+from tramwright_service.catalogue import examples
+from tramwright_service.cli.main import main
+from tramwright_solvers.comparison.results import Comparison
+from tramwright_solvers.lead_error.results import HeightCheck
 
 JSON, MSGPACK, TEXT = "application/json", "application/msgpack", "text/plain"
 ANSWERS: dict[str, type[msgspec.Struct]] = {"comparisons": Comparison, "height-checks": HeightCheck}

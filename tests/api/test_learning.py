@@ -9,8 +9,8 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_solvers.answer import Correction
+from tramwright_service.catalogue import examples
+from tramwright_solvers.results.correction import Correction
 
 CORRECTIONS = "/v1/corrections"
 

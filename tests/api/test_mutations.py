@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from litestar.testing import TestClient
 
-from tramwright_service import examples
+from tramwright_service.catalogue import examples
 
 EXAMPLES = sorted(examples.corrections().items())
 VALUES: list[Any] = [

@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_service.cli import main
+from tramwright_service.catalogue import examples
+from tramwright_service.cli.main import main
 from tramwright_solvers.reversal import Reversal
 
 REVERSALS = "/v1/reversals"

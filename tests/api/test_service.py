@@ -13,14 +13,17 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service import documentation, openapi, problems, settings, together
-from tramwright_service.app import create_app
-from tramwright_service.problems import RequestError
-from tramwright_service.routes import corrections
+from tramwright_service import settings
+from tramwright_service.execution import microbatch
+from tramwright_service.execution.threads import SolverThreads
+from tramwright_service.http import docs, openapi
+from tramwright_service.http.app import create_app
+from tramwright_service.http.routes import corrections
 from tramwright_service.settings import Settings, from_environment
-from tramwright_service.workers import Workers
-from tramwright_solvers.faults import Fault, Impossible, OutOfTime, Refused
-from tramwright_solvers.registry import Registry, Unusable
+from tramwright_service.wire import problems
+from tramwright_service.wire.problems import RequestError
+from tramwright_solvers.mechanisms.registry import Registry, Unusable
+from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, Refused
 
 CORRECTIONS = "/v1/corrections"
 PROBLEM = "application/problem+json"
@@ -61,7 +64,7 @@ def test_what_goes_wrong_inside_is_told_as_a_problem(
     def fail(*_: Any) -> None:
         raise error
 
-    monkeypatch.setattr(together, "answer_many", fail)
+    monkeypatch.setattr(microbatch, "answer_many", fail)
     answer = client.post(CORRECTIONS, json=payload)
     assert (answer.status_code, answer.headers["content-type"]) == (status, PROBLEM)
     assert answer.json()["type"] == f"/docs/problems#{slug}"
@@ -85,7 +88,7 @@ def test_every_type_of_problem_is_described_where_it_points(client: TestClient[A
 
 def test_long_solves_beyond_the_places_are_refused() -> None:
     async def crowd() -> list[Any]:
-        workers, gate = Workers(2), threading.Event()
+        workers, gate = SolverThreads(2), threading.Event()
         tasks = [asyncio.ensure_future(workers.run(gate.wait, 10)) for _ in range(2)]
         await asyncio.sleep(0)
         with pytest.raises(RequestError) as full:
@@ -141,7 +144,7 @@ def test_a_plug_in_that_cannot_be_used_is_listed_with_the_reason(registry: Regis
 def test_health(client: TestClient[Any], registry: Registry, monkeypatch: pytest.MonkeyPatch) -> None:
     assert client.get("/health/live").json()["status"] == "live"
     assert client.get("/health/ready").json()["status"] == "ready"
-    monkeypatch.setattr("tramwright_service.app.self_test", lambda _: "The example cannot be solved.")
+    monkeypatch.setattr("tramwright_service.http.app.self_test", lambda _: "The example cannot be solved.")
     with TestClient(create_app(Settings(log_level="error"), registry)) as sick:
         answer = sick.get("/health/ready")
         assert (answer.status_code, answer.headers["content-type"]) == (503, PROBLEM)
@@ -155,12 +158,12 @@ def test_the_documentation_needs_nothing_from_outside(client: TestClient[Any]) -
         assert page.status_code == 200
         assert "://" not in page.text
         assert "default-src 'self'" in page.headers["content-security-policy"]
-    wanted = re.findall(r'(?:src|href)="(/[^"]+)"', documentation.DOCS)
+    wanted = re.findall(r'(?:src|href)="(/[^"]+)"', docs.DOCS)
     assert len(wanted) == 4
     for path in wanted:
         assert client.get(path).status_code == 200
-    assert "://" not in (documentation.STATIC / "docs.js").read_text()
-    assert "Apache License" in (documentation.STATIC / "swagger-ui.LICENSE.txt").read_text()
+    assert "://" not in (docs.STATIC / "docs.js").read_text()
+    assert "Apache License" in (docs.STATIC / "swagger-ui.LICENSE.txt").read_text()
 
 
 def test_openapi_says_what_the_service_does(client: TestClient[Any]) -> None:

@@ -11,9 +11,9 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service import examples
-from tramwright_service.views.plan import plan_text
-from tramwright_solvers.plan import SurveyPlan
+from tramwright_service.catalogue import examples
+from tramwright_service.text.survey_plan import plan_text
+from tramwright_solvers.planning import SurveyPlan
 
 PLANS = "/v1/survey-plans"
 EXAMPLES = examples.of("survey-plans")

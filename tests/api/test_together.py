@@ -10,16 +10,17 @@ import pytest
 from msgspec.structs import replace
 
 from batch_lines import requests
-from tramwright_service.decoding import JSON, Decoder
-from tramwright_service.payloads import CorrectionRequest, correction_request
-from tramwright_service.together import Together
-from tramwright_solvers.contract import Floats, Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.many import Asked
+from tramwright_service.execution.microbatch import Microbatch
+from tramwright_service.wire.decode import Decoder
+from tramwright_service.wire.media_types import JSON
+from tramwright_service.wire.requests import CorrectionRequest, correction_request
+from tramwright_solvers.correction.api import correct
+from tramwright_solvers.correction.batching import SurveyRequest
 from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
-from tramwright_solvers.registry import build
+from tramwright_solvers.model.contract import Floats, Site
+from tramwright_solvers.model.errors import Refused
 
 
 class Broken(ThreeScrew, frozen=True, tag="broken"):
@@ -38,23 +39,23 @@ class Broken(ThreeScrew, frozen=True, tag="broken"):
 REGISTRY = build([*BUILT_IN, Broken])
 
 
-def asked() -> list[Asked]:
+def asked() -> list[SurveyRequest]:
     """Invented requests of one machine; the second names the broken solver, the third has a station off the bed."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(REGISTRY), REGISTRY)
     sent = [{key: one[key] for key in ("machine", "survey", "solve")} for one in requests(4)]
     good, broken, off, last = (decoder.decode(msgspec.json.encode(one), JSON.encode()) for one in sent)
     readings = [replace(off.survey.readings[0], x=9999.0), *off.survey.readings[1:]]
     return [
-        Asked(good.machine, good.survey, good.solve),
-        Asked(broken.machine, broken.survey, replace(broken.solve, with_=[Broken()])),
-        Asked(off.machine, replace(off.survey, readings=readings), off.solve),
-        Asked(last.machine, last.survey, last.solve),
+        SurveyRequest(good.machine, good.survey, good.solve),
+        SurveyRequest(broken.machine, broken.survey, replace(broken.solve, with_=[Broken()])),
+        SurveyRequest(off.machine, replace(off.survey, readings=readings), off.solve),
+        SurveyRequest(last.machine, last.survey, last.solve),
     ]
 
 
 def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
     async def ask() -> list[Any]:
-        together = Together(REGISTRY, str)
+        together = Microbatch(REGISTRY, str)
         return await asyncio.gather(*(together.ask(one, JSON) for one in asked()), return_exceptions=True)
 
     first, broken, off, last = asyncio.run(ask())
@@ -67,7 +68,7 @@ def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
 
 def test_a_fault_alone_is_told_as_it_is() -> None:
     async def ask() -> None:
-        await Together(REGISTRY, str).ask(asked()[1], JSON)
+        await Microbatch(REGISTRY, str).ask(asked()[1], JSON)
 
     with pytest.raises(ZeroDivisionError):
         asyncio.run(ask())

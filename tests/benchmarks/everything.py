@@ -38,14 +38,15 @@ from litestar.response.base import ASGIResponse
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from batch_lines import each_of_its_own, lines, requests
-from tramwright_service import examples
-from tramwright_service.app import create_app
-from tramwright_service.batch.chunks import Chunk, Detail, cut_all
-from tramwright_service.batch.lines import BatchLine
-from tramwright_service.batch.local import Local
-from tramwright_service.decoding import JSON, Decoder
+from tramwright_service.batch.answerer import BatchLine
+from tramwright_service.batch.engines.local import LocalEngine
+from tramwright_service.batch.splitter import Chunk, Detail, cut_all
+from tramwright_service.catalogue import examples
+from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
-from tramwright_solvers.registry import installed
+from tramwright_service.wire.decode import Decoder
+from tramwright_service.wire.media_types import JSON
+from tramwright_solvers.mechanisms.registry import installed
 
 RESULTS = Path(__file__).with_name("results.md")
 EVERY = ("verdict", "moves", "full")
@@ -269,7 +270,7 @@ def stations(rounds: int, server: Server) -> Iterator[Row]:
             yield Row(f"{count:,} stations, `{detail}`: for each reading", f"{each:.2f} µs", f"{each / first:.2f}")
 
 
-async def spent(engine: Local, chunks: list[Chunk]) -> float:
+async def spent(engine: LocalEngine, chunks: list[Chunk]) -> float:
     """Lines a second of an engine, as many chunks under way as the service lets it have."""
     room, start = asyncio.Semaphore(engine.at_once + 2), perf_counter()
 
@@ -282,7 +283,7 @@ async def spent(engine: Local, chunks: list[Chunk]) -> float:
 
 async def one_and_two(chunks: list[Chunk], rounds: int) -> list[float]:
     """Lines a second of one worker process and of two."""
-    engines = [Local(number, installed(with_plug_ins=False)) for number in (1, 2)]
+    engines = [LocalEngine(number, installed(with_plug_ins=False)) for number in (1, 2)]
     for engine in engines:
         await spent(engine, chunks)
     found = [[await spent(engine, chunks) for engine in engines] for _ in range(rounds)]

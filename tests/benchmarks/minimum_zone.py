@@ -15,8 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "solvers"))
 import numpy as np
 from scipy.optimize import linprog
 
-from tramwright_solvers.adjust.minimum_zone import bounded, chebyshev
-from tramwright_solvers.adjust.problem import Problem
+from tramwright_solvers.adjustment.minimum_zone import bounded, chebyshev
+from tramwright_solvers.adjustment.problem import Problem
 
 REPEATS = 5
 LOOPED = 150

@@ -25,16 +25,16 @@ from typing import Any
 import uvicorn
 from litestar import Litestar, post
 
-from tramwright_service import examples
-from tramwright_service.app import create_app
-from tramwright_service.decoding import JSON, MSGPACK, Decoder
-from tramwright_service.encoding import encode
-from tramwright_service.negotiation import TEXT
-from tramwright_service.payloads import CorrectionRequest, correction_request
+from tramwright_service.catalogue import examples
+from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
-from tramwright_service.views.text import as_text
-from tramwright_solvers.correction import correct
-from tramwright_solvers.registry import installed
+from tramwright_service.text.correction import as_text
+from tramwright_service.wire.decode import Decoder
+from tramwright_service.wire.encode import encode
+from tramwright_service.wire.media_types import JSON, MSGPACK, TEXT
+from tramwright_service.wire.requests import CorrectionRequest, correction_request
+from tramwright_solvers.correction.api import correct
+from tramwright_solvers.mechanisms.registry import installed
 
 PATH = "/v1/corrections"
 CONNECTIONS = 8

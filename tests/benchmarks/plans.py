@@ -12,9 +12,9 @@ from time import perf_counter
 
 import numpy as np
 
-from tramwright_solvers.adjust.fewest import candidates
-from tramwright_solvers.adjust.least_squares import response
-from tramwright_solvers.adjust.problem import Problem
+from tramwright_solvers.adjustment.candidates import candidates
+from tramwright_solvers.adjustment.constrained_lsq import response
+from tramwright_solvers.adjustment.problem import Problem
 
 
 def seven_adjusters() -> Problem:

@@ -12,12 +12,13 @@ from time import perf_counter
 
 import numpy as np
 
-from tramwright_solvers.adjust.problem import Criterion, Problem
-from tramwright_solvers.adjust.programme import Task, objective, programme
-from tramwright_solvers.contract import Adjuster, Floats, Site
-from tramwright_solvers.machine import Bed, Machine, Rails, Seat, Support
+from tramwright_solvers.adjustment.mixed_integer import Task, objective, programme
+from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
+from tramwright_solvers.model.contract import Adjuster, Floats, Site
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Support
+from tramwright_solvers.model.options import Criterion
 
 STOCK = [0.05, 0.1, 0.15, 0.2, 0.5]
 CRITERIA: tuple[Criterion, ...] = ("least-squares", "minimum-zone")

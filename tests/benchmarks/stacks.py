@@ -11,21 +11,23 @@ from typing import Any
 
 import numpy as np
 
-from tramwright_service import examples
-from tramwright_service.decoding import JSON, Decoder
-from tramwright_service.payloads import CorrectionRequest, correction_request
-from tramwright_solvers.machine import Machine, Reading, Survey
-from tramwright_solvers.many import Asked, Write, answer_many, one_by_one, verdicts
-from tramwright_solvers.registry import Registry, installed
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.worked import Worked
+from tramwright_service.catalogue import examples
+from tramwright_service.wire.decode import Decoder
+from tramwright_service.wire.media_types import JSON
+from tramwright_service.wire.requests import CorrectionRequest, correction_request
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.mechanisms.registry import Registry, installed
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
 
 EXAMPLE = "twisted-frame"
 SIDE = 5
-DETAILS: dict[str, Write[Any]] = {
+DETAILS: dict[str, StackWriter[Any]] = {
     "verdict": verdicts,
-    "moves": one_by_one(Worked.moved),
-    "full": one_by_one(Worked.corrections),
+    "moves": stack_by_stack(ReducedStack.moves_answers),
+    "full": stack_by_stack(ReducedStack.corrections),
 }
 
 
@@ -87,7 +89,7 @@ def main() -> None:
         print(f"{kind}: plain fit of a stack {base:.2f} us a survey")
         for name, write in DETAILS.items():
             for size in (1, 32, 1024):
-                stack = [Asked(machine, survey, solve) for survey in every[:size]]
+                stack = [SurveyRequest(machine, survey, solve) for survey in every[:size]]
                 each = microseconds(lambda stack=stack, write=write: answer_many(stack, registry, write), size)
                 print(f"  {name:<8} {size:>5} together {each:8.1f} us a survey, {each / base:7.1f} x plain")
 

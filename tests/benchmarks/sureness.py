@@ -11,21 +11,22 @@ from typing import Any
 
 import numpy as np
 
-from tramwright_solvers.breakdown import TERMS
-from tramwright_solvers.budget import sources
-from tramwright_solvers.contract import Site
-from tramwright_solvers.correction import work
-from tramwright_solvers.decision import decide_alone
-from tramwright_solvers.layout import a_priori
-from tramwright_solvers.machine import Bed, Machine, Rails, Reading, Seat, Support, Survey
+from tramwright_solvers.correction.api import reduce_stack
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.decision import decide_lazily
+from tramwright_solvers.diagnostics.form_terms import TERMS
+from tramwright_solvers.diagnostics.gaussian_process import Interpolation, bed_points, interpolation
+from tramwright_solvers.diagnostics.weakly_observed import remedy_points, weakly_observed
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.noise import Noise
-from tramwright_solvers.over_bed import Interpolation, bed_points, interpolation
-from tramwright_solvers.seeing import cure_places, seen_badly
-from tramwright_solvers.setting import Setting, setting_of
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.totals import covering, outside_margin
-from tramwright_solvers.worked import Worked
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.reduction.covariance import GapCovariance
+from tramwright_solvers.reduction.stations import a_priori
+from tramwright_solvers.uncertainty.budget import sources
+from tramwright_solvers.uncertainty.range import covering, outside_margin
+from tramwright_solvers.uncertainty.setting_error import Setting, setting_of
 
 MACHINE = Machine(
     bed=Bed((0.0, 400.0), (0.0, 400.0)),
@@ -64,31 +65,31 @@ def microseconds(task: Callable[[], object], per: int) -> float:
 Tasks = dict[str, Callable[[], object]]
 
 
-def prepare(of: Worked) -> tuple[Tasks, Setting, Interpolation]:
+def prepare(of: ReducedStack) -> tuple[Tasks, Setting, Interpolation]:
     """What is prepared once for a geometry, and the tasks that prepare it."""
     prepared, points, form = of.prepared, of.prepared.layout.points, of.prepared.form
     there, cures = (
         np.concatenate([one.influence(Site(MACHINE, at)) for one in prepared.mechanisms], axis=1)
-        for at in (bed_points(MACHINE.bed), cure_places(MACHINE.bed))
+        for at in (bed_points(MACHINE.bed), remedy_points(MACHINE.bed))
     )
     before, factors, influence = a_priori(prepared.layout), prepared.layout.factors, prepared.influence
     unseen = tuple(term for term, seen in zip(TERMS, form.seen, strict=True) if not seen)
     to_set = (MACHINE, prepared.adjusters, influence, points, prepared.candidates.sets)
     setting = setting_of(*to_set)
     whole = (MACHINE.bed, points, influence, there, setting.u, before[0], factors, unseen)
-    badly = (MACHINE, form, prepared.adjusters, influence, cures, Noise(before, factors, None), prepared.blind)
+    badly = (MACHINE, form, prepared.adjusters, influence, cures, GapCovariance(before, factors, None), prepared.blind)
     tasks: Tasks = {
         "errors of setting": lambda: setting_of(*to_set),
         "total over the whole bed": lambda: interpolation(*whole),
-        "what is seen badly": lambda: seen_badly(*badly),
+        "what is seen badly": lambda: weakly_observed(*badly),
     }
     return tasks, setting, interpolation(*whole)
 
 
-def apply(of: Worked, setting: Setting, whole: Interpolation) -> Tasks:
+def apply(of: ReducedStack, setting: Setting, whole: Interpolation) -> Tasks:
     """What is done for each survey."""
     prepared, noise = of.prepared, of.noise
-    decided = decide_alone(prepared, of.solve, of.gaps, noise)
+    decided = decide_lazily(prepared, of.solve, of.gaps, noise)
     chosen, lines = decided.chosen, sources(MACHINE, prepared.layout, prepared.adjusters, setting)
     left = decided.table.left[np.arange(len(of.gaps)), :, chosen.index]
     read, added = covering(left, noise), setting.totals[chosen.index]
@@ -107,7 +108,7 @@ def main() -> None:
     """Print the table."""
     solve: Solve[Any] = Solve(with_=[ThreeScrew(), RailShim()])
     for repeats in (1, 3):
-        alone, stacked = (work(MACHINE, surveys(count, repeats), solve) for count in (1, STACK))
+        alone, stacked = (reduce_stack(MACHINE, surveys(count, repeats), solve) for count in (1, STACK))
         once, setting, whole = prepare(alone)
         print(f"{repeats} reading{'s' if repeats > 1 else ''} at each station, prepared once")
         for name, task in once.items():

@@ -19,11 +19,11 @@ import pytest
 
 from batch_lines import answers, lines, requests
 from processes import COMMAND, cluster, free_port, joined, listens, wait_for
-from tramwright_service.batch import local
-from tramwright_service.batch.chunks import Chunk
-from tramwright_service.batch.local import TRIES, Local
+from tramwright_service.batch.engines import local
+from tramwright_service.batch.engines.local import TRIES, LocalEngine
+from tramwright_service.batch.splitter import Chunk
 from tramwright_solvers.mechanisms import BUILT_IN
-from tramwright_solvers.registry import Registry, build
+from tramwright_solvers.mechanisms.registry import Registry, build
 
 COUNT = 800
 IN_EACH = 4
@@ -158,7 +158,7 @@ def test_a_line_that_kills_every_worker_becomes_a_problem(monkeypatch: pytest.Mo
     registry = Registry(MappingProxyType(solvers), MappingProxyType(dict.fromkeys(solvers, "a test")))
 
     async def ask() -> tuple[bytes, list[bytes], set[int]]:
-        engine, pids = Local(1, registry), set[int]()
+        engine, pids = LocalEngine(1, registry), set[int]()
         good = [Chunk(1, "verdict", [msgspec.json.encode(one)]) for one in requests(4)]
         bad = Chunk(9, "verdict", [msgspec.json.encode(requests(1)[0] | {"solve": {"with": [{"solver": "deadly"}]}})])
         asked = [asyncio.ensure_future(engine.answer(chunk)) for chunk in (good[0], bad, *good[1:])]
@@ -230,7 +230,7 @@ def test_work_that_nobody_waits_for_is_ended_and_costs_nobody_else(monkeypatch: 
     quick = Chunk(1, "verdict", [msgspec.json.encode(one) for one in requests(3)])
 
     async def ask() -> tuple[bytes, list[int], list[int]]:
-        engine = Local(1, build(BUILT_IN))
+        engine = LocalEngine(1, build(BUILT_IN))
         await engine.answer(quick)
         before = engine.pids
         left = asyncio.ensure_future(engine.answer(slow))
@@ -255,7 +255,7 @@ def test_the_registry_of_a_worker_is_that_of_who_starts_it() -> None:
     registry = build(BUILT_IN[:1])
 
     async def ask() -> bytes:
-        engine = Local(1, registry)
+        engine = LocalEngine(1, registry)
         request = requests(1)[0] | {"solve": {"with": [{"solver": "rail-shim"}]}}
         answered = await engine.answer(Chunk(1, "verdict", [msgspec.json.encode(request)]))
         await engine.close()

@@ -11,13 +11,13 @@ from litestar.testing import TestClient
 
 from batch_lines import each_of_its_own, lines, requests
 from processes import COMMAND, cluster, free_port, joined
-from tramwright_service import examples
-from tramwright_service.app import create_app
-from tramwright_service.batch.chunks import DETAILS, Detail, cut_all
-from tramwright_service.batch.lines import Lines
+from tramwright_service.batch.answerer import LineAnswerer
+from tramwright_service.batch.splitter import DETAILS, Detail, cut_all
+from tramwright_service.catalogue import examples
+from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
 from tramwright_solvers.mechanisms import BUILT_IN
-from tramwright_solvers.registry import build
+from tramwright_solvers.mechanisms.registry import build
 
 REGISTRY = build(BUILT_IN)
 
@@ -52,11 +52,11 @@ def by_command(out: Path, detail: Detail, *more: str) -> bytes:
 @pytest.mark.parametrize("detail", DETAILS)
 def test_every_engine_says_the_same(detail: Detail, tmp_path: Path) -> None:
     alone = b"".join(
-        Lines(REGISTRY).answer(chunk).body for chunk in cut_all(iter([asked()]), detail, 2**21, most_lines=1)
+        LineAnswerer(REGISTRY).answer(chunk).body for chunk in cut_all(iter([asked()]), detail, 2**21, most_lines=1)
     )
     assert alone.count(b"\n") == asked().count(b"\n")
     (whole,) = cut_all(iter([asked()]), detail, 2**21, most_lines=1000)
-    assert Lines(REGISTRY).answer(whole).body == alone
+    assert LineAnswerer(REGISTRY).answer(whole).body == alone
     with TestClient(create_app(Settings(workers=2), REGISTRY)) as client:
         told = client.post(
             "/v1/corrections/batch",
@@ -76,4 +76,4 @@ def test_a_cluster_says_the_same(detail: Detail, tmp_path: Path) -> None:
         joined(port)
         told = by_command(tmp_path, detail, "--engine", f"dask://127.0.0.1:{port}")
     (whole,) = cut_all(iter([asked()]), detail, 2**21, most_lines=1000)
-    assert told == Lines(REGISTRY).answer(whole).body
+    assert told == LineAnswerer(REGISTRY).answer(whole).body

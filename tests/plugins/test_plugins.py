@@ -14,10 +14,10 @@ HERE = Path(__file__).parent
 SCRIPT = """
 import json, msgspec
 from litestar.testing import TestClient
-from tramwright_service.app import create_app
+from tramwright_service.http.app import create_app
 from tramwright_solvers.conformance import check
-from tramwright_solvers.machine import Machine
-from tramwright_solvers.registry import installed
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.mechanisms.registry import installed
 
 payload = json.loads(r'''PAYLOAD''')
 MISTYPED = {"solver": "hinged-bed", "hinge": 1}

@@ -12,18 +12,19 @@ from hypothesis import strategies as st
 
 from batch_lines import requests
 from strategies import GROUPS, jobs
-from tramwright_service.batch.chunks import DETAILS, Chunk, Detail, cut_all
-from tramwright_service.batch.lines import Lines
-from tramwright_service.batch.local import Local
-from tramwright_service.encoding import as_json
-from tramwright_solvers.correction import correct_stack, judge_stack, move_stack
-from tramwright_solvers.machine import Machine, Survey
+from tramwright_service.batch.answerer import LineAnswerer
+from tramwright_service.batch.engines.local import LocalEngine
+from tramwright_service.batch.splitter import DETAILS, Chunk, Detail, cut_all
+from tramwright_service.wire.encode import as_json
+from tramwright_solvers.correction.api import correct_stack, judge_stack, move_stack
 from tramwright_solvers.mechanisms import BUILT_IN
-from tramwright_solvers.registry import build
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.mechanisms.registry import build
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Survey
 
 REGISTRY = build(BUILT_IN)
-LINES = Lines(REGISTRY)
+LINES = LineAnswerer(REGISTRY)
 ALONE: dict[str, Any] = {"verdict": judge_stack, "moves": move_stack, "full": correct_stack}
 MOST = 2**20
 
@@ -72,7 +73,7 @@ def test_other_processes_give_the_same_bytes(detail: Detail) -> None:
     chunks: list[Chunk] = list(cut_all(iter([body]), detail, MOST, 7))
 
     async def answered() -> bytes:
-        engine = Local(2, REGISTRY)
+        engine = LocalEngine(2, REGISTRY)
         done = await asyncio.gather(*map(engine.answer, chunks))
         await engine.close()
         return b"".join(one.body for one in done)

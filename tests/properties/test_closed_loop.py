@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from simulated_machine import SimulatedMachine, bump, grid
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Mechanism
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.contract import Mechanism
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.results.correction import Correction
 
 NEAR = 1e-4
 """mm: a hundredth of a division. What is left are products of two small angles, which the solvers leave out."""
@@ -146,7 +146,7 @@ def test_simulated_machine_without_errors_reads_its_zero_everywhere() -> None:
 @pytest.mark.parametrize("along", ["x", "y"])
 def test_influence_is_what_a_small_move_does_to_the_simulated_machine(along: str) -> None:
     # Two derivations meet: the solvers' linear influence and differences of the exact geometry.
-    from tramwright_solvers.contract import Site
+    from tramwright_solvers.model.contract import Site
 
     machine = machine_with(SCREWS["bearing below"], rails(along, MORE_SEATS), "plus")
     points = np.array(grid(machine, 4, 3, margin=-0.05))

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from simulated_machine import bump, grid
 from strategies import GROUPS, jobs
 from tramwright_solvers.comparison.compare import compare
-from tramwright_solvers.contract import Floats, Site
-from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Support, Survey
-from tramwright_solvers.reliability import ALPHA, POWER
+from tramwright_solvers.diagnostics.reliability import ALPHA, POWER
+from tramwright_solvers.model.contract import Floats, Site
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Support
+from tramwright_solvers.model.survey import Reading, Survey
 
 MACHINE = Machine(
     bed=Bed((0.0, 500.0), (0.0, 500.0)),

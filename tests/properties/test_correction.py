@@ -15,12 +15,14 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from strategies import GROUPS, jobs, machines, percent, stations
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Mechanism, Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import MM_PER_INCH, Machine, Reading, Survey
-from tramwright_solvers.restated import LENGTHS, scaled, shifted
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.correction.api import correct
+from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled, shifted
+from tramwright_solvers.model.contract import Mechanism, Site
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.model.units import MM_PER_INCH
+from tramwright_solvers.results.correction import Correction
 
 CRITERIA = ["least-squares", "minimum-zone"]
 CASES = [pytest.param(group, criterion, id=f"{group}, {criterion}") for group in GROUPS for criterion in CRITERIA]

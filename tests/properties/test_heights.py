@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from simulated_machine import SimulatedMachine, bump, grid
 from strategies import machines, stations
-from tramwright_solvers.heights.check import SurveyAtHeight, check_heights
-from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Support
+from tramwright_solvers.lead_error.check import SurveyAtHeight, check_heights
 from tramwright_solvers.mechanisms.rigid import plane_shares, positions
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Support
+from tramwright_solvers.model.survey import Reading
 
 MACHINE = Machine(
     bed=Bed((0.0, 500.0), (0.0, 500.0), thickness=8.0),

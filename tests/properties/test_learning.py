@@ -16,12 +16,12 @@ from msgspec.structs import replace
 
 from repeated_passes import INSIDE, JOBS, machine_for, tram
 from simulated_machine import grid
-from tramwright_solvers.contract import Adjuster, Floats, Site
-from tramwright_solvers.learning.evidence import PRIOR, Seen
 from tramwright_solvers.learning.forecast import forecast
-from tramwright_solvers.learning.responses import LEAST, MOST, Learnt, Slack, asked, learn
-from tramwright_solvers.machine import Screw
+from tramwright_solvers.learning.response_lsq import PRIOR, ReducedPass
+from tramwright_solvers.learning.responses import LEAST, MOST, Responses, Slack, learn, travels_to_ask
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
+from tramwright_solvers.model.contract import Adjuster, Floats, Site
+from tramwright_solvers.model.machine import Screw
 
 MACHINE = machine_for("three screws, four seats")
 ADJUSTERS: tuple[Adjuster, ...] = (*ThreeScrew().adjusters(MACHINE), *RailShim().adjusters(MACHINE))
@@ -37,12 +37,14 @@ def influence(points: Floats) -> Floats:
     return np.hstack([ThreeScrew().influence(site), RailShim().influence(site)])
 
 
-def seen(gaps: Floats, sd: float, points: Floats = POINTS, factors: Floats | None = None) -> Seen:
+def seen(gaps: Floats, sd: float, points: Floats = POINTS, factors: Floats | None = None) -> ReducedPass:
     none = np.zeros((len(points), 0))
-    return Seen(points, gaps, np.full(len(points), sd**2), none if factors is None else factors, influence(points))
+    return ReducedPass(
+        points, gaps, np.full(len(points), sd**2), none if factors is None else factors, influence(points)
+    )
 
 
-def surveys(responses: Floats, travels: Floats, sd: float, seed: int = 0, noise: float = 0.0) -> list[Seen]:
+def surveys(responses: Floats, travels: Floats, sd: float, seed: int = 0, noise: float = 0.0) -> list[ReducedPass]:
     """Surveys before, between and after passes, each with a zero of its own."""
     random = np.random.default_rng(seed)
     start = random.normal(0.0, 0.2, len(POINTS))
@@ -83,7 +85,7 @@ def test_adjusters_that_obey_change_nothing(travels: list[float], signs: list[fl
     moves = row(TWO_SCREWS_A_SEAT, np.multiply(travels, signs))[None]
     learnt = learn(ADJUSTERS, surveys(np.ones(len(IDS)), moves, sd=0.003, seed=seed), moves, Slack())
     next_ = np.random.default_rng(seed).normal(0.0, 0.1, len(IDS))
-    assert asked(next_, learnt).tolist() == next_.tolist()
+    assert travels_to_ask(next_, learnt).tolist() == next_.tolist()
     assert not learnt.named
     assert not learnt.stop
     assert not learnt.doubts
@@ -177,7 +179,7 @@ def test_an_adjuster_that_does_not_follow_is_named(response: float, words: str, 
     assert words in learnt.named[0].says
     assert learnt.stop == ((IDS[0],) if stops else ())
     next_ = row([0, 1, 4], [0.1, 0.1, 0.1])
-    asks = asked(next_, learnt)
+    asks = travels_to_ask(next_, learnt)
     assert asks[[1, 4]].tolist() == [0.1, 0.1]
     if stops:
         assert asks[0] == 0.1
@@ -199,7 +201,7 @@ def test_sheets_and_whole_steps_are_reported_but_not_scaled() -> None:
     true = row(TWO_SCREWS_A_SEAT, [0.75, 0.75, 0.75])
     learnt = learn((shimmed, stepped, *ADJUSTERS[2:]), surveys(true, moves, 0.001), moves, Slack(0.001, 0.0))
     assert [one.follows for one in learnt.followed] == [False] * 3
-    asks = asked(np.full(len(IDS), 0.1), learnt)
+    asks = travels_to_ask(np.full(len(IDS), 0.1), learnt)
     assert asks[[0, 1]].tolist() == [0.1, 0.1]
     assert asks[4] == pytest.approx(0.1 / 0.75, rel=0.01)
 
@@ -208,7 +210,7 @@ def test_what_is_asked_stays_within_the_travel_there_is() -> None:
     short = replace(ADJUSTERS[0], lower=-0.2, upper=0.11)
     moves = row(TWO_SCREWS_A_SEAT, [1.0, 1.0, 1.0])[None]
     learnt = learn((short, *ADJUSTERS[1:]), surveys(row([0, 1, 4], [0.75] * 3), moves, 0.001), moves, Slack())
-    assert asked(row([0], [0.1]), learnt)[0] == 0.11
+    assert travels_to_ask(row([0], [0.1]), learnt)[0] == 0.11
 
 
 @given(share=st.integers(30, 200).map(lambda n: n / 100), travel=st.integers(1, 100).map(lambda n: n / 100))
@@ -216,7 +218,7 @@ def test_asking_is_never_wilder_than_the_bounds(share: float, travel: float) -> 
     moves = row(TWO_SCREWS_A_SEAT, [travel] * 3)[None]
     learnt = learn(ADJUSTERS, surveys(row([0, 1, 4], [share] * 3), moves, 0.003, noise=0.003), moves, Slack())
     wanted = np.full(len(IDS), 0.1)
-    asks = asked(wanted, learnt)
+    asks = travels_to_ask(wanted, learnt)
     assert np.all((wanted / MOST <= asks) & (asks <= wanted / LEAST))
     if share < 0.9:
         assert np.all(asks >= wanted)
@@ -262,7 +264,7 @@ def test_learning_is_the_same_in_inches() -> None:
     np.testing.assert_allclose(inch.will.u, mm.will.u, rtol=1e-9)
 
 
-def prior_only() -> Learnt:
+def prior_only() -> Responses:
     return learn(ADJUSTERS, surveys(np.ones(len(IDS)), np.zeros((0, len(IDS))), 0.003), np.zeros((0, len(IDS))), EXACT)
 
 
@@ -272,7 +274,7 @@ def test_forecasts_shorten_as_more_is_known() -> None:
     unknown = forecast(prior_only(), flat, wanted, wanted, INSIDE)
     moves = row(TWO_SCREWS_A_SEAT, [2.0, 2.0, 2.0])[None]
     learnt = learn(ADJUSTERS, surveys(row([0, 1, 4], [0.8] * 3), moves, 0.003), moves, Slack(0.001, 0.0))
-    known = forecast(learnt, flat, wanted, asked(wanted, learnt), INSIDE)
+    known = forecast(learnt, flat, wanted, travels_to_ask(wanted, learnt), INSIDE)
     assert known.passes == 1
     assert unknown.passes > known.passes
     assert unknown.at_most > known.at_most

@@ -20,14 +20,15 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from mixtures import BEDS, MIXTURES, RAILS, changed, counts_of, jobs, mechanisms
-from tramwright_solvers import correction
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Adjuster, Mechanism, Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import MM_PER_INCH, Machine, Seat, Sheet, Support, Survey
-from tramwright_solvers.preparation import Cache
-from tramwright_solvers.restated import LENGTHS, scaled
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.correction.api import api, correct
+from tramwright_solvers.correction.cache import GeometryCache
+from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
+from tramwright_solvers.model.contract import Adjuster, Mechanism, Site
+from tramwright_solvers.model.machine import Machine, Seat, Sheet, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Survey
+from tramwright_solvers.model.units import MM_PER_INCH
+from tramwright_solvers.results.correction import Correction
 
 ROUNDING = 1e-9
 """Share of the gap by which numbers equal in exact arithmetic may differ."""
@@ -202,7 +203,7 @@ def test_the_same_question_has_the_same_answer_to_the_last_byte(rails: str, data
     solve = data.draw(asks(mechanisms(bed, rails), machine, aims=[0.0, None]))
     answer = msgspec.json.encode(correct(machine, survey, solve))
     fresh = msgspec.json.decode(msgspec.json.encode([machine, survey]), type=tuple[Machine, Survey])
-    with patch.object(correction, "_prepared", Cache()):
+    with patch.object(api, "_prepared", GeometryCache()):
         assert msgspec.json.encode(correct(*fresh, solve)) == answer
 
 

@@ -13,14 +13,15 @@ import pytest
 from msgspec.structs import replace
 
 from simulated_machine import SimulatedMachine, grid
-from tramwright_solvers.correction import Worked, move_stack, work
-from tramwright_solvers.decision import decide_alone
-from tramwright_solvers.machine import Bed, Indicator, Limit, Machine, Rails, Reading, Screw, Seat, Support, Survey
+from tramwright_solvers.correction.api import Worked, move_stack, reduce_stack
+from tramwright_solvers.correction.decision import decide_lazily
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.setting import Setting, setting_of
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.totals import covering, outside_margin
-from tramwright_solvers.verdict import standing
+from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Rails, Screw, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.uncertainty.conformity import standing
+from tramwright_solvers.uncertainty.range import covering, outside_margin
+from tramwright_solvers.uncertainty.setting_error import Setting, setting_of
 
 MACHINE = Machine(
     bed=Bed((0.0, 400.0), (0.0, 400.0), thickness=10.0),
@@ -107,8 +108,8 @@ def test_u_of_predicted_gaps_is_the_observed_spread_and_its_intervals_cover() ->
     random = np.random.default_rng(22)
     solve: Solve[Any] = Solve(with_=SOLVERS["screws and seats"], aim_for=0.0)
     read = true + errors(random, (400, 25))
-    done = work(MACHINE, surveys(read), solve)
-    chosen = decide_alone(done.prepared, solve, done.gaps, done.noise).chosen
+    done = reduce_stack(MACHINE, surveys(read), solve)
+    chosen = decide_lazily(done.prepared, solve, done.gaps, done.noise).chosen
     predicted = done.gaps + chosen.travels @ done.prepared.influence.T
     u = np.sqrt(done.noise.stations() ** 2 + setting(done).of_gaps(chosen.travels != 0.0))
     watched, off = [0, 2, 4, 10, 12, 14, 20, 22, 24], []
@@ -138,8 +139,8 @@ def near_the_limit(found: bool) -> np.ndarray:
     gaps = np.array([simulated(100 + k)[1] for k in range(MACHINES)])
     total = np.ptp(gaps, axis=1)
     if not found:
-        done = work(MACHINE, surveys(gaps), Solve(aim_for=0.0))
-        total = decide_alone(done.prepared, done.solve, done.gaps, done.noise).table.total.min(axis=1)
+        done = reduce_stack(MACHINE, surveys(gaps), Solve(aim_for=0.0))
+        total = decide_lazily(done.prepared, done.solve, done.gaps, done.noise).table.total.min(axis=1)
     # heights and forms are so small that gaps scale with them, to a ten-thousandth of a millimetre
     return (
         np.repeat(gaps, TIMES, axis=0)
@@ -150,7 +151,7 @@ def near_the_limit(found: bool) -> np.ndarray:
 def test_within_is_wrong_in_at_most_one_of_twenty_machines_near_the_limit_as_found() -> None:
     true = near_the_limit(found=True)
     read = true + errors(np.random.default_rng(24), true.shape)
-    done = work(MACHINE, surveys(read), Solve(with_=SOLVERS["screws"]))
+    done = reduce_stack(MACHINE, surveys(read), Solve(with_=SOLVERS["screws"]))
     u = covering(done.gaps, done.noise)
     check(np.ptp(done.gaps, axis=1), u, outside_margin(done.gaps, u), np.ptp(true, axis=1))
 
@@ -167,8 +168,8 @@ def test_within_is_wrong_in_at_most_one_of_twenty_machines_near_the_limit_as_pre
     true = near_the_limit(found=False)
     random = np.random.default_rng(25)
     solve: Solve[Any] = Solve(aim_for=0.0)
-    done = work(machine, surveys(true + errors(random, true.shape)), solve)
-    decided = decide_alone(done.prepared, solve, done.gaps, done.noise)
+    done = reduce_stack(machine, surveys(true + errors(random, true.shape)), solve)
+    decided = decide_lazily(done.prepared, solve, done.gaps, done.noise)
     chosen, added = decided.chosen, setting(done)
     left = decided.table.left[np.arange(len(true)), :, chosen.index]
     read, set_ = covering(left, done.noise), added.totals[chosen.index]

@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strategies import GROUPS, machines, percent, stations
-from tramwright_solvers.blind import bed_grid
-from tramwright_solvers.machine import Machine
-from tramwright_solvers.plan import Area, KeepOut, PlanSolve, Reach, Spot, SurveyPlan, plan_survey
-from tramwright_solvers.plan.area import Circle, Rectangle
-from tramwright_solvers.plan.model import models
-from tramwright_solvers.plan.rating import steady_u
-from tramwright_solvers.works import works
+from tramwright_solvers.correction.setup import set_up
+from tramwright_solvers.linalg.grids import bed_grid
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.planning import Area, KeepOut, PlanSolve, Reach, Spot, SurveyPlan, plan_survey
+from tramwright_solvers.planning.area import Circle, Rectangle
+from tramwright_solvers.planning.model import models
+from tramwright_solvers.planning.rating import steady_u
 
 every_group = pytest.mark.parametrize("group", GROUPS)
 
@@ -101,7 +101,7 @@ def test_any_plan_sent_is_rated_and_none_beats_the_best_of_its_size(group: str, 
 def test_one_station_more_never_makes_a_move_less_certain(group: str, data: st.DataObject) -> None:
     machine = data.draw(machines(group))
     points = data.draw(stations(machine, least=9))
-    job = works(machine, list(GROUPS[group]), (), data.draw(st.booleans()))
+    job = set_up(machine, list(GROUPS[group]), (), data.draw(st.booleans()))
     known = models(job, bed_grid(machine.bed), points)
     everywhere, without = list(range(len(points))), list(range(len(points) - 1))
     assert known.form.value(everywhere) <= known.form.value(without) * (1.0 + 1e-9)

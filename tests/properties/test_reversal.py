@@ -22,11 +22,11 @@ from reversed_plates import (
     plate_form,
     surveys,
 )
-from tramwright_solvers.machine import Reading
+from tramwright_solvers.model.survey import Reading
 from tramwright_solvers.reversal import PlacedSurvey, reverse
-from tramwright_solvers.reversal.apart import Apart, separate
-from tramwright_solvers.reversal.comparable import lay
+from tramwright_solvers.reversal.separation import Separation, separate
 from tramwright_solvers.reversal.shapes import forms
+from tramwright_solvers.reversal.validation import match_surveys
 
 LAYS: tuple[Lay, ...] = (QUARTER, HALF, THREE_QUARTERS, ALONG_X, (0.0, (0.0, -PITCH)), (90.0, (PITCH, 0.0)))
 
@@ -47,8 +47,8 @@ def read(lays: list[Lay], seed: int, noise: float = 0.002) -> list[PlacedSurvey]
     return surveys(lays, tilts=tilts, errors=lambda count: random.normal(scale=noise, size=count))
 
 
-def solved(read: list[PlacedSurvey]) -> Apart:
-    return separate(lay(MACHINE, read))
+def solved(read: list[PlacedSurvey]) -> Separation:
+    return separate(match_surveys(MACHINE, read))
 
 
 @given(laid(), seeds)

@@ -8,13 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strategies import GROUPS, machines, percent, stations
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.layout import layout
-from tramwright_solvers.machine import Machine, Reading, Survey
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.survey import values, where
+from tramwright_solvers.correction.api import correct
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.reduction.readings import values, where
+from tramwright_solvers.reduction.stations import layout
+from tramwright_solvers.results.correction import Correction
 
 ZERO = st.integers(-2000, 2000).map(lambda zero: zero / 1000)
 

@@ -14,20 +14,21 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from strategies import GROUPS, jobs
-from tramwright_service import examples
-from tramwright_service.decoding import JSON, Decoder
-from tramwright_service.payloads import CorrectionRequest, correction_request
-from tramwright_solvers import correction, many
-from tramwright_solvers.adjust.problem import Criterion
-from tramwright_solvers.correction import correct, correct_stack, judge_stack, move_stack
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import Machine, Made, Previous, Reading, Survey
-from tramwright_solvers.many import Asked, Write, answer_many, one_by_one, verdicts
+from tramwright_service.catalogue import examples
+from tramwright_service.wire.decode import Decoder
+from tramwright_service.wire.media_types import JSON
+from tramwright_service.wire.requests import CorrectionRequest, correction_request
+from tramwright_solvers.correction import api, batching
+from tramwright_solvers.correction.api import correct, correct_stack, judge_stack, move_stack
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms import BUILT_IN, ThreeScrew
-from tramwright_solvers.preparation import Cache
-from tramwright_solvers.registry import build
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.worked import Worked
+from tramwright_solvers.mechanisms.registry import build
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Criterion, Solve
+from tramwright_solvers.model.survey import Made, Previous, Reading, Survey
 
 REGISTRY = build(BUILT_IN)
 SIZES = (2, 3, 16, 17, 40)
@@ -91,7 +92,7 @@ def test_nor_does_one_that_is_searched_for(name: str) -> None:
     assert encoded(correct_stack(machine, every, solve, REGISTRY)) == alone
 
 
-def moved(name: str, count: int) -> list[Asked]:
+def moved(name: str, count: int) -> list[SurveyRequest]:
     """Invented surveys like those of a shipped example, each of a machine of its own with supports, seats and stations
     moved by up to two hundredths of the bed's side."""
     (machine, solve), random = asked(name), np.random.default_rng(7)
@@ -105,7 +106,7 @@ def moved(name: str, count: int) -> list[Asked]:
         inside = machine.bed.x[1] - machine.bed.x[0]
         places = [replace(one, x=0.02 * inside + 0.96 * one.x + next(by)) for one in survey.readings]
         own = replace(machine, id=f"wren-{number}", supports=supports, rails=rails)
-        made.append(Asked(own, Survey(places), solve))
+        made.append(SurveyRequest(own, Survey(places), solve))
     return made
 
 
@@ -115,21 +116,21 @@ def moved(name: str, count: int) -> list[Asked]:
 def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Criterion, offset: str) -> None:
     count = 9 if criterion == "least-squares" else 3
     asked_of = [replace_solve(one, criterion, offset) for one in moved(name, count)]
-    details: list[tuple[Write[Any], Any]] = [
+    details: list[tuple[StackWriter[Any], Any]] = [
         (verdicts, judge_stack),
-        (one_by_one(Worked.moved), move_stack),
-        (one_by_one(Worked.corrections), correct_stack),
+        (stack_by_stack(ReducedStack.moves_answers), move_stack),
+        (stack_by_stack(ReducedStack.corrections), correct_stack),
     ]
     for write, alone in details:
-        with patch.object(correction, "_prepared", Cache()):
+        with patch.object(api, "_prepared", GeometryCache()):
             together = answer_many(asked_of, REGISTRY, write)
         for one, answer in zip(asked_of, together, strict=True):
-            with patch.object(correction, "_prepared", Cache()):
+            with patch.object(api, "_prepared", GeometryCache()):
                 (own,) = alone(one.machine, [one.survey], one.solve, REGISTRY)
             assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
-def replace_solve(one: Asked, criterion: Criterion, offset: Any) -> Asked:
+def replace_solve(one: SurveyRequest, criterion: Criterion, offset: Any) -> SurveyRequest:
     return one._replace(solve=replace(one.solve, criterion=criterion, offset=offset))
 
 
@@ -143,18 +144,18 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
     met = data.draw(st.lists(jobs(group), min_size=2, max_size=4))
     count = min(len(survey.readings) for _, survey in met)
     solve: Solve[Any] = Solve(aim_for=aim, most_moves=most, offset=offset)
-    beside = [Asked(machine, Survey(survey.readings[:count]), solve) for machine, survey in met]
-    with patch.object(correction, "_prepared", Cache()):
+    beside = [SurveyRequest(machine, Survey(survey.readings[:count]), solve) for machine, survey in met]
+    with patch.object(api, "_prepared", GeometryCache()):
         together = answer_many(beside, REGISTRY, verdicts)
     for one, answer in zip(beside, together, strict=True):
-        with patch.object(correction, "_prepared", Cache()):
+        with patch.object(api, "_prepared", GeometryCache()):
             (own,) = judge_stack(one.machine, [one.survey], one.solve, REGISTRY)
         assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
 def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
-    with patch.object(many, "judged_each", wraps=many.judged_each) as judging:
+    with patch.object(batching, "judged_each", wraps=batching.judged_each) as judging:
         assert len(answer_many(moved(name, 9), REGISTRY, verdicts)) == 9
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
 
@@ -163,13 +164,13 @@ def test_what_is_held_keeps_nobody_apart() -> None:
     held = Solve(with_=[ThreeScrew(hold=(asked("tilted-bed")[0].supports[0].id,))])
     beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]
     with (
-        patch.object(correction, "_prepared", Cache()),
-        patch.object(many, "judged_each", wraps=many.judged_each) as one,
+        patch.object(api, "_prepared", GeometryCache()),
+        patch.object(batching, "judged_each", wraps=batching.judged_each) as one,
     ):
         together = answer_many(beside, REGISTRY, verdicts)
     assert [len(call.args[0]) for call in one.call_args_list] == [5]
     for request, answer in zip(beside, together, strict=True):
-        with patch.object(correction, "_prepared", Cache()):
+        with patch.object(api, "_prepared", GeometryCache()):
             (own,) = judge_stack(request.machine, [request.survey], held, REGISTRY)
         assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
@@ -183,7 +184,7 @@ def test_what_is_wrong_with_one_machine_is_told_of_that_one_alone() -> None:
     six[3] = six[3]._replace(survey=Survey(off))
     past = Previous(six[4].survey.readings, [Made("no-such-screw", 0.1)])
     six[4] = six[4]._replace(survey=replace(six[4].survey, previous=past))
-    for write in (verdicts, one_by_one(Worked.moved), one_by_one(Worked.corrections)):
+    for write in (verdicts, stack_by_stack(ReducedStack.moves_answers), stack_by_stack(ReducedStack.corrections)):
         told = answer_many(six, REGISTRY, write)
         assert [isinstance(one, Refused) for one in told] == [False, True, False, True, True, False]
         pointers = [one.faults[0].pointer for one in told if isinstance(one, Refused)]

@@ -9,12 +9,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tramwright_solvers.machine import Bed, Machine, Rails, Reading, Screw, Seat, Support
+from tramwright_solvers.correction.factorize import prepare
+from tramwright_solvers.diagnostics.outliers import SlipCheck
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.preparation import prepare
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.survey import where
-from tramwright_solvers.suspects import SlipCheck
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Screw, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading
+from tramwright_solvers.reduction.readings import where
 
 DIVISION = 0.01
 SURVEYS = 1000

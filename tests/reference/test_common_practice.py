@@ -11,14 +11,16 @@ import pytest
 from msgspec.structs import replace
 
 from references import reference
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Mechanism, Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import MM_PER_INCH, Bed, Indicator, Machine, Rails, Reading, Seat, Support, Survey
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms.kinematic import Kinematic
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.contract import Mechanism, Site
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.model.units import MM_PER_INCH
+from tramwright_solvers.results.correction import Correction
 
 PRACTICE = "common practice, no source"
 

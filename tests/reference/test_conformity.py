@@ -4,7 +4,8 @@ import pytest
 from scipy.stats import norm
 
 from references import reference
-from tramwright_solvers.verdict import K, conformance_probability, standing
+from tramwright_solvers.model.units import K
+from tramwright_solvers.uncertainty.conformity import conformance_probability, standing
 
 
 @reference(

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from references import reference
-from tramwright_solvers.machine import Bed, Machine, Rails, Seat
-from tramwright_solvers.plan import Area, PlanSolve, plan_survey
-from tramwright_solvers.plan.design import Determinant, Trace, best_design, exchanged
-from tramwright_solvers.plan.rating import mean_range
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat
+from tramwright_solvers.planning import Area, PlanSolve, plan_survey
+from tramwright_solvers.planning.design import Determinant, Trace, best_design, exchanged
+from tramwright_solvers.planning.rating import mean_range
 
 FACTORIAL = (
     "the 2² factorial is D-optimal for the plane and the plane with interaction, as in A. C. Atkinson and A. N. Donev, "

@@ -10,14 +10,14 @@ from scipy.stats import t as student
 
 from references import reference
 from regression import as_problem
-from tramwright_solvers.adjust.fewest import candidates
-from tramwright_solvers.budget import Source, combined
-from tramwright_solvers.contract import Adjuster
-from tramwright_solvers.machine import Bed, Machine
-from tramwright_solvers.noise import Noise
-from tramwright_solvers.reliability import reliability
-from tramwright_solvers.setting import setting_of
-from tramwright_solvers.verdict import K
+from tramwright_solvers.adjustment.candidates import candidates
+from tramwright_solvers.diagnostics.reliability import reliability
+from tramwright_solvers.model.contract import Adjuster
+from tramwright_solvers.model.machine import Bed, Machine
+from tramwright_solvers.model.units import K
+from tramwright_solvers.reduction.covariance import GapCovariance
+from tramwright_solvers.uncertainty.budget import Source, combined
+from tramwright_solvers.uncertainty.setting_error import setting_of
 
 H1 = (
     "JCGM 100:2008, H.1 end-gauge calibration: uc 32 nm, effective degrees of freedom 16, t99 2.92, U99 93 nm (from "
@@ -73,7 +73,7 @@ def test_h2_resistance_and_reactance() -> None:
     v, i, phi = seen.mean(axis=1)
     # Means whose covariance is that of five simultaneous observations: no error of their own, all of it in common.
     factors = (seen - seen.mean(axis=1, keepdims=True)) / sqrt(5 * 4)
-    noise = Noise(np.zeros((1, 3)), factors, None)
+    noise = GapCovariance(np.zeros((1, 3)), factors, None)
     r, x, z = v / i * np.cos(phi), v / i * np.sin(phi), v / i
     gradient = np.array([[r / v, -r / i, -x], [x / v, -x / i, r], [z / v, -z / i, 0.0]])
     assert [r, x, z] == pytest.approx([127.732, 219.847, 254.260], abs=5e-4)
@@ -107,7 +107,7 @@ def test_h3_thermometer() -> None:
     # Two "adjusters" that lower the gap by 1 and by t - 20: what they have to travel is the line.
     options = candidates(as_problem(design), (0, 1), ((0, 1),))
     both = np.array([options.sets.index((0, 1))])
-    noise = Noise(np.full((1, 11), s * s), np.zeros((11, 0)), s)
+    noise = GapCovariance(np.full((1, 11), s * s), np.zeros((11, 0)), s)
     table = options.evaluate(CORRECTIONS[None], "least-squares")
     y1, y2 = table.travels[0, both[0]]
     assert (y1, y2) == (pytest.approx(-0.1712, abs=5e-5), pytest.approx(0.00218, abs=5e-6))

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from references import reference
-from tramwright_solvers.breakdown import form
-from tramwright_solvers.contract import Move
-from tramwright_solvers.machine import Bed, Machine, Mount, Support
-from tramwright_solvers.materials import EXPANSION, expansion_of
+from tramwright_solvers.diagnostics.form_terms import form
 from tramwright_solvers.mechanisms.kinematic import WARMING, Kinematic
+from tramwright_solvers.model.contract import Move
+from tramwright_solvers.model.machine import Bed, Machine, Mount, Support
+from tramwright_solvers.model.materials import EXPANSION, expansion_of
 
 
 @reference(

@@ -8,10 +8,10 @@ from scipy.optimize import root
 from scipy.spatial.transform import Rotation
 
 from references import reference
-from tramwright_solvers.contract import Move, Site
-from tramwright_solvers.machine import Bed, Machine, Mount, Support
 from tramwright_solvers.mechanisms.contacts import contacts_of
 from tramwright_solvers.mechanisms.kinematic import Kinematic
+from tramwright_solvers.model.contract import Move, Site
+from tramwright_solvers.model.machine import Bed, Machine, Mount, Support
 
 # Balls on a circle of 100 mm at 90°, 210° and 330°, flanks of 45°, grooves towards the middle.
 ANGLES = (90.0, 210.0, 330.0)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from references import reference
-from tramwright_solvers.layout import layout
-from tramwright_solvers.machine import Bed, Machine
+from tramwright_solvers.model.machine import Bed, Machine
+from tramwright_solvers.reduction.stations import layout
 
 # Ghilani, Adjustment Computations, levelling example with equal weights: benchmarks X = 100 and Y = 107.5, heights of
 # A, B and C wanted. [from memory; recomputed independently]

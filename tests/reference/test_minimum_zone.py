@@ -8,8 +8,8 @@ from scipy.optimize import linprog
 
 from references import reference
 from regression import as_problem
-from tramwright_solvers.adjust.least_squares import unbounded
-from tramwright_solvers.adjust.minimum_zone import Chebyshev, chebyshev
+from tramwright_solvers.adjustment.constrained_lsq import unbounded
+from tramwright_solvers.adjustment.minimum_zone import Chebyshev, chebyshev
 
 # H. P. Williams, Model Building in Mathematical Programming, 5th ed., example 11 (pp. 266, 319-320); the same data ship
 # as a worked example with a free linear programming package. [published; recomputed independently]

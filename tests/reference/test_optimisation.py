@@ -10,15 +10,16 @@ import pytest
 from scipy.optimize import linprog, lsq_linear
 
 from references import library, reference
-from tramwright_solvers.adjust import least_squares, minimum_zone
-from tramwright_solvers.adjust.problem import Problem
-from tramwright_solvers.contract import Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import Bed, Machine, Rails, Seat, Support, Survey
+from tramwright_solvers.adjustment import constrained_lsq, minimum_zone
+from tramwright_solvers.adjustment.problem import Problem
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms.four_screw import FourScrew
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Survey
 
 SEEDS = range(6)
 GRID = np.array([(x, y) for y in (20.0, 135.0, 250.0, 365.0, 480.0) for x in (20.0, 135.0, 250.0, 365.0, 480.0)])
@@ -73,7 +74,7 @@ def test_bounded_least_squares_by_scipy(seed: int) -> None:
         design, -root * gap, (np.append(posed.lower, -np.inf), np.append(posed.upper, np.inf)), "bvls", tol=1e-14
     )
     assert found.status > 0
-    travels = least_squares.bounded(posed, gap)
+    travels = constrained_lsq.bounded(posed, gap)
     assert np.all((travels >= posed.lower) & (travels <= posed.upper))
     assert np.any((travels == posed.lower) | (travels == posed.upper))
     left = posed.centred(gap + posed.influence @ travels)
@@ -97,7 +98,7 @@ def test_bounded_least_squares_by_convex_optimisation(seed: int) -> None:
     box = [a >= posed.lower, a <= posed.upper]
     squares = cp.sum_squares(cp.multiply(np.sqrt(posed.weights), left))
     least = cp.Problem(cp.Minimize(squares), box).solve(solver="CLARABEL", tol_gap_abs=1e-13, tol_gap_rel=1e-13)
-    travels = least_squares.bounded(posed, gap)
+    travels = constrained_lsq.bounded(posed, gap)
     remaining = posed.centred(gap + posed.influence @ travels)
     assert posed.weights @ remaining**2 == pytest.approx(least, rel=1e-6)
     # Of all travels that leave this very gap, up to the offset: the least sum of squares.

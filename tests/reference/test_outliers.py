@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from references import library, reference
-from tramwright_solvers.breakdown import term_columns
-from tramwright_solvers.machine import Bed
-from tramwright_solvers.reliability import reliability, studentized
+from tramwright_solvers.diagnostics.form_terms import term_columns
+from tramwright_solvers.diagnostics.reliability import reliability, studentized
+from tramwright_solvers.model.machine import Bed
 
 GRID = np.array([(x, y) for y in (20.0, 135.0, 250.0, 365.0, 480.0) for x in (20.0, 135.0, 250.0, 365.0, 480.0)])
 STATISTICS = "OLSInfluence: hat diagonal, internally and externally studentized residuals, after Belsley, Kuh & Welsch"

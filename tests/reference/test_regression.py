@@ -14,9 +14,9 @@ import scipy.stats
 from nist_strd import FILIP, NOINT1, NOINT2, PONTIUS, WAMPLER1, WAMPLER2, WAMPLER3, WAMPLER4, WAMPLER5, Certified
 from references import library, reference
 from regression import as_problem
-from tramwright_solvers.adjust.least_squares import bounded, response, unbounded
-from tramwright_solvers.adjust.minimum_zone import chebyshev
-from tramwright_solvers.reliability import reliability
+from tramwright_solvers.adjustment.constrained_lsq import bounded, response, unbounded
+from tramwright_solvers.adjustment.minimum_zone import chebyshev
+from tramwright_solvers.diagnostics.reliability import reliability
 
 
 def fitted(design: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

@@ -7,8 +7,8 @@ import pytest
 
 from references import reference
 from regression import as_problem
-from tramwright_solvers.adjust.least_squares import unbounded
-from tramwright_solvers.reliability import non_centrality, reliability, smallest_detectable, studentized
+from tramwright_solvers.adjustment.constrained_lsq import unbounded
+from tramwright_solvers.diagnostics.reliability import non_centrality, reliability, smallest_detectable, studentized
 
 # Levelling network of C. D. Ghilani, Adjustment Computations (the chapter on levelling). [from memory, recomputed]
 # Benchmarks X = 100 and Y = 107.5; lines X-A, A-Y, Y-C, C-X, A-B, B-Y, B-C; unknown A, B, C.

@@ -7,8 +7,8 @@ import pytest
 
 from references import reference
 from reversed_plates import HALF, MACHINE, NOT_MOVED, QUARTER, THREE_QUARTERS, Lay, surveys
-from tramwright_solvers.reversal.apart import separate
-from tramwright_solvers.reversal.comparable import lay
+from tramwright_solvers.reversal.separation import separate
+from tramwright_solvers.reversal.validation import match_surveys
 
 EVANS = (
     "by rank, plate and gantry as polynomials to degree 3 with a plane for each survey; the principle is that of C. J. "
@@ -61,7 +61,7 @@ def by_rank(lays: tuple[Lay, ...], term: int) -> bool:
 @reference("derived", source=EVANS, proves="which terms of a plate turned by quarters can be told from the gantry's")
 def test_what_turning_can_tell(term: str, column: str) -> None:
     index, expected = list(TABLE).index(term), TABLE[term][list(COLUMNS).index(column)]
-    apart = separate(lay(MACHINE, surveys(COLUMNS[column])))
+    apart = separate(match_surveys(MACHINE, surveys(COLUMNS[column])))
     functional = np.zeros(len(apart.estimate))
     functional[apart.on_plate] = np.linalg.pinv(polynomials(apart.laid.plate))[index]
     assert apart.decides(functional) is expected
@@ -75,7 +75,7 @@ def test_what_turning_can_tell(term: str, column: str) -> None:
 )
 def test_a_round_bow_is_never_told() -> None:
     lays = [(float(turn), shift) for turn in (0, 90, 180, 270) for shift in ((0.0, 0.0), (115.0, 0.0), (0.0, -115.0))]
-    apart = separate(lay(MACHINE, surveys(lays)))
+    apart = separate(match_surveys(MACHINE, surveys(lays)))
     assert apart.null.shape[1] == 1
     x, y = ((apart.laid.plate - 250.0) / 230.0).T
     plate = apart.null[apart.on_plate, 0]
@@ -92,7 +92,7 @@ def test_a_round_bow_is_never_told() -> None:
     proves="that the undecidable part of 0 + 180° is exactly the shapes that half a turn leaves as they are",
 )
 def test_half_a_turn_leaves_the_even_shapes() -> None:
-    apart = separate(lay(MACHINE, surveys([NOT_MOVED, HALF])))
+    apart = separate(match_surveys(MACHINE, surveys([NOT_MOVED, HALF])))
     points = {(x, y) for x, y in apart.laid.plate.tolist()}
     pairs = {frozenset([(x, y), (500.0 - x, 500.0 - y)]) for x, y in points}
     assert len(pairs) == 13

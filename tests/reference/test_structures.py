@@ -9,11 +9,11 @@ import pytest
 from scipy.interpolate import CubicSpline
 
 from references import library, reference
-from tramwright_solvers.contract import Move, Site
-from tramwright_solvers.machine import Bed, Machine, Rails, Seat, Support
 from tramwright_solvers.mechanisms.beam import cardinal_curvatures, rail_shape
 from tramwright_solvers.mechanisms.four_screw import FourScrew
 from tramwright_solvers.mechanisms.rail_shim import RailShim
+from tramwright_solvers.model.contract import Move, Site
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Support
 
 # A plate of 70 GPa, Poisson's ratio 0.33, 8 mm, 500 mm square, held at three corners. The yield strength is invented.
 PLATE = Bed(x=(0, 500), y=(0, 500), thickness=8.0, youngs_modulus=70.0, poissons_ratio=0.33, yield_strength=200.0)

@@ -8,10 +8,10 @@ from scipy.optimize import linprog
 
 from references import reference
 from regression import as_problem
-from tramwright_solvers.adjust.least_squares import unbounded
-from tramwright_solvers.adjust.minimum_zone import chebyshev
-from tramwright_solvers.layout import layout
-from tramwright_solvers.machine import Bed, Machine
+from tramwright_solvers.adjustment.constrained_lsq import unbounded
+from tramwright_solvers.adjustment.minimum_zone import chebyshev
+from tramwright_solvers.model.machine import Bed, Machine
+from tramwright_solvers.reduction.stations import layout
 
 MOODY = (
     "J. C. Moody, How to calibrate surface plates in the plant, The Tool Engineer, October 1955; data transcribed from "

@@ -7,10 +7,11 @@ from itertools import combinations_with_replacement
 import pytest
 
 from references import reference
-from tramwright_solvers.adjust.stock import choices
-from tramwright_solvers.contract import Adjuster
-from tramwright_solvers.machine import MM_PER_INCH, Bed, Indicator, Machine, Screw, Sheet
-from tramwright_solvers.steps import move_of
+from tramwright_solvers.adjustment.shim_stacks import choices
+from tramwright_solvers.correction.work_order import move_of
+from tramwright_solvers.model.contract import Adjuster
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Screw, Sheet
+from tramwright_solvers.model.units import MM_PER_INCH
 
 BED = Bed((0.0, 400.0), (0.0, 400.0))
 

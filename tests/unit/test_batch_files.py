@@ -12,13 +12,13 @@ import pytest
 from click.testing import CliRunner, Result
 
 from batch_lines import answers, lines, requests
-from tramwright_service.batch.chunks import Chunk, Cutter, Names, cut_all
-from tramwright_service.batch.lines import Lines
+from tramwright_service.batch.answerer import LineAnswerer
 from tramwright_service.batch.sources import Unfit, given, pieces
+from tramwright_service.batch.splitter import Chunk, Names, Splitter, cut_all
 from tramwright_service.batch.tables import as_csv, harmless, rows
-from tramwright_service.cli import main
-from tramwright_service.examples import paths
-from tramwright_solvers.registry import Registry, installed
+from tramwright_service.catalogue.examples import paths
+from tramwright_service.cli.main import main
+from tramwright_solvers.mechanisms.registry import Registry, installed
 
 HEAD = "x,y,value"
 ROWS = ("20,20,-0.12", "480,20,0.03", "250,480,0.05", "250,250,0.01")
@@ -212,7 +212,7 @@ def test_only_texts_are_made_plain_in_csv_and_numbers_stay_numbers(registry: Reg
     request["id"] = '=HYPERLINK("x")'
     request["machine"]["id"] = "-kestrel"
     request["machine"]["supports"][1]["id"] = "=front-right"
-    body = Lines(registry).answer(Chunk(1, "moves", [msgspec.json.encode(request)])).body
+    body = LineAnswerer(registry).answer(Chunk(1, "moves", [msgspec.json.encode(request)])).body
     (row,) = csv.DictReader(io.StringIO(as_csv(body).decode(), newline=""))
     (plain,) = rows(body)
     assert row["id"] == '\'=HYPERLINK("x")'
@@ -292,7 +292,7 @@ def test_names_of_machines_are_bounded_and_the_latest_are_kept() -> None:
 
 
 def test_a_cutter_gives_back_the_memory_of_what_it_has_cut() -> None:
-    cutter = Cutter("verdict", 1000)
+    cutter = Splitter("verdict", 1000)
     cutter.feed(b"{}\n" * 10 + b"{")
     assert (cutter.waiting, cutter.waiting_bytes) == (10, 20)
     while cutter.cut(4):

@@ -5,11 +5,12 @@ from typing import Any
 import msgspec
 import pytest
 
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import Machine, Reading, Survey
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
 
 SEATS = ["left-front", "left-rear", "right-front", "right-rear"]
 MACHINE = msgspec.convert(

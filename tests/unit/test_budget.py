@@ -9,29 +9,18 @@ import pytest
 from msgspec.structs import replace
 from scipy.special import chdtri
 
-from tramwright_solvers.answer import Suspect
-from tramwright_solvers.budget import Budget, combined, sources
-from tramwright_solvers.contract import Adjuster
-from tramwright_solvers.correction import correct, move_stack, work
-from tramwright_solvers.decision import decide
-from tramwright_solvers.machine import (
-    Bed,
-    Indicator,
-    Limit,
-    Machine,
-    Rails,
-    Reading,
-    Screw,
-    Seat,
-    Sheet,
-    Support,
-    Survey,
-)
+from tramwright_solvers.correction.api import correct, move_stack, reduce_stack
+from tramwright_solvers.correction.decision import decide
+from tramwright_solvers.diagnostics.without_outliers import TOO_LITTLE, refit, without
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.refit import TOO_LITTLE, refit, without
-from tramwright_solvers.setting import SHEET_MM, half_width, quantiles, setting_of, settings_of
-from tramwright_solvers.solve import Solve
-from tramwright_solvers.totals import covering
+from tramwright_solvers.model.contract import Adjuster
+from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Rails, Screw, Seat, Sheet, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.results.correction import Suspect
+from tramwright_solvers.uncertainty.budget import Budget, combined, sources
+from tramwright_solvers.uncertainty.range import covering
+from tramwright_solvers.uncertainty.setting_error import SHEET_MM, half_width, quantiles, setting_of, settings_of
 
 SEATS = [Seat(f"{rail}-{y:g}", rail, x, y) for rail, x in (("left", -30.0), ("right", 430.0)) for y in (0.0, 400.0)]
 MACHINE = Machine(
@@ -69,7 +58,7 @@ SURVEYS = {
 
 def budgets(machine: Machine, survey: Survey) -> tuple[Budget, Budget, float, float]:
     """The budgets as found and as predicted, and the u of both totals."""
-    done = work(machine, [survey], Solve(with_=[ThreeScrew(), RailShim()]))
+    done = reduce_stack(machine, [survey], Solve(with_=[ThreeScrew(), RailShim()]))
     prepared, gaps, noise = done.prepared, done.gaps, done.noise
     setting = setting_of(
         machine, prepared.adjusters, prepared.influence, prepared.layout.points, prepared.candidates.sets
@@ -176,7 +165,7 @@ def test_setting_covers_the_range_it_makes_in_95_of_100_cases(seed: int) -> None
             for one, half in zip(MACHINE.supports, random.uniform(0.002, 0.02, 3), strict=True)
         ],
     )
-    prepared = work(machine, [SURVEYS["one reading each"]], Solve(with_=[ThreeScrew(), RailShim()])).prepared
+    prepared = reduce_stack(machine, [SURVEYS["one reading each"]], Solve(with_=[ThreeScrew(), RailShim()])).prepared
     setting = setting_of(
         machine, prepared.adjusters, prepared.influence, prepared.layout.points, prepared.candidates.sets
     )
@@ -191,7 +180,7 @@ def test_setting_covers_the_range_it_makes_in_95_of_100_cases(seed: int) -> None
 
 
 def test_setting_of_gaps_is_that_of_the_adjusters_moved() -> None:
-    prepared = work(MACHINE, [SURVEYS["one reading each"]], Solve(with_=[ThreeScrew()])).prepared
+    prepared = reduce_stack(MACHINE, [SURVEYS["one reading each"]], Solve(with_=[ThreeScrew()])).prepared
     setting = setting_of(MACHINE, prepared.adjusters, prepared.influence, prepared.layout.points, ((), (0, 2)))
     moved = np.array([[True, False, True], [False, False, False]])
     expected = (prepared.influence[:, [0, 2]] * setting.u[[0, 2]]) ** 2

@@ -7,24 +7,14 @@ import numpy as np
 import pytest
 
 from simulated_machine import SimulatedMachine, bump, grid
-from tramwright_solvers.comparison.answer import AdjusterChange, Comparison, TermChange
 from tramwright_solvers.comparison.compare import compare
-from tramwright_solvers.contract import Site
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import (
-    Bed,
-    Indicator,
-    Machine,
-    Made,
-    Previous,
-    Rails,
-    Reading,
-    Seat,
-    Support,
-    Survey,
-)
+from tramwright_solvers.comparison.results import AdjusterChange, Comparison, TermChange
 from tramwright_solvers.mechanisms import FourScrew, RailShim, ThreeScrew
-from tramwright_solvers.restated import LENGTHS, scaled
+from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Seat, Support
+from tramwright_solvers.model.survey import Made, Previous, Reading, Survey
 
 SUPPORTS = [Support("wren", 30.0, 40.0), Support("robin", 470.0, 55.0), Support("linnet", 240.0, 460.0)]
 SEATS = [

@@ -11,10 +11,10 @@ import pytest
 from msgspec.structs import replace
 
 from tramwright_solvers.conformance import CHECKS, ConformanceError, check, findings
-from tramwright_solvers.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
-from tramwright_solvers.machine import Machine
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
+from tramwright_solvers.model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
+from tramwright_solvers.model.machine import Machine
 
 BED = {"x": [0, 520], "y": [10, 430], "thickness": 8}
 SCREWS = [{"id": "wren", "x": 30, "y": 40}, {"id": "robin", "x": 470, "y": 45}, {"id": "linnet", "x": 250, "y": 400}]

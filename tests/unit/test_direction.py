@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from simulated_machine import travel_of_turn
-from tramwright_solvers.machine import Screw
-from tramwright_solvers.steps import turn_direction
+from tramwright_solvers.correction.work_order import turn_direction
+from tramwright_solvers.model.machine import Screw
 
 EVERY_SCREW = list(product(["right", "left"], ["above", "below"], ["stays", "travels"]))
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from tramwright_service.cli import main
+from tramwright_service.cli.main import main
 
 ROOT = Path(__file__).parents[2]
 

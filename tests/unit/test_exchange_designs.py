@@ -7,7 +7,16 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from tramwright_solvers.plan.design import Criterion, Determinant, Inverse, Trace, best_design, exchanged, grown, total
+from tramwright_solvers.planning.design import (
+    Criterion,
+    Determinant,
+    Inverse,
+    Trace,
+    best_design,
+    exchanged,
+    grown,
+    total,
+)
 
 RANDOM = np.random.default_rng(8)
 COLUMNS = RANDOM.standard_normal((40, 4))

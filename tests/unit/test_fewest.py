@@ -5,8 +5,8 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from tramwright_solvers.adjust.fewest import candidates
-from tramwright_solvers.adjust.problem import Problem
+from tramwright_solvers.adjustment.candidates import candidates
+from tramwright_solvers.adjustment.problem import Problem
 
 
 def problem(influence: np.ndarray, weights: np.ndarray, offset_free: bool = True) -> Problem:

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tramwright_solvers.contract import Move, Site
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import MM_PER_INCH, Bed, Machine, Mount, Support
 from tramwright_solvers.mechanisms.four_screw import FourScrew
+from tramwright_solvers.model.contract import Move, Site
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Machine, Mount, Support
+from tramwright_solvers.model.units import MM_PER_INCH
 
 Corners = Sequence[tuple[float, float]]
 

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from simulated_machine import SimulatedMachine, bump, grid
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.heights.answer import HeightCheck, LeadError, TermSlope
-from tramwright_solvers.heights.check import SurveyAtHeight, check_heights
-from tramwright_solvers.machine import Bed, Indicator, Limit, Machine, Mount, Rails, Reading, Screw, Seat, Support
+from tramwright_solvers.lead_error.check import SurveyAtHeight, check_heights
+from tramwright_solvers.lead_error.results import HeightCheck, LeadError, TermSlope
 from tramwright_solvers.mechanisms import FourScrew, RailShim, ThreeScrew
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Mount, Rails, Screw, Seat, Support
+from tramwright_solvers.model.survey import Reading
 
 PLACES = {"wren": (30.0, 40.0), "robin": (470.0, 55.0), "linnet": (240.0, 460.0)}
 MACHINE = Machine(

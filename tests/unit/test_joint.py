@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tramwright_solvers.breakdown import term_columns
-from tramwright_solvers.comparison.joint import fitted, form_variance, joined
-from tramwright_solvers.comparison.measured import Measured, reduced
-from tramwright_solvers.machine import Bed, Machine, Reading, Survey
+from tramwright_solvers.diagnostics.form_terms import term_columns
+from tramwright_solvers.model.machine import Bed, Machine
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.multisurvey.joint_adjustment import fit_terms, form_variance, join_surveys
+from tramwright_solvers.multisurvey.reduction import ReducedSurvey, reduced
 
 BED = Bed((0.0, 400.0), (0.0, 300.0))
 MACHINE = Machine(bed=BED, id="redshank-03")
@@ -22,13 +23,13 @@ def survey(seed: int, points: np.ndarray) -> Survey:
     return Survey(readings)
 
 
-def surveys() -> list[Measured]:
+def surveys() -> list[ReducedSurvey]:
     rng = np.random.default_rng(8)
     points = np.round(rng.uniform([0.0, 0.0], [400.0, 300.0], (24, 2)), 1)
     return [reduced(MACHINE, survey(1, points[:18])), reduced(MACHINE, survey(2, points[6:]))]
 
 
-def dense(parts: list[Measured], form: float, common: bool) -> np.ndarray:
+def dense(parts: list[ReducedSurvey], form: float, common: bool) -> np.ndarray:
     """Covariance of all gaps, one under the other, station by station and pair by pair."""
     points = np.concatenate([part.points for part in parts])
     which = np.repeat([0, 1], [len(part.points) for part in parts])
@@ -51,11 +52,11 @@ def test_fit_is_that_of_generalized_least_squares_with_the_whole_covariance(erro
     parts = surveys()
     form = form_variance(BED, parts)
     assert form > 0.0
-    joint = joined(BED, parts, errors, zeros=True)
+    joint = join_surveys(BED, parts, errors, zeros=True)
     late = (joint.survey == 1)[:, None]
     shapes = term_columns(BED, joint.points)
     wanted = shapes[:, 1:] * late
-    found = fitted(joint, wanted)
+    found = fit_terms(joint, wanted)
 
     covariance = dense(parts, form, errors == "common")
     design = np.concatenate([wanted, shapes, late], axis=1)
@@ -71,9 +72,9 @@ def test_fit_is_that_of_generalized_least_squares_with_the_whole_covariance(erro
 
 def test_within_stations_is_least_squares_on_the_differences_of_shared_stations() -> None:
     parts = surveys()
-    joint = joined(BED, parts, "independent", zeros=True)
+    joint = join_surveys(BED, parts, "independent", zeros=True)
     late = (joint.survey == 1)[:, None]
-    found = fitted(joint.within(), term_columns(BED, joint.points)[:, 1:] * late)
+    found = fit_terms(joint.within(), term_columns(BED, joint.points)[:, 1:] * late)
 
     shared = [(i, j) for i, p in enumerate(parts[0].points) for j, q in enumerate(parts[1].points) if (p == q).all()]
     before, after = np.array(shared).T
@@ -97,7 +98,7 @@ def test_variance_of_a_combination_is_that_of_the_whole_covariance() -> None:
     parts = surveys()
     row = np.random.default_rng(3).normal(size=sum(len(part.points) for part in parts))
     for errors in ("independent", "common"):
-        joint = joined(BED, parts, errors, zeros=True)
+        joint = join_surveys(BED, parts, errors, zeros=True)
         expected = row @ dense(parts, 0.0, errors == "common") @ row
         assert joint.variance_of(row) == pytest.approx(expected, rel=1e-10)
 
@@ -111,19 +112,19 @@ def test_form_between_stations_is_estimated_without_bias() -> None:
     for _ in range(400):
         gaps = rng.normal(0.0, 0.02, len(points)) + rng.normal(0.0, sigma, len(points))
         whole = np.full(len(points), sigma**2)
-        found.append(form_variance(BED, [Measured(points, gaps, whole, whole, np.zeros((len(points), 0)))]))
+        found.append(form_variance(BED, [ReducedSurvey(points, gaps, whole, whole, np.zeros((len(points), 0)))]))
     # ten degrees of freedom each: the standard deviation of the mean is 0.0005 * sqrt(2 / 10 / 400) = 1.1e-5
     assert np.mean(found) == pytest.approx(0.02**2, abs=4.5e-5)
 
 
 def test_least_effort_decides_what_is_not_seen() -> None:
     parts = surveys()
-    joint = joined(BED, parts, "independent", zeros=True)
+    joint = join_surveys(BED, parts, "independent", zeros=True)
     late = (joint.survey == 1)[:, None]
     column = term_columns(BED, joint.points)[:, 1:2] * late
-    single = fitted(joint, column)
+    single = fit_terms(joint, column)
     # twice the same column: of a + b = s the least of (1 a)^2 + (2 b)^2 is a = 4/5 s, b = 1/5 s
-    double = fitted(joint, np.concatenate([column, column], axis=1), np.array([1.0, 2.0]))
+    double = fit_terms(joint, np.concatenate([column, column], axis=1), np.array([1.0, 2.0]))
     np.testing.assert_allclose(double.values, single.values * [0.8, 0.2], rtol=1e-9)
     np.testing.assert_allclose(double.u, single.u * [0.8, 0.2], rtol=1e-9)
     assert double.rank == 1

@@ -10,12 +10,13 @@ from msgspec.structs import replace
 from scipy.optimize import root
 from scipy.spatial.transform import Rotation
 
-from tramwright_solvers.contract import Floats, Move, Site
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import MM_PER_INCH, Bed, Machine, Mount, Support
 from tramwright_solvers.mechanisms.contacts import contacts_of
 from tramwright_solvers.mechanisms.kinematic import Kinematic
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
+from tramwright_solvers.model.contract import Floats, Move, Site
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Machine, Mount, Support
+from tramwright_solvers.model.units import MM_PER_INCH
 
 SOLVER = Kinematic()
 PLACES = {"a": (40.0, 40.0), "b": (460.0, 40.0), "c": (250.0, 460.0)}

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog, lsq_linear
 
-from tramwright_solvers.adjust.least_squares import bounded, feasible_best, response, unbounded
-from tramwright_solvers.adjust.problem import Problem
-from tramwright_solvers.faults import Impossible
+from tramwright_solvers.adjustment.constrained_lsq import bounded, feasible_best, response, unbounded
+from tramwright_solvers.adjustment.problem import Problem
+from tramwright_solvers.model.errors import Impossible
 
 
 def problem_of(

@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from tramwright_solvers.adjust import exchange, minimum_zone
-from tramwright_solvers.adjust.minimum_zone import bounded, chebyshev
-from tramwright_solvers.adjust.problem import Problem
-from tramwright_solvers.faults import SolverError
+from tramwright_solvers.adjustment import chebyshev_exchange, minimum_zone
+from tramwright_solvers.adjustment.minimum_zone import bounded, chebyshev
+from tramwright_solvers.adjustment.problem import Problem
+from tramwright_solvers.model.errors import SolverError
 
 TIGHT = {"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10}
 
@@ -157,7 +157,7 @@ def test_what_the_exchange_leaves_unfinished_the_programme_settles(monkeypatch: 
         values = rng.normal(size=(20, 25))
         proven = chebyshev(designs, values)
         with monkeypatch.context() as patch:
-            patch.setattr(exchange, "PATIENCE", 0)
+            patch.setattr(chebyshev_exchange, "PATIENCE", 0)
             settled = chebyshev(designs, values)
         assert proven.finished.all()
         assert not settled.finished.all()
@@ -170,7 +170,7 @@ def test_a_poor_reference_is_never_taken_for_proof(monkeypatch: pytest.MonkeyPat
     design = columns("plane", stations("random25", rng))
     values = rng.normal(size=(200, 25))
     monkeypatch.setattr(minimum_zone, "by_programme", lambda design, values: np.zeros(design.shape[1]))
-    monkeypatch.setattr(exchange, "PATIENCE", 1)
+    monkeypatch.setattr(chebyshev_exchange, "PATIENCE", 1)
     found = chebyshev(design, values)
     right = found.half_zone <= np.array([zone_by_dual(design, row) for row in values]) * (1 + 1e-9)
     assert 0 < found.finished.sum() < 200

@@ -7,10 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from tramwright_solvers.breakdown import term_columns
-from tramwright_solvers.machine import Bed
-from tramwright_solvers.noise import Noise
-from tramwright_solvers.over_bed import (
+from tramwright_solvers.diagnostics.form_terms import term_columns
+from tramwright_solvers.diagnostics.gaussian_process import (
     DRAWS,
     QUANTILES,
     Interpolation,
@@ -20,6 +18,8 @@ from tramwright_solvers.over_bed import (
     interpolation,
     matern,
 )
+from tramwright_solvers.model.machine import Bed
+from tramwright_solvers.reduction.covariance import GapCovariance
 
 BED = Bed((0.0, 400.0), (0.0, 300.0))
 U = 0.0093
@@ -99,8 +99,8 @@ def simulated(points: np.ndarray, field: Field, times: int) -> tuple[np.ndarray,
     return np.ptp(form, axis=1), read
 
 
-def noise(gaps: np.ndarray) -> Noise:
-    return Noise(np.full(gaps.shape, U * U), np.zeros((gaps.shape[1], 0)), U)
+def noise(gaps: np.ndarray) -> GapCovariance:
+    return GapCovariance(np.full(gaps.shape, U * U), np.zeros((gaps.shape[1], 0)), U)
 
 
 def found(of: Interpolation, gaps: np.ndarray) -> list[OverBed]:
@@ -181,7 +181,7 @@ def test_the_unit_of_length_changes_nothing_but_the_numbers() -> None:
     )
     small = gaps / 25.4
     told = in_inches.totals(
-        small, Noise(np.full(small.shape, (U / 25.4) ** 2), np.zeros((25, 0)), None), np.zeros((3, 0))
+        small, GapCovariance(np.full(small.shape, (U / 25.4) ** 2), np.zeros((25, 0)), None), np.zeros((3, 0))
     )
     for (one, _), other in zip(told, found(prepared(points), gaps), strict=True):
         assert one.total * 25.4 == pytest.approx(other.total, rel=1e-4)
@@ -212,7 +212,7 @@ def test_weakly_joined_set_ups_make_the_estimate_less_certain() -> None:
     _, gaps = simulated(points, none, 1)
     factors = np.where(points[:, :1] > 250.0, 0.06, 0.0)
     of = prepared(points, factors=factors)
-    joined = of.totals(gaps, Noise(np.full((1, 25), U * U), factors, None), np.zeros((1, 0)))[0][0]
+    joined = of.totals(gaps, GapCovariance(np.full((1, 25), U * U), factors, None), np.zeros((1, 0)))[0][0]
     alone = found(prepared(points), gaps)[0]
     assert joined.u is not None
     assert alone.u is not None

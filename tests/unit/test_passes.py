@@ -11,18 +11,19 @@ from msgspec.structs import replace
 
 from repeated_passes import machine_for
 from strategies import GROUPS, machines, stations
-from tramwright_service.views.followed import followed, remaining
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Adjuster
-from tramwright_solvers.correction import correct
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.learning.follows import lead_like, sentence
-from tramwright_solvers.learning.forecast import Forecast
-from tramwright_solvers.learning.passes import MOST_READINGS
-from tramwright_solvers.machine import Machine, Made, Pass, Previous, Reading, Screw, Survey
+from tramwright_service.text.learning import followed, remaining
+from tramwright_solvers.correction.api import correct
+from tramwright_solvers.correction.previous_passes import MOST_READINGS
+from tramwright_solvers.learning.diagnosis import lead_like, sentence
 from tramwright_solvers.mechanisms import ThreeScrew
-from tramwright_solvers.restated import LENGTHS, scaled
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
+from tramwright_solvers.model.contract import Adjuster
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Machine, Screw
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Made, Pass, Previous, Reading, Survey
+from tramwright_solvers.results.correction import Correction
+from tramwright_solvers.results.learning import Forecast
 
 MACHINE = machine_for("three screws")
 SCREWED = Adjuster("pipit", "support", 1.0, "/machine/supports/0", screw=Screw(4.0))

@@ -10,16 +10,17 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tramwright_solvers.correction import correct, correct_stack
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import Bed, Indicator, Limit, Machine, Rails, Reading, Seat, Support, Survey
+from tramwright_solvers.correction.api import correct, correct_stack
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.plan import Area, PlanSolve, Reach, Spot, plan_survey
-from tramwright_solvers.plan.answer import Rating
-from tramwright_solvers.plan.area import Circle, Rectangle, places, regular_grid
-from tramwright_solvers.plan.path import reading_order
-from tramwright_solvers.restated import LENGTHS, scaled
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Rails, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.planning import Area, PlanSolve, Reach, Spot, plan_survey
+from tramwright_solvers.planning.area import Circle, Rectangle, places, regular_grid
+from tramwright_solvers.planning.path import reading_order
+from tramwright_solvers.planning.results import Rating
 
 SCREWS = [Support("a", 50.0, 50.0), Support("b", 350.0, 60.0), Support("c", 190.0, 360.0)]
 SEATS = [

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from tramwright_solvers.contract import Site
-from tramwright_solvers.machine import Bed, Machine, Rails, Seat
 from tramwright_solvers.mechanisms.beam import cardinal_curvatures, carriage_height, rail_shape
 from tramwright_solvers.mechanisms.rail_shim import RailShim
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat
 
 SUPPORTS = np.array([0.0, 200.0, 450.0, 600.0])
 SETTLED = np.array([0.0, 0.05, -0.02, 0.03])

@@ -14,12 +14,13 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import Bed, Machine, Reading, Screw, Support, Survey
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms import ThreeScrew
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Bed, Machine, Screw, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.results.correction import Correction
 
 LOW = 0.72
 LACK = 0.42

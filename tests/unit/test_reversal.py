@@ -22,14 +22,15 @@ from reversed_plates import (
     plate_form,
     surveys,
 )
-from tramwright_solvers.contract import Floats
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import Bed, Limit, Machine, Rails, Reading, Seat
+from tramwright_solvers.model.contract import Floats
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Limit, Machine, Rails, Seat
+from tramwright_solvers.model.survey import Reading
 from tramwright_solvers.reversal import PlacedSurvey, reverse
-from tramwright_solvers.reversal.apart import separate
-from tramwright_solvers.reversal.comparable import lay
-from tramwright_solvers.reversal.placed import Placement
+from tramwright_solvers.reversal.placement import Placement
+from tramwright_solvers.reversal.separation import separate
 from tramwright_solvers.reversal.shapes import NAMED
+from tramwright_solvers.reversal.validation import match_surveys
 
 
 def twist(size: float) -> Callable[[Floats], Floats]:
@@ -43,7 +44,7 @@ def noisy(seed: int, size: float = 0.002) -> Callable[[int], Floats]:
 
 
 def test_two_turns_and_a_shift_recover_both_to_the_noise() -> None:
-    apart = separate(lay(MACHINE, surveys([NOT_MOVED, QUARTER, ALONG_X], errors=noisy(1, 0.0007))))
+    apart = separate(match_surveys(MACHINE, surveys([NOT_MOVED, QUARTER, ALONG_X], errors=noisy(1, 0.0007))))
     assert apart.null.shape[1] == 1  # the round bow, which no turn or shift tells
     off = (apart.estimate - decided_truth(apart)) / np.linalg.norm(apart.root, axis=1)
     assert np.abs(off).max() < 4.0
@@ -165,7 +166,7 @@ def test_any_angle_that_lays_stations_on_stations() -> None:
     """Six stations around and the middle, turned by 60°; all but shapes with that symmetry are told."""
     around = np.radians(np.arange(0, 360, 60))
     stations = np.vstack([CENTRE, np.column_stack([250 + 200 * np.cos(around), 250 + 200 * np.sin(around)])])
-    apart = separate(lay(MACHINE, surveys([NOT_MOVED, (60.0, (0.0, 0.0))], stations=stations)))
+    apart = separate(match_surveys(MACHINE, surveys([NOT_MOVED, (60.0, (0.0, 0.0))], stations=stations)))
     assert len(apart.laid.plate) == 7
     assert apart.null.shape[1] == 1  # the middle against the ring
     assert apart.estimate == pytest.approx(decided_truth(apart), abs=1e-9)  # positions are rounded to a millionth
@@ -185,7 +186,7 @@ def test_positions_match_within_the_stated_tolerance() -> None:
         )
         for one in read
     ]
-    apart, exact = separate(lay(MACHINE, jitter)), separate(lay(MACHINE, read))
+    apart, exact = separate(match_surveys(MACHINE, jitter)), separate(match_surveys(MACHINE, read))
     assert len(apart.laid.plate) == len(apart.laid.gantry) == 25
     # a direction that only the mismatch makes look decidable is not believed
     assert apart.null.shape[1] == exact.null.shape[1] == 1
@@ -295,6 +296,6 @@ def test_too_many_positions_are_refused() -> None:
 def test_stations_on_one_line_still_answer() -> None:
     """Along a single row half a turn tells the odd shapes; the row's tilt across is nobody's."""
     row = STATIONS[STATIONS[:, 1] == 250.0]
-    apart = separate(lay(MACHINE, surveys([NOT_MOVED, HALF], plate_form, gantry_form, row)))
+    apart = separate(match_surveys(MACHINE, surveys([NOT_MOVED, HALF], plate_form, gantry_form, row)))
     assert apart.null.shape[1] == 2  # three pairs less the piston
     assert reverse(MACHINE, surveys([NOT_MOVED, HALF], stations=row)).undecided.dimension == 2

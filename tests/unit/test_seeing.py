@@ -8,15 +8,16 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tramwright_solvers.answer import Blind
-from tramwright_solvers.contract import Site
-from tramwright_solvers.correction import work
-from tramwright_solvers.layout import a_priori
-from tramwright_solvers.machine import Bed, Limit, Machine, Rails, Reading, Seat, Support, Survey
+from tramwright_solvers.correction.api import reduce_stack
+from tramwright_solvers.diagnostics.weakly_observed import good_plan, remedy_points, weakly_observed
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.noise import Noise
-from tramwright_solvers.seeing import cure_places, good_plan, seen_badly
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Bed, Limit, Machine, Rails, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.reduction.covariance import GapCovariance
+from tramwright_solvers.reduction.stations import a_priori
+from tramwright_solvers.results.correction import Blind
 
 MACHINE = Machine(
     bed=Bed((0.0, 400.0), (0.0, 400.0)),
@@ -45,11 +46,13 @@ def badly(
     stations: Stations, setup: Callable[[float, float], str] = lambda x, y: "", machine: Machine = MACHINE
 ) -> dict[str, Blind]:
     survey = Survey([Reading(x, y, 0.0, setup(x, y)) for x, y in stations])
-    prepared = work(machine, [survey], Solve(with_=[ThreeScrew(), RailShim()])).prepared
-    site = Site(machine, cure_places(machine.bed))
+    prepared = reduce_stack(machine, [survey], Solve(with_=[ThreeScrew(), RailShim()])).prepared
+    site = Site(machine, remedy_points(machine.bed))
     there = np.concatenate([mechanism.influence(site) for mechanism in prepared.mechanisms], axis=1)
-    noise = Noise(a_priori(prepared.layout), prepared.layout.factors, None)
-    found = seen_badly(machine, prepared.form, prepared.adjusters, prepared.influence, there, noise, prepared.blind)
+    noise = GapCovariance(a_priori(prepared.layout), prepared.layout.factors, None)
+    found = weakly_observed(
+        machine, prepared.form, prepared.adjusters, prepared.influence, there, noise, prepared.blind
+    )
     return {one.what: one for one in found}
 
 
@@ -109,7 +112,7 @@ def test_a_term_beyond_a_third_of_the_limit_is_named_however_well_placed_the_sta
 
 def test_a_good_plan_of_a_bilinear_model_reads_the_corners() -> None:
     # The four corners are D-optimal for 1, x, y, xy on a square (derived; see the reference tests of plans).
-    at = cure_places(MACHINE.bed)
+    at = remedy_points(MACHINE.bed)
     u, v = ((at - 200.0) / 200.0).T
     chosen = good_plan(np.column_stack([np.ones_like(u), u, v, u * v]), 8)
     assert sorted(map(tuple, at[chosen].tolist())) == sorted(

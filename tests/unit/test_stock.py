@@ -16,13 +16,14 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from scipy.optimize import linprog
 
-from tramwright_solvers.adjust.problem import Criterion, Problem
-from tramwright_solvers.adjust.programme import Task, objective, programme
-from tramwright_solvers.adjust.stock import Lattice, Pools, Stacks, choices, stack_for
-from tramwright_solvers.contract import Adjuster
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import Bed, Machine, Rails, Seat, Sheet
+from tramwright_solvers.adjustment.mixed_integer import Task, objective, programme
+from tramwright_solvers.adjustment.problem import Problem
+from tramwright_solvers.adjustment.shim_stacks import Lattice, Pools, Stacks, choices, stack_for
 from tramwright_solvers.mechanisms.rail_shim import RailShim
+from tramwright_solvers.model.contract import Adjuster
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Sheet
+from tramwright_solvers.model.options import Criterion
 
 CRITERIA: tuple[Criterion, ...] = ("least-squares", "minimum-zone")
 ENOUGH = 60.0

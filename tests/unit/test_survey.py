@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
-from tramwright_solvers.answer import ClosingError
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.layout import Layout, layout
-from tramwright_solvers.machine import Bed, Indicator, Machine, Reading, Survey
-from tramwright_solvers.survey import time_faults, values, where
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.machine import Bed, Indicator, Machine
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.reduction.readings import time_faults, values, where
+from tramwright_solvers.reduction.stations import StationLayout, layout
+from tramwright_solvers.results.correction import ClosingError
 
 PLAIN = Machine(
     bed=Bed((0.0, 10.0), (0.0, 10.0)), indicator=Indicator(division=0.01, error_limit=0.012, repeatability=0.003)
@@ -101,7 +102,7 @@ def read(*readings: tuple[object, ...]) -> list[Reading]:
     return [Reading(*row[at], value, setup, time) for at, value, setup, time in readings]
 
 
-def planned(readings: list[Reading]) -> tuple[Layout, np.ndarray]:
+def planned(readings: list[Reading]) -> tuple[StationLayout, np.ndarray]:
     return layout(PLAIN, where(readings)), np.array(values(readings))
 
 

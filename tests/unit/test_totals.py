@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
-from tramwright_solvers.noise import Noise
-from tramwright_solvers.totals import covering, covering_each, outside_factor
-from tramwright_solvers.verdict import K
+from tramwright_solvers.model.units import K
+from tramwright_solvers.reduction.covariance import GapCovariance
+from tramwright_solvers.uncertainty.range import covering, covering_each, outside_factor
 
 SIDE = np.linspace(-0.9, 0.9, 5)
 X, Y = (axis.ravel() for axis in np.meshgrid(SIDE, SIDE))
@@ -25,10 +25,10 @@ FORMS = {
 U, TIMES = 0.0093, 6000
 
 
-def read(form: str, total: float) -> tuple[np.ndarray, Noise]:
+def read(form: str, total: float) -> tuple[np.ndarray, GapCovariance]:
     shape = FORMS[form]
     gaps = total * shape / np.ptp(shape) + U * np.random.default_rng(5).normal(size=(TIMES, 25))
-    return gaps, Noise(np.full(gaps.shape, U * U), np.zeros((25, 0)), U)
+    return gaps, GapCovariance(np.full(gaps.shape, U * U), np.zeros((25, 0)), U)
 
 
 @pytest.mark.parametrize("limit", [0.04, 0.1])
@@ -68,7 +68,7 @@ def test_a_pair_known_less_well_counts_though_it_reads_less_apart() -> None:
     # Stations of a second set-up whose zero hangs on one shared station. Invented.
     gaps = np.array([[0.00, 0.06, 0.03, 0.058]])
     factors = np.array([[0.0], [0.0], [0.0], [0.02]])
-    noise = Noise(np.full((1, 4), 1e-6), factors, None)
+    noise = GapCovariance(np.full((1, 4), 1e-6), factors, None)
     u = float(covering(gaps, noise)[0])
     assert K * u == pytest.approx(0.058 + K * np.sqrt(0.02**2 + 2e-6) - 0.06)
     assert u > noise.of_totals(gaps[:, :, None])[0, 0]
@@ -79,7 +79,9 @@ def test_the_widest_pair_is_found_by_looking_at_every_one(stations: int) -> None
     # Invented: two gaps each of three surveys whose stations are known very differently, with zeros in common.
     random = np.random.default_rng(stations)
     gaps = random.normal(0.0, 0.05, (3, 2, stations))
-    noise = Noise(random.uniform(0.002, 0.03, (3, stations)) ** 2, random.normal(0.0, 0.01, (stations, 2)), None)
+    noise = GapCovariance(
+        random.uniform(0.002, 0.03, (3, stations)) ** 2, random.normal(0.0, 0.01, (stations, 2)), None
+    )
     u = covering_each(gaps, noise)
     for survey, subset in np.ndindex(3, 2):
         gap, variance = gaps[survey, subset], noise.variance[survey]
@@ -93,7 +95,9 @@ def test_the_widest_pair_is_found_by_looking_at_every_one(stations: int) -> None
 
 def test_stations_all_alike_have_the_u_of_a_difference() -> None:
     gaps = np.random.default_rng(0).normal(size=(3, 30))
-    alike = Noise(np.full((3, 30), 4e-6), np.zeros((30, 0)), None)
+    alike = GapCovariance(np.full((3, 30), 4e-6), np.zeros((30, 0)), None)
     assert covering(gaps, alike) == pytest.approx(np.full(3, np.sqrt(8e-6)))
     flat = np.zeros((1, 30))
-    assert covering(flat, Noise(np.full((1, 30), 4e-6), np.zeros((30, 0)), None)) == pytest.approx([np.sqrt(8e-6)])
+    assert covering(flat, GapCovariance(np.full((1, 30), 4e-6), np.zeros((30, 0)), None)) == pytest.approx(
+        [np.sqrt(8e-6)]
+    )

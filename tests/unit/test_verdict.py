@@ -5,9 +5,10 @@ import re
 import numpy as np
 import pytest
 
-from tramwright_solvers.contract import Floats
-from tramwright_solvers.machine import Bed, Indicator, Limit, Machine
-from tramwright_solvers.verdict import K, Known, conformance_probability, standing, verdict
+from tramwright_solvers.model.contract import Floats
+from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine
+from tramwright_solvers.model.units import K
+from tramwright_solvers.uncertainty.conformity import Known, conformance_probability, standing, verdict
 
 
 def machine(division: float = 0.01, error_limit: float = 0.012, repeatability: float = 0.003) -> Machine:

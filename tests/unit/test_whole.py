@@ -14,13 +14,14 @@ import pytest
 from msgspec.structs import replace
 from scipy.optimize import linprog
 
-from tramwright_solvers.adjust import whole
-from tramwright_solvers.answer import Correction
-from tramwright_solvers.contract import Site
-from tramwright_solvers.correction import correct
-from tramwright_solvers.machine import Bed, Machine, Rails, Reading, Screw, Seat, Support, Survey
+from tramwright_solvers.adjustment import discrete_subsets
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
-from tramwright_solvers.solve import Solve
+from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Screw, Seat, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.results.correction import Correction
 
 THICKNESSES = (0.1, 0.25)
 LARGEST = 2
@@ -170,7 +171,7 @@ def test_out_of_time_it_says_so_and_how_far_from_proven(
     of, read = machine(), survey(seed)
     full = correct(of, read, solve(criterion))
     clock = iter(range(0, 10**9, 1000))
-    monkeypatch.setattr(whole, "monotonic", lambda: float(next(clock)))
+    monkeypatch.setattr(discrete_subsets, "monotonic", lambda: float(next(clock)))
     stopped = correct(of, read, solve(criterion))
     assert stopped.chosen.outcome == "stopped"
     assert stopped.chosen.gap > 0.0

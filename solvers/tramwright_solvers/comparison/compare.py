@@ -1,9 +1,9 @@
 """What moved between two surveys of one machine, and is it more than noise.
 
-The surveys need not be read at the same stations; :mod:`.joint` says how they are held against each other. Every test
-is two-sided with a risk of :data:`ALPHA` (0.1 %) of seeing a change that is none; the smallest change given beside it
-is seen with :data:`POWER` (four times in five), as Baarda chose them (*A testing procedure for use in geodetic
-networks*, 1968).
+The surveys need not be read at the same stations; :mod:`..multisurvey.joint_adjustment` says how they are held against
+each other. Every test is two-sided with a risk of :data:`ALPHA` (0.1 %) of seeing a change that is none; the smallest
+change given beside it is seen with :data:`POWER` (four times in five), as Baarda chose them (*A testing procedure for
+use in geodetic networks*, 1968).
 
 An indicator's error of indication is taken as independent from reading to reading, because a dial that is zeroed anew
 reads on another part of its scale. ``errors="common"`` takes it as the same in both surveys at a station that both
@@ -18,19 +18,28 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
-from ..blind import bed_grid
-from ..breakdown import TERMS, term_columns
-from ..contract import Floats, Mechanism
-from ..faults import Fault, Refused
-from ..machine import Machine, Survey
-from ..registry import Registry, installed
-from ..reliability import ALPHA, POWER
-from .answer import AdjusterChange, Comparison, Remainder, StationChange, TermChange, TotalChange
+from ..diagnostics.form_terms import TERMS, term_columns
+from ..diagnostics.reliability import ALPHA, POWER
+from ..linalg.grids import bed_grid
+from ..mechanisms.registry import Registry, installed
+from ..model.contract import Floats, Mechanism
+from ..model.errors import Fault, Refused
+from ..model.machine import Machine
+from ..model.survey import Survey
+from ..multisurvey.joint_adjustment import (
+    Errors,
+    Fitted,
+    Joint,
+    fit_terms,
+    join_surveys,
+    observable_in_order,
+    project_out,
+)
+from ..multisurvey.reduction import Group, collect_group, group_of, reduce_group, repeats
+from ..multisurvey.significance import CLOSE, CRITICAL, OVER_BED, beyond_chance, how_known, tested
 from .heat import Bows, heat
-from .joint import Errors, Fitted, Joint, fitted, joined, reduced, seen_in_order
-from .measured import Group, gathered, group_of, measure, repeats
-from .moved import assumptions, cautions, judged, undetermined
-from .significance import CLOSE, CRITICAL, OVER_BED, beyond_chance, how_known, tested
+from .results import AdjusterChange, Comparison, Remainder, StationChange, TermChange, TotalChange
+from .sentences import assumptions, cautions, finding, undetermined
 
 
 def compare(
@@ -54,12 +63,12 @@ def compare(
     solvers = (registry or installed()).solvers.values()
     picked = mechanisms or [solver() for solver in solvers if solver.suits(machine)]
     faults, groups = list[Fault](), list[Group]()
-    measured = measure(machine, surveys, faults)
-    with gathered(faults):
+    measured = reduce_group(machine, surveys, faults)
+    with collect_group(faults):
         groups.append(group_of(machine, picked, bool(mechanisms)))
     if faults:
         raise Refused(faults)
-    joint = joined(machine.bed, measured, errors, zeros=offset == "free")
+    joint = join_surveys(machine.bed, measured, errors, zeros=offset == "free")
     joint = joint.knowing(groups[0].influence(machine, joint.points))
     return Compared(machine, groups[0], joint, offset).written(before, after)
 
@@ -81,14 +90,14 @@ class Compared(Struct, frozen=True):
         terms = self.terms(shapes)
         pairs = self.pairs()
         remainder = self.remainder(shapes, pairs)
-        adjusters, beyond = self.adjusters(influence, fitted(joint, np.concatenate([shapes, influence], axis=1)))
+        adjusters, beyond = self.adjusters(influence, fit_terms(joint, np.concatenate([shapes, influence], axis=1)))
         by_name = {term.term: term for term in terms}
         bows: Bows = {"x": bow(by_name["bow-x"]), "y": bow(by_name["bow-y"])}
         total = self.total(len(pairs) == len(joint.common))
         return Comparison(
             machine=machine.id,
             units=machine.units,
-            verdict=judged(machine.units, terms, remainder, adjusters, beyond),
+            verdict=finding(machine.units, terms, remainder, adjusters, beyond),
             total=total,
             terms=terms,
             remainder=remainder,
@@ -117,8 +126,8 @@ class Compared(Struct, frozen=True):
     def terms(self, shapes: Floats) -> list[TermChange]:
         """Write the change of every term; what cannot be told from the terms before it is taken as unchanged."""
         free = self.offset == "free"
-        seen = np.flatnonzero(seen_in_order(self.joint, shapes))
-        fit = fitted(self.joint, shapes[:, seen])
+        seen = np.flatnonzero(observable_in_order(self.joint, shapes))
+        fit = fit_terms(self.joint, shapes[:, seen])
         size = OVER_BED[free:][seen]
         told = {
             TERMS[free:][index]: tested(change, u)
@@ -128,7 +137,7 @@ class Compared(Struct, frozen=True):
 
     def remainder(self, shapes: Floats, pairs: np.ndarray) -> Remainder | None:
         """Test what the terms leave at the stations that both surveys read; None where nothing is left to test."""
-        fit = fitted(self.joint.within(), shapes)
+        fit = fit_terms(self.joint.within(), shapes)
         if fit.dof == 0:
             return None
         from scipy.special import chdtri, chndtrinc
@@ -150,10 +159,10 @@ class Compared(Struct, frozen=True):
             return [], False
         allowed = self.group.allowed(self.machine)
         effort = np.array([adjuster.effort for adjuster in self.group.adjusters])
-        fit = fitted(self.joint, influence, effort, allowed)
+        fit = fit_terms(self.joint, influence, effort, allowed)
         over_bed = self.group.influence(self.machine, bed_grid(self.machine.bed))
         known = how_known(fit.null, over_bed - (over_bed.mean(axis=0) if self.offset == "free" else 0.0), allowed)
-        single = reduced(self.joint, influence)
+        single = project_out(self.joint, influence)
         length = np.linalg.norm(single.columns, axis=0)
         told = []
         may = np.linalg.norm(allowed @ allowed.T - np.eye(len(allowed)), axis=0) < CLOSE

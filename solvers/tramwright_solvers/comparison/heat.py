@@ -12,9 +12,10 @@ from typing import Literal
 
 from msgspec import Struct
 
-from ..machine import Machine, Survey
-from ..materials import expansion_of
-from .significance import CRITICAL
+from ..model.machine import Machine
+from ..model.materials import expansion_of
+from ..model.survey import Survey
+from ..multisurvey.significance import CRITICAL
 
 
 class Bow(Struct, frozen=True):

@@ -10,11 +10,11 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from msgspec import Struct
 
-from ..contract import Floats
-from .evidence import Seen
-from .responses import Learnt
+from ..model.contract import Floats
+from ..results.learning import Forecast
+from .response_lsq import ReducedPass
+from .responses import Responses
 
 DRAWS, NUMBERS = 1000, 4_000_000
 """Plays, and the most numbers held at once: fewer plays where there are very many stations."""
@@ -26,22 +26,9 @@ SURE = 0.95
 """Share of the plays that end within ``at_most`` passes."""
 
 
-class Forecast(Struct, frozen=True):
-    """How many passes (moves, then a survey) remain, the one proposed here included.
-
-    ``passes`` is the median and ``at_most`` what is enough 95 times in a hundred; ``inside`` is the total they reach:
-    the aim, or the least that noise and form allow where that is more. ``says`` puts it in a sentence.
-    """
-
-    passes: int
-    at_most: int
-    inside: float
-    says: str
-
-
 def forecast(
-    learnt: Learnt,
-    seen: Seen,
+    learnt: Responses,
+    seen: ReducedPass,
     travels: Floats,
     asks: Floats,
     aim: float,
@@ -91,7 +78,7 @@ def factor(covariance: Floats) -> Floats:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def travel_covariance(columns: Floats, seen: Seen, offset: Literal["free", "keep"]) -> Floats:
+def travel_covariance(columns: Floats, seen: ReducedPass, offset: Literal["free", "keep"]) -> Floats:
     """Return the covariance (p, p) of the travels that one survey calls for, by weighted least squares."""
     root = 1.0 / np.sqrt(seen.variance)
     one = root / np.linalg.norm(root) if offset == "free" else np.zeros(len(root))

@@ -1,9 +1,9 @@
 """How far each adjuster moves for what it is asked, learnt from the passes before, and used in the next.
 
-Two questions, two estimates from the same readings (:mod:`.evidence`). What did it do? That decides whether an adjuster
-is named, and counts how closely a setting can be made. What will it do next? That is what the next travel is divided
-by and the forecast rests on; it also counts the play that may have been lost when an adjuster turned back or was moved
-for the first time, for play is not a lasting share: without this, learning takes more passes than it saves.
+Two questions, two estimates from the same readings (:mod:`.response_lsq`). What did it do? That decides whether an
+adjuster is named, and counts how closely a setting can be made. What will it do next? That is what the next travel is
+divided by and the forecast rests on; it also counts the play that may have been lost when an adjuster turned back or
+was moved for the first time, for play is not a lasting share: without this, learning takes more passes than it saves.
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
-from ..contract import Adjuster, Floats
-from .evidence import PRIOR, Seen, gather
-from .follows import sentence, slips, undetermined_sentence
+from ..model.contract import Adjuster, Floats
+from ..results.learning import AdjusterResponse
+from .diagnosis import sentence, slips, undetermined_sentence
+from .response_lsq import PRIOR, ReducedPass, accumulate
 
 SIGNIFICANT = 2.0
 """A response is used in the next moves where it differs from 1 by more than this many standard uncertainties."""
@@ -66,27 +67,6 @@ class Slack(Struct, frozen=True):
         return result
 
 
-class Followed(Struct, frozen=True):
-    """What one adjuster did with what was asked of it in the last pass in which it was moved.
-
-    ``response`` = moved / asked over all passes given, with its standard uncertainty ``u``; ``moved`` is that share of
-    ``asked``. ``determined`` is false where the readings alone cannot tell (they fix only how adjusters moved against
-    each other); the response then rests on its having obeyed, ± 0.3. ``follows`` is false where the difference from 1
-    is beyond doubt and worth a look, and ``says`` what it may be. The next travel is divided by ``divisor``: 1 where
-    the difference may be play or noise, where it moves in whole steps or shims, and where it must be mended first.
-    """
-
-    adjuster: str
-    asked: float
-    moved: float
-    response: float
-    u: float
-    determined: bool
-    follows: bool
-    divisor: float
-    says: str
-
-
 class Estimate(Struct, frozen=True):
     """Responses (m,) of all adjusters with their covariance (m, m), prior included.
 
@@ -104,7 +84,7 @@ class Estimate(Struct, frozen=True):
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
 
-class Learnt(Struct, frozen=True):
+class Responses(Struct, frozen=True):
     """What is known of the adjusters once the passes are looked at.
 
     ``did`` is what they did, ``will`` what may be relied on next time; ``divisor`` (m,) is what the next travels are
@@ -116,24 +96,24 @@ class Learnt(Struct, frozen=True):
     did: Estimate
     will: Estimate
     divisor: Floats
-    followed: tuple[Followed, ...]
+    followed: tuple[AdjusterResponse, ...]
     stop: tuple[str, ...]
     doubts: tuple[str, ...]
 
     @property
-    def named(self) -> tuple[Followed, ...]:
+    def named(self) -> tuple[AdjusterResponse, ...]:
         """The adjusters that do not follow."""
         return tuple(one for one in self.followed if not one.follows)
 
 
 def learn(
     adjusters: tuple[Adjuster, ...],
-    seen: Sequence[Seen],
+    seen: Sequence[ReducedPass],
     asked: Floats,
     slack: Slack,
     offset: Literal["free", "keep"] = "free",
     unit: str = "mm",
-) -> Learnt:
+) -> Responses:
     """Learn from K surveys in order of time and the travels ``asked`` (K - 1, m) between them.
 
     ``offset`` is as in the request: free, each survey has its own zero; kept, a common change of height counts.
@@ -158,7 +138,7 @@ def learn(
         if np.any(asked[:, j] != 0.0)
     )
     unseen = tuple(one.adjuster for one in followed if not one.determined)
-    return Learnt(
+    return Responses(
         adjusters=adjusters,
         did=did,
         will=will,
@@ -169,7 +149,7 @@ def learn(
     )
 
 
-def asked(travels: Floats, learnt: Learnt) -> Floats:
+def travels_to_ask(travels: Floats, learnt: Responses) -> Floats:
     """Return what to ask (m,) so that the adjusters really make these travels (m,), within their bounds.
 
     Travels of adjusters that are not known to answer otherwise, that move in whole steps or shims, or that must be
@@ -181,11 +161,11 @@ def asked(travels: Floats, learnt: Learnt) -> Floats:
     return np.where(learnt.divisor == 1.0, travels, np.clip(wanted, lower, upper))
 
 
-def estimate(seen: Sequence[Seen], asked: Floats, setting: Floats, offset: Literal["free", "keep"]) -> Estimate:
+def estimate(seen: Sequence[ReducedPass], asked: Floats, setting: Floats, offset: Literal["free", "keep"]) -> Estimate:
     """Estimate the responses of all adjusters; those that were not moved keep the prior."""
     count = asked.shape[1]
     moved = np.flatnonzero(np.any(asked != 0.0, axis=0))
-    evidence = gather(seen, asked, moved, setting, offset)
+    evidence = accumulate(seen, asked, moved, setting, offset)
     spread, change, misfit = evidence.weighed()
     response, covariance, determined = np.ones(count), np.eye(count) * PRIOR**2, np.zeros(count, dtype=bool)
     response[moved] += change
@@ -196,9 +176,9 @@ def estimate(seen: Sequence[Seen], asked: Floats, setting: Floats, offset: Liter
 
 def followed_by(
     adjuster: Adjuster, asked: Floats, did: Estimate, column: int, sure: bool, divisor: float, unit: str
-) -> Followed:
+) -> AdjusterResponse:
     """Write down what one adjuster did; ``asked`` are its travels, the last one last."""
     last, response, u = float(asked[-1]), float(did.response[column]), float(did.u[column])
     determined = bool(did.determined[column])
     says = sentence(adjuster, last, response, u, determined, sure, unit)
-    return Followed(adjuster.id, last, last * response, response, u, determined, not sure, divisor, says)
+    return AdjusterResponse(adjuster.id, last, last * response, response, u, determined, not sure, divisor, says)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..contract import Floats
+from ..model.contract import Floats
 
 
 def cardinal_curvatures(knots: Floats) -> Floats:

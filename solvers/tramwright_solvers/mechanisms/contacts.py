@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
-from ..contract import Floats
-from ..faults import Fault, Refused
-from ..machine import Mount, Support
+from ..model.contract import Floats
+from ..model.errors import Fault, Refused
+from ..model.machine import Mount, Support
 
 FREEDOMS = 6
 HOLDS = {"cone": 3, "vee": 2, "flat": 1}

@@ -7,9 +7,10 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
-from ..faults import Fault, Refused
-from ..machine import MM_PER_INCH, Bed, Machine, Support
+from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
+from ..model.errors import Fault, Refused
+from ..model.machine import Bed, Machine, Support
+from ..model.units import MM_PER_INCH
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
 
 SUPPORTS = 4

@@ -6,9 +6,9 @@ from typing import ClassVar
 
 import numpy as np
 
-from ..contract import Adjuster, Effect, Floats, Mechanism, Move, Site
-from ..machine import Machine
-from ..materials import expansion_of
+from ..model.contract import Adjuster, Effect, Floats, Mechanism, Move, Site
+from ..model.machine import Machine
+from ..model.materials import expansion_of
 from .contacts import Contacts, contacts_of
 from .rigid import require_plane, support_adjusters
 

@@ -7,9 +7,9 @@ from typing import ClassVar
 
 import numpy as np
 
-from ..contract import Adjuster, Floats, Mechanism, Site
-from ..faults import Fault, Refused
-from ..machine import Machine, Rails, Seat, Sheet, Stock
+from ..model.contract import Adjuster, Floats, Mechanism, Site
+from ..model.errors import Fault, Refused
+from ..model.machine import Machine, Rails, Seat, Sheet, Stock
 from .beam import carriage_height
 
 EFFORT = {"slip": 3.0, "shim": 5.0}

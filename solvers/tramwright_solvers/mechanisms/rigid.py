@@ -7,9 +7,9 @@ from math import hypot
 
 import numpy as np
 
-from ..contract import Adjuster, Floats
-from ..faults import Refused
-from ..machine import Support
+from ..model.contract import Adjuster, Floats
+from ..model.errors import Refused
+from ..model.machine import Support
 
 SUPPORT_EFFORT = 1.0
 """Effort of a screw: the unit in which all efforts are counted. Our own choice, overridden by `effort`."""

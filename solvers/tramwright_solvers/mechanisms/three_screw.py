@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from ..contract import Adjuster, Floats, Mechanism, Site
-from ..faults import Refused
-from ..machine import Machine
+from ..model.contract import Adjuster, Floats, Mechanism, Site
+from ..model.errors import Refused
+from ..model.machine import Machine
 from .rigid import plane_shares, positions, require_plane, support_adjusters
 
 SUPPORTS = 3

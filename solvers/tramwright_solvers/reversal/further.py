@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
-from ..contract import Floats
-from .apart import Apart, basis, planes
-from .comparable import LEAST_TIED
-from .placed import Placement, middle, tolerance
+from ..model.contract import Floats
+from .placement import Placement, middle, tolerance
+from .separation import Separation, basis, planes
+from .validation import LEAST_TIED
 
 EFFORT = {"turn": 1.0, "shift": 2.0}
 """Our own choice, no source: a turned plate lies on the same places again and every station can be read, a shifted one
@@ -29,7 +29,7 @@ class Candidate(Struct, frozen=True):
     effort: float
 
 
-def candidates(apart: Apart) -> tuple[list[Candidate], int]:
+def candidates(apart: Separation) -> tuple[list[Candidate], int]:
     """Return the further surveys that can be compared with those given, the best first, and what all together leave.
 
     Best is what removes most for its effort; of equals, the one that leaves least, then a quarter turn before others.
@@ -54,7 +54,7 @@ def candidates(apart: Apart) -> tuple[list[Candidate], int]:
     return tried, beyond
 
 
-def _pitches(apart: Apart) -> list[tuple[float, float]]:
+def _pitches(apart: Separation) -> list[tuple[float, float]]:
     """Return a shift by one station's distance along x, and one along y."""
     shifts = []
     for axis in (0, 1):
@@ -66,7 +66,7 @@ def _pitches(apart: Apart) -> list[tuple[float, float]]:
     return shifts
 
 
-def _seen(apart: Apart, way: Placement) -> Floats:
+def _seen(apart: Separation, way: Placement) -> Floats:
     """Return what a survey with the plate laid so would see of the undecidable part, (stations, k), plane taken off."""
     from scipy.spatial import cKDTree
 

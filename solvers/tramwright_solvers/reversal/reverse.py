@@ -12,11 +12,14 @@ from typing import Literal
 
 import numpy as np
 
-from ..contract import Floats, Site
-from ..machine import Machine
-from ..registry import Registry, installed
-from ..verdict import K, standing
-from .answer import (
+from ..mechanisms.registry import Registry, installed
+from ..model.contract import Floats, Site
+from ..model.machine import Machine
+from ..model.units import K
+from ..uncertainty.conformity import standing
+from .further import Candidate, candidates
+from .placement import MatchedSurveys, PlacedSurvey
+from .results import (
     Agreement,
     BetterPlate,
     Further,
@@ -30,12 +33,10 @@ from .answer import (
     UndecidedShape,
     Whose,
 )
-from .apart import Apart, planes, separate
-from .comparable import lay
-from .further import Candidate, candidates
-from .placed import Laid, PlacedSurvey
+from .sentences import better_says, cautions, doubts, further_says, laid_better_says, undecided_says, whose_says
+from .separation import Separation, planes, separate
 from .shapes import Form, Part, components, forms, remainder, undecided_shapes
-from .words import better_says, cautions, doubts, further_says, laid_better_says, undecided_says, whose_says
+from .validation import match_surveys
 
 SURE = 0.95
 """Probability from which one form is called the larger; the default of ISO 14253-1:2017, from memory."""
@@ -49,7 +50,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     Raises:
         Refused: something in the machine or the surveys is wrong, or they cannot be compared; every fault is listed.
     """
-    laid = lay(machine, surveys)
+    laid = match_surveys(machine, surveys)
     apart = separate(laid)
     plate, gantry = forms(apart)
     open_part = max(plate.undecided, gantry.undecided, key=Part.range)
@@ -78,8 +79,8 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
         k=K,
         verdict=whose(machine, plate, gantry, undecided),
         better_plate=better(machine, totals, gantry, rails),
-        plate=told(apart, plate),
-        gantry=told(apart, gantry),
+        plate=answer_of(apart, plate),
+        gantry=answer_of(apart, gantry),
         undecided=undecided,
         further=next_survey(tried, undecided),
         laid=totals,
@@ -89,7 +90,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     )
 
 
-def told(apart: Apart, form: Form) -> ReversalForm:
+def answer_of(apart: Separation, form: Form) -> ReversalForm:
     """Write one form for the answer."""
     size, u = form.decided.range()
     terms = [
@@ -203,7 +204,7 @@ def next_survey(tried: Sequence[Candidate], undecided: Undecided) -> Further:
     return Further(best is not None, listed, further_says(best, undecided.dimension, undecided.beyond, bowl))
 
 
-def levelled(laid: Laid) -> list[LaidTotal]:
+def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
     """Return each survey's total once its best plane is taken off, in the order of the surveys."""
     totals = []
     for index, (placement, covariance) in enumerate(zip(laid.placements, laid.blocks, strict=True)):

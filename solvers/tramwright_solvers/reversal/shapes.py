@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
-from ..breakdown import K_SIGNIFICANT
-from ..contract import Floats
-from .apart import Apart, planes
+from ..diagnostics.form_terms import K_SIGNIFICANT
+from ..model.contract import Floats
+from .separation import Separation, planes
 
 NAMED = ("twist", "saddle", "round bow")
 TERMS = (*NAMED, "bow-x", "bow-y")
@@ -92,7 +92,7 @@ class Component(Struct, frozen=True):
     spread: float
 
 
-def named_columns(apart: Apart, points: Floats) -> Floats:
+def named_columns(apart: Separation, points: Floats) -> Floats:
     """Return 1, x, y, twist, saddle and round bow at points (m, 2), shape (m, 6)."""
     plane = planes(apart.laid, points)
     x, y = plane[:, 1], plane[:, 2]
@@ -106,14 +106,14 @@ def unit(columns: Floats) -> tuple[Floats, Floats]:
     return columns / size, np.asarray(size)
 
 
-def forms(apart: Apart) -> tuple[Form, Form]:
+def forms(apart: Separation) -> tuple[Form, Form]:
     """Return the plate's form and the gantry's."""
     estimate = Part(apart.estimate, apart.root)
     here, there = apart.on_plate, apart.on_gantry
     return _form(apart, estimate, here, there), _form(apart, estimate, there, here)
 
 
-def _form(apart: Apart, estimate: Part, here: slice, there: slice) -> Form:
+def _form(apart: Separation, estimate: Part, here: slice, there: slice) -> Form:
     points = apart.laid.plate if here == apart.on_plate else apart.laid.gantry
     own, other = (Part(estimate.heights[part], estimate.root[part]) for part in (here, there))
     back = np.linalg.pinv(apart.null[here], rcond=1e-6)
@@ -129,7 +129,7 @@ def _form(apart: Apart, estimate: Part, here: slice, there: slice) -> Form:
     return Form(points, decided, whole, columns, rows, seen)
 
 
-def components(apart: Apart, form: Form) -> list[Component]:
+def components(apart: Separation, form: Form) -> list[Component]:
     """Return the terms of a form, each decided or not; a term that the positions cannot show is not."""
     twist, saddle, bow = form.rows
     x, y = form.columns[:, 1], form.columns[:, 2]
@@ -151,7 +151,7 @@ def components(apart: Apart, form: Form) -> list[Component]:
     return found
 
 
-def remainder(apart: Apart, form: Form) -> tuple[Part, bool]:
+def remainder(apart: Separation, form: Form) -> tuple[Part, bool]:
     """Return what a form has decided beyond the named terms, and whether nothing of the rest is undecided."""
     columns, _ = unit(form.columns)
     rest = np.eye(len(columns)) - columns @ np.linalg.pinv(columns, rcond=1e-7)
@@ -171,7 +171,7 @@ class Shape(Struct, frozen=True):
     u: float | None
 
 
-def undecided_shapes(apart: Apart, plate: Form) -> list[Shape]:
+def undecided_shapes(apart: Separation, plate: Form) -> list[Shape]:
     """Return the undecidable part direction by direction, those with a name first, at most :data:`MOST_SHAPES`."""
     null, found = apart.null, list[tuple[str, Floats]]()
     flat = planes(apart.laid, plate.points)

@@ -5,9 +5,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from msgspec import Meta
 
-from tramwright_solvers.contract import Adjuster, Conditions, Floats, Mechanism, Site
-from tramwright_solvers.faults import Refused
-from tramwright_solvers.machine import Machine
+from tramwright_solvers.contract import Adjuster, Conditions, Floats, Machine, Mechanism, Refused, Site
 
 
 class HingedBed(Mechanism, frozen=True, tag="hinged-bed"):

@@ -1,0 +1,272 @@
+"""The answer to a chunk of lines: a pure function, the same for the route, the command line and every engine."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from time import perf_counter
+from typing import Annotated, Any, Generic
+
+import msgspec
+import structlog
+from msgspec import Meta, Raw, Struct, field
+
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.errors import Fault, SolverError
+from tramwright_solvers.model.machine import Bed, Machine
+from tramwright_solvers.model.options import M, Solve
+from tramwright_solvers.model.survey import Survey
+from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
+
+from .. import version
+from ..wire import problems
+from ..wire.decode import Decoder
+from ..wire.encode import as_json
+from ..wire.media_types import JSON
+from ..wire.problems import Kind, Problem, RequestError, describe
+from .splitter import Chunk, Detail
+from .summary import Tally, Worst, worst_of
+
+REMEMBERED = 512
+"""Descriptions of machines and options kept decoded, the latest by their bytes."""
+
+WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
+    "verdict": verdicts,
+    "moves": stack_by_stack(ReducedStack.moves_answers),
+    "full": stack_by_stack(ReducedStack.corrections),
+}
+
+Id = Annotated[str, Meta(max_length=200, description="Whatever tells this line from the others; given back with it.")]
+
+
+class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+    """One line of a batch: a machine or the `id` of one that an earlier line described, a survey, what is asked for."""
+
+    machine: (
+        Machine | Annotated[str, Meta(max_length=200, description="`machine.id` of an earlier line in this stream.")]
+    )
+    survey: Survey
+    solve: Solve[M] = field(default_factory=Solve)
+    id: Id | None = None
+
+
+class VerdictLine(VerdictAnswer, frozen=True, kw_only=True):
+    """The answer to a line at the detail `verdict`."""
+
+    id: str | None
+    line: Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
+
+
+class MovesLine(MovesAnswer, frozen=True, kw_only=True):
+    """The answer to a line at the detail `moves`."""
+
+    id: str | None
+    line: Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
+
+
+class CorrectionLine(Correction, frozen=True, kw_only=True):
+    """The answer to a line at the detail `full`."""
+
+    id: str | None
+    line: Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
+
+
+class _Quick(Struct, frozen=True, forbid_unknown_fields=True):
+    """The same line, with what is often the same from line to line left as bytes."""
+
+    machine: Raw
+    survey: Survey
+    solve: Raw = Raw(b"{}")
+    id: Id | None = None
+
+
+class _Named(Struct, frozen=True):
+    """What is read of a line that cannot be read as a whole."""
+
+    id: Id | None = None
+
+
+class Refusal(Struct, frozen=True):
+    """The answer to a line that cannot be answered."""
+
+    id: str | None
+    line: int
+    problem: Problem
+
+
+class ChunkAnswer(Struct, frozen=True):
+    """The answer to a chunk: lines of bytes, what they come to, and how long it took."""
+
+    body: bytes
+    tally: Tally
+    seconds: float = 0.0
+
+
+_NONE = Machine(Bed((0.0, 1.0), (0.0, 1.0)))
+"""Stands for no machine yet."""
+
+_encode = msgspec.json.Encoder().encode
+_named = msgspec.json.Decoder(_Named)
+
+
+class LineAnswerer:
+    """Answers chunks with the solvers of one registry."""
+
+    def __init__(self, registry: Registry) -> None:
+        self._registry = registry
+        generic: Any = BatchLine
+        self._strict: Decoder[BatchLine[Any]] = Decoder(generic[registry.union()], registry)
+        self._described: Decoder[Machine] = Decoder(Machine, registry)
+        self._quick = msgspec.json.Decoder(_Quick)
+        options: Any = Solve
+        self._machine = lru_cache(REMEMBERED)(msgspec.json.Decoder(Machine).decode)
+        self._latest: tuple[bytes, Machine] = b"", _NONE
+        self._options: tuple[bytes, Solve[Any]] = b"", Solve()
+        self._solve = lru_cache(REMEMBERED)(msgspec.json.Decoder(options[registry.union()]).decode)
+
+    def answer(self, chunk: Chunk) -> ChunkAnswer:
+        """Answer every line in its place; whatever is wrong with one, the others get their answers."""
+        start = perf_counter()
+        asked: list[SurveyRequest] = []
+        ids: dict[int, str | None] = {}
+        refused: dict[int, tuple[str | None, Problem]] = {}
+        too_long = frozenset(chunk.too_long)
+        for at, line in enumerate(chunk.lines):
+            if at in too_long:
+                refused[at] = None, over_long(chunk.most)
+                continue
+            if not line or line.isspace():
+                continue
+            try:
+                ids[at], request = self._read(line, at, chunk)
+                asked.append(request)
+            except RequestError as error:
+                ids.pop(at, None)
+                refused[at] = id_of(line), describe(error)
+        answers = self._answers(asked, WRITERS[chunk.detail])
+        told = zip(ids.items(), answers, strict=True)
+        return self._write(chunk.first, told, refused, start)
+
+    def _read(self, line: bytes, at: int, chunk: Chunk) -> tuple[str | None, SurveyRequest]:
+        """Read one line.
+
+        Raises:
+            RequestError: it is not well formed, breaks the schema, or names a machine that was not described.
+        """
+        try:
+            quick = self._quick.decode(line)
+            described = bytes(quick.machine)
+            if described.startswith(b'"'):
+                if at not in chunk.named:
+                    raise unknown(described)
+                described = chunk.machines[chunk.named[at]]
+            # Lines that follow each other are mostly of one machine: comparing bytes is quicker than looking them up.
+            if described != self._latest[0]:
+                self._latest = described, self._machine(described)
+            if (options := bytes(quick.solve)) != self._options[0]:
+                self._options = options, self._solve(options)
+            return quick.id, SurveyRequest(self._latest[1], quick.survey, self._options[1])
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            return self._read_strictly(line, at, chunk)
+
+    def _read_strictly(self, line: bytes, at: int, chunk: Chunk) -> tuple[str | None, SurveyRequest]:
+        """Read one line as a whole, so that what is wrong with it is told as the route for one survey tells it."""
+        whole = self._strict.decode(line, JSON.encode())
+        machine = whole.machine
+        if isinstance(machine, str):
+            try:
+                machine = self._described.decode(chunk.machines[chunk.named[at]], JSON.encode())
+            except RequestError as error:
+                faults = [Fault(f"/machine{fault.pointer}", fault.detail) for fault in error.errors]
+                raise RequestError(error.kind, error.detail, faults) from None
+        return whole.id, SurveyRequest(machine, whole.survey, whole.solve)
+
+    def _answers(
+        self, asked: list[SurveyRequest], write: StackWriter[VerdictAnswer | MovesAnswer | Correction]
+    ) -> list[tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]:
+        """Answer what could be read; a fault of ours costs only the line that it strikes."""
+        try:
+            answers = answer_many(asked, self._registry, write)
+            return [describe(one) if isinstance(one, SolverError) else (one, as_json(one)) for one in answers]
+        except Exception as error:
+            if len(asked) == 1:
+                structlog.get_logger("batch").error("line failed", exc_info=error)
+                return [describe(error)]
+        return [answer for one in asked for answer in self._answers([one], write)]
+
+    def _write(
+        self,
+        first: int,
+        told: zip[tuple[tuple[int, str | None], tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]],
+        refused: dict[int, tuple[str | None, Problem]],
+        start: float,
+    ) -> ChunkAnswer:
+        """Write the lines in order and count them."""
+        tally = Tally()
+        written: dict[int, bytes] = {}
+        worst: dict[str, Worst] = {}
+        before: list[str] = []
+        after: list[str] = []
+        for (at, name), outcome in told:
+            if isinstance(outcome, Problem):
+                refused[at] = name, outcome
+                continue
+            answer, body = outcome
+            # The line is spliced to the answer, whose bytes are those of the answer to the same survey alone.
+            written[at] = b'{"id":%b,"line":%d,%b\n' % (_encode(name), first + at, body[1:])
+            judged, found = answer.verdict, answer.as_found
+            before.append(judged.as_found)
+            after.append(judged.predicted)
+            known = worst.get(answer.machine)
+            if known is None or found.total / judged.limit > known.ratio:
+                worst[answer.machine] = Worst(
+                    answer.machine, name, first + at, found.total, judged.limit, answer.units, judged.as_found
+                )
+        tally.answered, tally.problems = len(written), len(refused)
+        tally.lines = tally.answered + tally.problems
+        for count, standings in ((tally.as_found, before), (tally.predicted, after)):
+            count.within = standings.count("within")
+            count.outside = standings.count("outside")
+            count.undecided = standings.count("undecided")
+        tally.worst = worst_of(worst.values())
+        for at, (name, problem) in refused.items():
+            written[at] = _encode(Refusal(name, first + at, problem)) + b"\n"
+        body = b"".join([written[at] for at in sorted(written)] if refused else list(written.values()))
+        return ChunkAnswer(body, tally, perf_counter() - start)
+
+
+def versions(registry: Registry) -> str:
+    """Return everything but the chunk itself on which an answer depends: the versions of what makes it."""
+    return ", ".join([f"tramwright {version()}", *(f"{name} {s.version}" for name, s in registry.solvers.items())])
+
+
+def failed(chunk: Chunk, kind: Kind, detail: str) -> ChunkAnswer:
+    """Return the answer to a chunk that could not be worked on at all: the same problem for every line."""
+    problem = problems.write(kind, detail)
+    held = [at for at, line in enumerate(chunk.lines) if at in chunk.too_long or (line and not line.isspace())]
+    body = b"".join(_encode(Refusal(id_of(chunk.lines[at]), chunk.first + at, problem)) + b"\n" for at in held)
+    return ChunkAnswer(body, Tally(lines=len(held), problems=len(held)))
+
+
+def id_of(line: bytes) -> str | None:
+    """Return the `id` of a line of which perhaps nothing else can be read."""
+    try:
+        return _named.decode(line).id
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        return None
+
+
+def over_long(most: int) -> Problem:
+    """Return the problem of a line that is longer than is read."""
+    return problems.write(problems.TOO_LARGE, f"The line is longer than {most} bytes, the most that is read of one.")
+
+
+def unknown(quoted: bytes) -> RequestError:
+    """Return the refusal of a name under which no machine was described."""
+    name = quoted.decode("utf-8", "replace")[:200]
+    detail = (
+        f"No line before this one describes a machine whose `id` is {name}; describe it here, or in an earlier line of "
+        "the same stream. The latest ten thousand are remembered."
+    )
+    return RequestError(problems.INVALID, detail, [Fault("/machine", detail)])

@@ -1,0 +1,1 @@
+"""Where a batch is answered: worker processes on this host, or a cluster."""

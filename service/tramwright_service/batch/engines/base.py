@@ -1,0 +1,34 @@
+"""Where a large batch runs: worker processes on this host, or a cluster.
+
+An engine answers chunks, each a pure function of its content, so where and in what order they run is of no account. Who
+hands them in keeps the order and bounds what is under way.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from ..answerer import ChunkAnswer
+from ..splitter import Chunk
+
+
+class EngineLost(Exception):
+    """The engine as a whole is gone; once it is back, the same batch can be run again and does what is missing."""
+
+
+class Engine(Protocol):
+    """Answers chunks; ``at_once`` is how many of them keep it busy."""
+
+    at_once: int
+
+    async def answer(self, chunk: Chunk) -> ChunkAnswer:
+        """Answer a chunk.
+
+        Raises:
+            EngineLost: there is no engine any more.
+        """
+        ...
+
+    async def close(self) -> None:
+        """Stop what is under way and free everything."""
+        ...

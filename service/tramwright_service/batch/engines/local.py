@@ -1,0 +1,194 @@
+"""Worker processes on this host, started when there is work for them, and replaced when one dies."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import pickle
+import sys
+from asyncio.subprocess import PIPE, Process
+from collections import deque
+from contextlib import suppress
+
+import msgspec
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ...wire.problems import INTERNAL
+from ..answerer import ChunkAnswer, failed
+from ..splitter import Chunk
+from .base import EngineLost
+from .worker import LENGTH
+
+TRIES = 3
+"""How often a chunk may kill its worker before its lines are given up."""
+DEPTH = 2
+"""Chunks with each worker: the one it answers, and the next, so that it never waits for us."""
+GRACE = 1.0
+"""Seconds that a worker may go on with what nobody waits for any more: ending it costs about as much."""
+BUFFER = 2**20
+"""Bytes of an answer held before the worker is no longer read from."""
+
+_decode = msgspec.msgpack.Decoder(ChunkAnswer).decode
+_encode = msgspec.msgpack.Encoder().encode
+
+
+class _Died(Exception):
+    """A worker went away; whether while answering this chunk or before its turn."""
+
+    def __init__(self, answering: bool) -> None:
+        self.answering = answering
+
+
+class _Worker:
+    """One worker process and the chunks it has, in the order in which it answers them."""
+
+    def __init__(self, process: Process) -> None:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        self.process = process
+        self._to = process.stdin
+        self._back = process.stdout
+        self.has: deque[asyncio.Future[bytes]] = deque()
+        self._dropped = False
+        self._reading = asyncio.ensure_future(self._read())
+
+    @classmethod
+    async def start(cls, registry: bytes) -> _Worker:
+        """Start a process with one thread for linear algebra; the matrices are small."""
+        one = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+        # -P: what lies in the current directory is not to be taken for a module
+        command = (sys.executable, "-P", "-m", "tramwright_service.batch.engines.worker")
+        # A session of its own: the interrupt key is for who started the batch, and that one ends its workers.
+        process = await asyncio.create_subprocess_exec(
+            *command, stdin=PIPE, stdout=PIPE, env={**os.environ, **one}, limit=BUFFER, start_new_session=True
+        )
+        worker = cls(process)
+        worker.send(registry)
+        return worker
+
+    def send(self, message: bytes) -> None:
+        """Send a message; one to a process that is gone goes nowhere."""
+        self._to.write(LENGTH.pack(len(message)))
+        self._to.write(message)
+
+    async def ask(self, message: bytes) -> bytes:
+        """Send a chunk and wait for its answer.
+
+        Raises:
+            _Died: the process is gone.
+        """
+        if self._reading.done():
+            raise _Died(answering=False)
+        answer: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
+        self.has.append(answer)
+        self.send(message)
+        try:
+            return await answer
+        except asyncio.CancelledError:
+            self._drop_later(answer)
+            raise
+
+    def _drop_later(self, answer: asyncio.Future[bytes]) -> None:
+        """End the process if it is still at work on an answer that nobody waits for; what is behind goes elsewhere."""
+
+        def drop() -> None:
+            if answer not in self.has:
+                return
+            if self.has[0] is not answer:
+                self._drop_later(answer)
+                return
+            self._dropped = True
+            with suppress(ProcessLookupError):
+                self.process.kill()
+
+        asyncio.get_running_loop().call_later(GRACE, drop)
+
+    async def _read(self) -> None:
+        try:
+            while True:
+                (length,) = LENGTH.unpack(await self._back.readexactly(LENGTH.size))
+                answer = await self._back.readexactly(length)
+                future = self.has.popleft()
+                if not future.done():  # nobody waits for it any more
+                    future.set_result(answer)
+        except (asyncio.IncompleteReadError, OSError):
+            for place, future in enumerate(self.has):
+                if not future.done():
+                    future.set_exception(_Died(answering=place == 0 and not self._dropped))
+            self.has.clear()
+
+    async def kill(self) -> None:
+        """End the process and wait until it is gone."""
+        with suppress(ProcessLookupError):
+            self.process.kill()
+        self._to.close()
+        await self.process.wait()
+        await self._reading
+
+
+class LocalEngine:
+    """Up to ``workers`` processes.
+
+    A chunk whose worker dies over it is given to another, :data:`TRIES` times in all; then its lines become problems.
+    """
+
+    def __init__(self, workers: int, registry: Registry) -> None:
+        self.at_once = workers * DEPTH
+        self._most = workers
+        self._registry = pickle.dumps((dict(registry.solvers), dict(registry.origins), registry.unusable))
+        self._workers: list[_Worker] = []
+        self._room = asyncio.Semaphore(self.at_once)
+        self._starting = asyncio.Lock()
+        self._closed = False
+
+    @property
+    def pids(self) -> list[int]:
+        """Process ids of the workers."""
+        return [worker.process.pid for worker in self._workers]
+
+    async def answer(self, chunk: Chunk) -> ChunkAnswer:
+        """Answer a chunk.
+
+        Raises:
+            EngineLost: the engine has been closed.
+        """
+        message = _encode(chunk)
+        tries = 0
+        while tries < TRIES:
+            async with self._room:
+                worker = await self._free()
+                try:
+                    return _decode(await worker.ask(message))
+                except _Died as died:
+                    tries += died.answering
+                    await self._bury(worker)
+        return failed(
+            chunk,
+            INTERNAL,
+            f"The worker process died {TRIES} times over this line or one of the few sent with it; send them one by "
+            "one to see which, and report it.",
+        )
+
+    async def close(self) -> None:
+        """End every process; who still waits for an answer gets EngineLost."""
+        self._closed = True
+        async with self._starting:
+            workers, self._workers = self._workers, []
+        await asyncio.gather(*(worker.kill() for worker in workers))
+
+    async def _free(self) -> _Worker:
+        """Return the worker with the least to do; a new one where all are busy and more are allowed."""
+        async with self._starting:
+            if self._closed:
+                raise EngineLost("The engine has been closed.")
+            least = min(self._workers, key=lambda worker: len(worker.has), default=None)
+            if least is None or (least.has and len(self._workers) < self._most):
+                least = await _Worker.start(self._registry)
+                self._workers.append(least)
+            return least
+
+    async def _bury(self, worker: _Worker) -> None:
+        if worker in self._workers:
+            self._workers.remove(worker)
+        await worker.kill()

@@ -1,0 +1,33 @@
+"""The engine of a name: worker processes on this host, or a cluster."""
+
+from __future__ import annotations
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from .base import Engine
+
+LOCAL = "local"
+
+CLUSTER = "dask://"
+
+
+async def start(where: str, workers: int, registry: Registry) -> Engine:
+    """Return the engine of this name: `local`, or `dask://host:port`.
+
+    Raises:
+        ValueError: there is no such engine, or what it needs is not installed; the message says what to do.
+        EngineLost: nothing answers at that address.
+    """
+    if where == LOCAL:
+        from .local import LocalEngine
+
+        return LocalEngine(workers, registry)
+    if where.startswith(CLUSTER):
+        try:
+            from .dask import DaskEngine
+        except ImportError:
+            raise ValueError(
+                f"`{CLUSTER}` needs the extra `cluster`: install `tramwright[cluster]` here and on every worker."
+            ) from None
+        return await DaskEngine.at(where.removeprefix(CLUSTER), registry)
+    raise ValueError(f"There is no engine `{where}`; give `{LOCAL}`, or `{CLUSTER}host:port` of a dask scheduler.")

@@ -1,0 +1,63 @@
+"""A worker process: reads chunks from standard input, writes answers to standard output, ends when the input does.
+
+It ends by itself when the process that started it is gone, however that came about. Started by :mod:`.local`.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import pickle
+import struct
+import sys
+from typing import IO
+
+import msgspec
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ..answerer import LineAnswerer
+from ..splitter import Chunk
+
+LENGTH = struct.Struct("<I")
+"""Before each message its length in bytes."""
+
+
+def read(stream: IO[bytes]) -> bytes | None:
+    """Return the next message, None at the end of the stream or where it breaks off."""
+    head = stream.read(LENGTH.size)
+    if len(head) < LENGTH.size:
+        return None
+    (length,) = LENGTH.unpack(head)
+    message = stream.read(length)
+    return message if len(message) == length else None
+
+
+def write(stream: IO[bytes], message: bytes) -> None:
+    """Send one message."""
+    stream.write(LENGTH.pack(len(message)))
+    stream.write(message)
+    stream.flush()
+
+
+def main() -> None:
+    """Answer chunks until there are no more."""
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever a plug-in prints must not run into the answers
+    first = read(sys.stdin.buffer)
+    if first is None:
+        return
+    # The first message is the registry, from the process that started this one and from nowhere else.
+    solvers, origins, unusable = pickle.loads(first)
+    lines = LineAnswerer(Registry(solvers, origins, unusable))
+    decode = msgspec.msgpack.Decoder(Chunk).decode
+    encode = msgspec.msgpack.Encoder().encode
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
+    while (message := read(sys.stdin.buffer)) is not None:
+        write(answers, encode(lines.answer(decode(message))))
+
+
+if __name__ == "__main__":
+    main()

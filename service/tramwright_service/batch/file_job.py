@@ -1,0 +1,175 @@
+"""A batch from files to files: each chunk becomes one file, and what is there already is not done again.
+
+A file is written under a name that follows from what is in it, in one step that either happens or does not. So at any
+moment, however the run ends, the folder holds whole answers only, and the same command goes on from there.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+from msgspec import Struct
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from .answerer import versions
+from .engines.base import Engine
+from .sources import Given, pieces
+from .splitter import Chunk, Detail, Splitter
+from .summary import Tally
+from .tables import as_csv, as_parquet
+
+Form = Literal["ndjson", "csv", "parquet"]
+FORMS: dict[Form, Callable[[bytes], bytes]] = {"ndjson": bytes, "csv": as_csv, "parquet": as_parquet}
+
+AHEAD = 2
+"""Chunks under way beside those that keep the engine busy."""
+
+PROGRESS = ".progress"
+"""Folder, inside that of the answers, of what each file comes to and of files not finished."""
+SUMMARY = "summary.json"
+
+_NAME = re.compile(r".*\.\d{9,}\.[0-9a-f]{32}\.(?:ndjson|csv|parquet)")
+
+
+class Job(Struct, frozen=True):
+    """What to do: answer these files at this detail, into this folder."""
+
+    inputs: Sequence[Path]
+    out: Path
+    detail: Detail
+    form: Form
+    machine: Given | None
+    most_line: int
+    lines_per_file: int
+
+
+class Report(Struct, frozen=True):
+    """What a run came to; ``files`` are its answers, in the order of the lines."""
+
+    inputs: list[str]
+    detail: Detail
+    files: list[str]
+    summary: Tally
+
+
+class Part(Struct, frozen=True):
+    """One chunk, where its answer goes, and what share of all the input it is."""
+
+    chunk: Chunk
+    name: str
+    digest: str
+    share: float
+
+
+def parts(job: Job, registry: Registry) -> Iterator[Part]:
+    """Cut all the input into parts.
+
+    Raises:
+        Unfit: a file cannot be read as surveys.
+    """
+    kind = f"{versions(registry)}, {job.form}"
+    sizes = {path: max(1, path.stat().st_size) for path in job.inputs}
+    whole = sum(sizes.values())
+    for path, size in sizes.items():
+        cutter, fed = Splitter(job.detail, job.most_line), 0.0
+        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem)[:60]
+
+        def cut(least: int, fed: float, stem: str = stem, cutter: Splitter = cutter) -> Iterator[Part]:
+            while cutter.waiting >= least and (chunk := cutter.cut(job.lines_per_file)):
+                digest = chunk.digest(f"{kind}, {stem}")
+                share = fed * len(chunk.lines) / (len(chunk.lines) + cutter.waiting)
+                fed -= share
+                yield Part(chunk, f"{stem}.{chunk.first:09d}.{digest}.{job.form}", digest, share)
+
+        for piece, share in pieces(path, job.machine):
+            cutter.feed(piece)
+            fed += share * size / whole
+            for part in cut(job.lines_per_file, fed):
+                yield part
+                fed -= part.share
+        cutter.end()
+        yield from cut(1, fed)
+
+
+async def run(job: Job, engine: Engine, registry: Registry, done: Callable[[int, float], None]) -> Report:
+    """Answer what is not there yet; ``done`` is told the lines and the share of the input of each part finished.
+
+    Raises:
+        Unfit: a file cannot be read as surveys.
+        EngineLost: the engine is gone; what was finished is kept.
+    """
+    progress = job.out / PROGRESS
+    progress.mkdir(parents=True, exist_ok=True)
+    for left in progress.glob("*.part"):
+        left.unlink()
+    tallies: dict[str, Tally] = {}
+    room = asyncio.Semaphore(engine.at_once + AHEAD)
+
+    async def answer(part: Part) -> None:
+        try:
+            answered = await engine.answer(part.chunk)
+            await asyncio.to_thread(_store, job, part, answered.body, answered.tally)
+            tallies[part.name] = answered.tally
+            done(answered.tally.lines, part.share)
+        finally:
+            room.release()
+
+    async with asyncio.TaskGroup() as group:
+        for part in parts(job, registry):
+            tallies[part.name] = Tally()  # keeps the order
+            if (before := _stored(job, part)) is not None:
+                tallies[part.name] = before
+                done(before.lines, part.share)
+                continue
+            await room.acquire()
+            group.create_task(answer(part))
+    summary = Tally()
+    for tally in tallies.values():
+        summary.add(tally)
+    report = Report([str(path) for path in job.inputs], job.detail, list(tallies), summary)
+    _write(progress / "summary.part", job.out / SUMMARY, msgspec.json.format(msgspec.json.encode(report), indent=2))
+    return report
+
+
+def strangers(job: Job, report: Report) -> list[str]:
+    """Return the answer files in the folder that are not of this run: from other input, detail or versions."""
+    own = set(report.files)
+    return sorted(path.name for path in job.out.iterdir() if _NAME.fullmatch(path.name) and path.name not in own)
+
+
+def _stored(job: Job, part: Part) -> Tally | None:
+    """Return what a part came to if an earlier run finished it."""
+    if not (job.out / part.name).exists():
+        return None
+    try:
+        return msgspec.json.decode((job.out / PROGRESS / f"{part.digest}.json").read_bytes(), type=Tally)
+    except (OSError, msgspec.MsgspecError):
+        return None  # what it came to is lost: it is answered again
+
+
+def _store(job: Job, part: Part, body: bytes, tally: Tally) -> None:
+    """Write an answer; first what it comes to, so that a file that is there is known in full."""
+    progress = job.out / PROGRESS
+    _write(progress / f"{part.digest}.tally.part", progress / f"{part.digest}.json", msgspec.json.encode(tally))
+    _write(progress / f"{part.digest}.part", job.out / part.name, FORMS[job.form](body))
+
+
+def _write(first: Path, name: Path, content: bytes) -> None:
+    """Write a file beside its place, make sure that it is on the disk, then give it its name in one step."""
+    with first.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(first, name)
+    folder = os.open(name.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)

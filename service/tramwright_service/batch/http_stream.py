@@ -1,0 +1,167 @@
+"""A batch over one HTTP exchange: lines in and answers out at the same time, however long it goes on."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
+from math import inf
+
+import msgspec
+import structlog
+from litestar.response.base import ASGIResponse
+from litestar.types import Receive, Scope, Send
+
+from ..wire import problems
+from ..wire.media_types import NDJSON
+from ..wire.problems import RequestError
+from .answerer import ChunkAnswer, failed
+from .engines.base import Engine
+from .splitter import Chunk, Detail, Splitter
+from .summary import Summary, Tally
+
+FLUSH = 0.004
+"""Seconds that a line waits at most for others to be answered together with it."""
+MOST_LINES = 128
+MOST_BYTES = 2**18
+"""Lines and bytes of a chunk at most."""
+FIRST = 16
+"""Lines of a chunk until it is known how long they take."""
+SECONDS = 0.1
+"""How long a chunk should take: where each line is long work, fewer go together."""
+AHEAD = 2
+"""Chunks under way beside those that keep the engine busy; then the client is not read from until one is answered."""
+
+
+IDLE = 300.0
+"""Seconds after which a client that neither sends nor takes anything counts as gone."""
+
+UnderWay = asyncio.Queue[tuple[Chunk, asyncio.Future[ChunkAnswer]] | None]
+"""Chunks handed in, in order, each with its answer to come; None after the last."""
+
+
+class Places:
+    """How many batches may be answered at the same time."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._taken = 0
+
+    @contextmanager
+    def taken(self) -> Iterator[None]:
+        """Hold a place.
+
+        Raises:
+            RequestError: there is none; may be tried again.
+        """
+        if self._taken >= self._most:
+            raise RequestError(
+                problems.BUSY,
+                f"{self._most} batches are under way, as many as are answered at the same time; try again later.",
+                headers={"Retry-After": "5"},
+            )
+        self._taken += 1
+        try:
+            yield
+        finally:
+            self._taken -= 1
+
+
+class BatchStream(ASGIResponse):
+    """Reads lines and sends answers in their order; both ways wait for each other, so that nothing piles up."""
+
+    def __init__(self, engine: Callable[[], Awaitable[Engine]], detail: Detail, most: int, places: Places) -> None:
+        self._engine = engine
+        self._detail = detail
+        self._most = most
+        self._places = places
+        self._lines = FIRST
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer until the client has sent and received everything, or goes away."""
+        with self._places.taken():
+            await self._run(receive, send)
+
+    async def _run(self, receive: Receive, send: Send) -> None:
+        headers = [(b"content-type", NDJSON.encode()), (b"cache-control", b"no-store"), (b"x-accel-buffering", b"no")]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        engine = await self._engine()
+        under_way: UnderWay = asyncio.Queue()
+        room = asyncio.Semaphore(engine.at_once + AHEAD)
+        writing = asyncio.ensure_future(self._write(under_way, room, send))
+        reading = asyncio.ensure_future(self._read(under_way, room, receive, engine))
+        try:
+            await asyncio.wait({reading, writing}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (reading, writing):
+                task.cancel()
+            ended = await asyncio.gather(reading, writing, return_exceptions=True)
+            while not under_way.empty():
+                if (left := under_way.get_nowait()) is not None:
+                    left[1].cancel()
+        for error in ended:
+            if isinstance(error, Exception):
+                raise error
+
+    async def _read(self, under_way: UnderWay, room: asyncio.Semaphore, receive: Receive, engine: Engine) -> None:
+        """Hand in what the client sends; return when it has gone away."""
+        cutter = Splitter(self._detail, self._most)
+
+        async def hand_in(least: int) -> None:
+            while cutter.waiting >= least or cutter.waiting_bytes >= MOST_BYTES:
+                await room.acquire()
+                if chunk := cutter.cut(self._lines):
+                    under_way.put_nowait((chunk, asyncio.ensure_future(engine.answer(chunk))))
+
+        clock = asyncio.get_running_loop().time
+        due, more = inf, True
+        while more:
+            coming = asyncio.ensure_future(receive())
+            try:
+                await asyncio.wait({coming}, timeout=max(0.0, min(due - clock(), IDLE)))
+                if clock() >= due:
+                    await hand_in(1)
+                    due = inf
+                    await asyncio.wait({coming}, timeout=IDLE)
+                if not coming.done():
+                    return
+            finally:
+                coming.cancel()
+            message = coming.result()
+            if message["type"] != "http.request":
+                return
+            before = cutter.waiting
+            cutter.feed(message.get("body", b""))
+            more = message.get("more_body", False)
+            await hand_in(self._lines)
+            if cutter.waiting and (due == inf or cutter.waiting < before):
+                due = clock() + FLUSH
+        cutter.end()
+        await hand_in(1)
+        under_way.put_nowait(None)
+        while (await receive())["type"] != "http.disconnect":
+            pass
+
+    async def _write(self, under_way: UnderWay, room: asyncio.Semaphore, send: Send) -> None:
+        """Send answers in the order of the lines, and the summary at the end; return when nobody takes them."""
+        tally = Tally()
+        while (entry := await under_way.get()) is not None:
+            chunk, future = entry
+            try:
+                answered = await future
+            except Exception as error:  # the answer has begun: whatever it is can only be told in its lines
+                structlog.get_logger("batch").error("chunk failed", exc_info=error)
+                answered = failed(chunk, problems.INTERNAL, problems.INTERNAL.remedy)
+            if answered.seconds:
+                each = answered.seconds / len(chunk.lines)
+                self._lines = max(1, min(MOST_LINES, int(SECONDS / each)))
+            tally.add(answered.tally)
+            if answered.body:
+                try:
+                    async with asyncio.timeout(IDLE):
+                        await send({"type": "http.response.body", "body": answered.body, "more_body": True})
+                except TimeoutError:
+                    return
+            room.release()
+        last = msgspec.json.encode(Summary(tally)) + b"\n"
+        await send({"type": "http.response.body", "body": last, "more_body": False})

@@ -1,0 +1,211 @@
+"""A stream of lines cut into chunks, each of which can be answered anywhere, on its own, in any order.
+
+A line may name a machine that an earlier line described. Who answers a chunk does not see the earlier ones, so the
+description travels with the chunk: the cutter reads of every line just enough to know its machine.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterator
+from hashlib import blake2b
+from typing import Literal
+
+import msgspec
+from msgspec import Raw, Struct, field
+
+Detail = Literal["verdict", "moves", "full"]
+DETAILS: tuple[Detail, ...] = ("verdict", "moves", "full")
+
+NAMES_KEPT = 10_000
+NAMES_BYTES = 32 * 2**20
+"""Machines a stream can refer to by name: the latest so many, and no more than so many bytes of their descriptions."""
+
+MARK = b"\xef\xbb\xbf"
+"""The byte order mark with which some programs begin a UTF-8 file."""
+
+
+class Chunk(Struct, frozen=True, omit_defaults=True):
+    """Lines to answer and all it takes to answer them.
+
+    ``first`` is the number of the first line, counted from one. ``named`` gives, for a line (counted from zero here)
+    that names its machine, the description's place in ``machines``. The lines ``too_long`` had more than ``most`` bytes
+    and come without content.
+    """
+
+    first: int
+    detail: Detail
+    lines: list[bytes]
+    machines: list[bytes] = field(default_factory=list)
+    named: dict[int, int] = field(default_factory=dict)
+    too_long: list[int] = field(default_factory=list)
+    most: int = 0
+
+    def digest(self, versions: str) -> str:
+        """Return a name for the answer to this chunk: the same exactly when the answer is."""
+        return blake2b(msgspec.msgpack.encode((self, versions)), digest_size=16).hexdigest()
+
+
+class _Glance(Struct):
+    """What the cutter reads of a line; everything else is skipped."""
+
+    machine: Raw = Raw(b"")
+
+
+class _Called(Struct):
+    """What the cutter reads of a machine."""
+
+    id: str = "machine"
+
+
+_glance = msgspec.json.Decoder(_Glance)
+_called = msgspec.json.Decoder(_Called)
+_text = msgspec.json.Decoder(str)
+
+
+class Names:
+    """Machines described so far in a stream; the ones not heard of for longest are forgotten first."""
+
+    def __init__(self, kept: int = NAMES_KEPT, most_bytes: int = NAMES_BYTES) -> None:
+        self._kept = kept
+        self._most = most_bytes
+        self._held = 0
+        self._machines: OrderedDict[str, bytes] = OrderedDict()
+        self._latest = b""
+
+    def learn(self, machine: bytes) -> None:
+        """Take note of a machine described in full."""
+        if machine == self._latest:
+            return
+        try:
+            name = _called.decode(machine).id
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            return  # whoever answers the line says what is wrong with it
+        self._latest = machine
+        self._held += len(machine) - len(self._machines.pop(name, b""))
+        self._machines[name] = machine
+        while len(self._machines) > self._kept or (self._held > self._most and len(self._machines) > 1):
+            _, oldest = self._machines.popitem(last=False)
+            self._held -= len(oldest)
+
+    def recall(self, quoted: bytes) -> bytes | None:
+        """Return the description of a machine by its name, written as a JSON string."""
+        try:
+            name = _text.decode(quoted)
+        except (msgspec.MsgspecError, UnicodeDecodeError):
+            return None
+        if (found := self._machines.get(name)) is not None:
+            self._machines.move_to_end(name)
+        return found
+
+
+class Splitter:
+    """Cuts bytes as they come into chunks of whole lines.
+
+    A line longer than ``most`` bytes is dropped as it comes, so that memory stays bounded whatever is sent.
+    """
+
+    def __init__(self, detail: Detail, most: int) -> None:
+        self._detail = detail
+        self._most = most
+        self._names = Names()
+        self._number = 1
+        self._rest = bytearray()
+        self._dropping = False
+        self._lines: list[bytes] = []
+        self._named: dict[int, bytes] = {}
+        self._too_long: list[int] = []
+        self.waiting_bytes = 0
+
+    @property
+    def waiting(self) -> int:
+        """How many whole lines have not been cut off yet."""
+        return len(self._lines)
+
+    def feed(self, data: bytes) -> None:
+        """Take in more of the stream."""
+        *lines, rest = data.split(b"\n")
+        if lines:
+            if self._rest:
+                self._keep(lines[0])
+                lines[0] = self._begun()
+            for line in lines:
+                self._add(line)
+                self._dropping = False
+        self._keep(rest)
+
+    def end(self) -> None:
+        """Take what is left as the last line: its newline may be missing."""
+        if self._rest or self._dropping:
+            self._add(self._begun())
+            self._dropping = False
+
+    def cut(self, most_lines: int) -> Chunk | None:
+        """Return the next lines as a chunk, no more than ``most_lines``; None where there are none."""
+        if not self._lines:
+            return None
+        lines, self._lines = self._lines[:most_lines], self._lines[most_lines:]
+        places: dict[bytes, int] = {}
+        named = {at: places.setdefault(machine, len(places)) for at, machine in self._named.items() if at < most_lines}
+        chunk = Chunk(
+            first=self._number,
+            detail=self._detail,
+            lines=lines,
+            machines=list(places),
+            named=named,
+            too_long=[at for at in self._too_long if at < most_lines],
+            most=self._most,
+        )
+        cut = len(lines)
+        self._number += cut
+        self._named = {at - cut: machine for at, machine in self._named.items() if at >= cut}
+        self._too_long = [at - cut for at in self._too_long if at >= cut]
+        self.waiting_bytes -= sum(map(len, lines))
+        return chunk
+
+    def _keep(self, part: bytes) -> None:
+        """Hold part of a line until its end comes."""
+        if self._dropping:
+            return
+        self._rest += part
+        if len(self._rest) > self._most:
+            self._rest.clear()
+            self._dropping = True
+
+    def _begun(self) -> bytes:
+        """Return what is held of a line and hold nothing."""
+        line = bytes(self._rest)
+        self._rest.clear()
+        return line
+
+    def _add(self, line: bytes) -> None:
+        at = len(self._lines)
+        if at == 0 and self._number == 1:
+            line = line.removeprefix(MARK)
+        if self._dropping or len(line) > self._most:
+            self._too_long.append(at)
+            self._lines.append(b"")
+            return
+        self._lines.append(line)
+        self.waiting_bytes += len(line)
+        try:
+            machine = bytes(_glance.decode(line).machine)
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            return  # whoever answers the line says what is wrong with it
+        if machine.startswith(b"{"):
+            self._names.learn(machine)
+        elif machine.startswith(b'"') and (described := self._names.recall(machine)) is not None:
+            self._named[at] = described
+
+
+def cut_all(pieces: Iterator[bytes], detail: Detail, most: int, most_lines: int) -> Iterator[Chunk]:
+    """Cut a stream that is all there into chunks of exactly ``most_lines``, the last one excepted."""
+    cutter = Splitter(detail, most)
+    for piece in pieces:
+        cutter.feed(piece)
+        while cutter.waiting >= most_lines:
+            if chunk := cutter.cut(most_lines):
+                yield chunk
+    cutter.end()
+    while chunk := cutter.cut(most_lines):
+        yield chunk

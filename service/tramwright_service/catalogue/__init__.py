@@ -1,0 +1,1 @@
+"""What the service offers: questions, solvers, examples."""

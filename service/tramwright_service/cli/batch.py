@@ -1,0 +1,177 @@
+"""``tramwright batch``: files of surveys in, files of answers out."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from ..batch.file_job import Form, Job, Report
+    from ..batch.splitter import Detail
+    from ..batch.summary import Tally
+
+REFUSED = 2
+"""Exit status where lines were refused, or the command itself: the same again will be refused again."""
+UNFINISHED = 1
+"""Exit status where engine or disk failed: the same command, given again, does the rest."""
+INTERRUPTED = 130
+TERMINATED = 143
+"""Exit statuses of a shell for a program ended by the interrupt key (128 + SIGINT) or asked to end (128 + SIGTERM)."""
+
+
+@click.command()
+@click.argument("inputs", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder of the answers.")
+@click.option(
+    "--detail", type=click.Choice(["verdict", "moves", "full"]), default="moves", show_default=True, help="How much."
+)
+@click.option(
+    "--to",
+    type=click.Choice(["ndjson", "csv", "parquet"]),
+    default="ndjson",
+    show_default=True,
+    help="Form of answers.",
+)
+@click.option("--engine", default="local", show_default=True, help="`local`, or `dask://host:port` of a scheduler.")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes of the local engine; default one a core.")
+@click.option(
+    "--machine",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="JSON file of the machine, or of a request that holds it, for surveys that come without one (CSV).",
+)
+@click.option(
+    "--lines-per-file", type=click.IntRange(1, 100_000), default=1000, show_default=True, help="Surveys in each file."
+)
+def batch(
+    inputs: tuple[Path, ...],
+    out: Path,
+    detail: Detail,
+    to: Form,
+    engine: str,
+    workers: int | None,
+    machine: Path | None,
+    lines_per_file: int,
+) -> None:
+    """Answer every survey in the files IN, .ndjson, .csv or .parquet, into the folder --out.
+
+    Stopped at any moment, the same command does what is missing. Exit status: 0 every survey answered, 1 engine or disk
+    failed (give the command again), 2 some lines refused (their answers say why), or the command itself is wrong.
+    """
+    from ..batch.engines.base import EngineLost
+    from ..batch.file_job import Job
+    from ..batch.sources import Unfit, given
+    from ..settings import from_environment
+
+    if to == "parquet":
+        try:
+            import pyarrow as _  # noqa: F401 - only whether it is there
+        except ImportError:
+            raise click.UsageError("Parquet needs the extra `parquet`; install `tramwright[parquet]`.") from None
+    try:
+        job = Job(
+            inputs=list(dict.fromkeys(inputs)),
+            out=out,
+            detail=detail,
+            form=to,
+            machine=given(machine) if machine else None,
+            most_line=from_environment(os.environ).max_body,
+            lines_per_file=lines_per_file,
+        )
+        report = asyncio.run(_run(job, engine, workers or len(os.sched_getaffinity(0))))
+    except* (Unfit, ValueError) as wrong:
+        raise click.UsageError(_first(wrong)) from None
+    except* EngineLost as lost:
+        click.echo(_first(lost), err=True)
+        sys.exit(UNFINISHED)
+    except* OSError as failed:
+        click.echo(
+            f"{_first(failed)}. What was finished is kept; once that is put right, the same command does the rest.",
+            err=True,
+        )
+        sys.exit(UNFINISHED)
+    except* KeyboardInterrupt:
+        click.echo("Interrupted. What was finished is kept; the same command does the rest.", err=True)
+        sys.exit(INTERRUPTED)
+    except* asyncio.CancelledError:
+        click.echo("Ended. What was finished is kept; the same command does the rest.", err=True)
+        sys.exit(TERMINATED)
+    _tell(job, report)
+    if report.summary.problems:
+        sys.exit(REFUSED)
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> str:
+    """Return what the first exception of a group says."""
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error)
+
+
+async def _run(job: Job, where: str, workers: int) -> Report:
+    """Run the job behind a progress bar, which is shown where standard error is a terminal."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    from tramwright_solvers.mechanisms.registry import installed
+
+    from ..batch.engines.start import start
+    from ..batch.file_job import run
+
+    task = asyncio.current_task()
+    assert task is not None
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
+    registry = installed()
+    engine = await start(where, workers, registry)
+    columns = (
+        BarColumn(),
+        TaskProgressColumn(),
+        TextColumn("{task.fields[surveys]} surveys, {task.fields[rate]}/s"),
+        TimeRemainingColumn(),
+    )
+    try:
+        with Progress(*columns, console=Console(stderr=True)) as shown:
+            bar = shown.add_task("batch", total=1.0, surveys=0, rate=0)
+            count = 0
+
+            def done(lines: int, share: float) -> None:
+                nonlocal count
+                count += lines
+                spent = shown.tasks[bar].elapsed or 0.0
+                shown.update(bar, advance=share, surveys=count, rate=round(count / spent) if spent else 0)
+
+            return await run(job, engine, registry, done)
+    finally:
+        await engine.close()
+
+
+def _tell(job: Job, report: Report) -> None:
+    """Print what the batch came to."""
+    from ..batch.file_job import strangers
+
+    summary: Tally = report.summary
+    click.echo(f"{summary.lines} surveys: {summary.answered} answered, {summary.problems} refused.")
+    for when, counts in (("As found", summary.as_found), ("Predicted", summary.predicted)):
+        click.echo(f"{when}: {counts.within} within, {counts.outside} outside, {counts.undecided} undecided.")
+    if summary.worst:
+        click.echo("Furthest beyond their limits:")
+    for one in summary.worst:
+        digits = 3 if one.units == "mm" else 4
+        click.echo(
+            f"  {one.machine}: total {one.total:.{digits}f} {one.units} against {one.limit:.{digits}f}"
+            f" (line {one.line}{f', {one.id}' if one.id else ''})"
+        )
+    count = len(report.files)
+    click.echo(f"{count} file{'' if count == 1 else 's'} in {job.out}; summary.json lists them in order.")
+    if others := strangers(job, report):
+        click.echo(
+            f"{len(others)} more answer files there belong to other input, another detail or another version; this run "
+            "neither reads nor removes them.",
+            err=True,
+        )

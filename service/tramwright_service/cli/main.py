@@ -1,0 +1,204 @@
+"""The command line: serve, correct, and look at what is installed.
+
+Imports of the web framework and of the numerics are inside the commands, so that help and listings come at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Any
+
+import click
+
+from .batch import batch
+
+WRONG = 2
+"""Exit status of a request that is wrong: it will be wrong again."""
+FIRST = "twisted-frame"
+"""The example that a new user is shown."""
+LATER = 1
+"""Exit status of a time limit passed: the same request may succeed later."""
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="tramwright", message="%(version)s")
+def main() -> None:
+    """From dial readings over a machine bed to the moves that make bed and tool plane parallel."""
+
+
+@main.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", default=8017, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on.")
+def serve(host: str, port: int) -> None:
+    """Serve the HTTP interface. Settings come from the environment (TRAMWRIGHT_...)."""
+    import uvicorn
+
+    from ..catalogue.examples import corrections
+    from ..http.app import create_app
+    from ..settings import from_environment
+
+    try:
+        settings = from_environment(os.environ)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
+    where = f"http://{f'[{host}]' if ':' in host else host}:{port}"
+    click.echo(f"Documentation: {where}/docs")
+    if example := next((name for name in (FIRST, *corrections()) if name in corrections()), None):
+        click.echo("Try it:")
+        click.echo(
+            f"  tramwright example {example} | curl -s {where}/v1/corrections "
+            "-H 'Content-Type: application/json' -H 'Accept: text/plain' --data-binary @-"
+        )
+    uvicorn.run(
+        create_app(settings),
+        host=host,
+        port=port,
+        access_log=False,
+        server_header=False,
+        log_level="warning",
+        timeout_graceful_shutdown=20,
+    )
+
+
+@main.command()
+@click.argument("file", type=click.File("rb"))
+@click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
+def correct(file: IO[bytes], as_json: bool) -> None:
+    """Answer the survey in FILE (`-` for standard input), as JSON or, in a .msgpack file, MessagePack."""
+    from tramwright_solvers.correction.api import correct as solve
+    from tramwright_solvers.mechanisms.registry import installed
+
+    from ..text.correction import as_text
+    from ..wire.decode import Decoder
+    from ..wire.encode import encode
+    from ..wire.media_types import JSON, TEXT
+    from ..wire.requests import correction_request
+
+    registry = installed()
+
+    def reply(body: bytes, sent_as: str) -> bytes:
+        request = Decoder[Any](correction_request(registry), registry).decode(body, sent_as.encode())
+        answer = solve(request.machine, request.survey, request.solve, registry)
+        return encode(answer, JSON if as_json else TEXT, as_text)
+
+    answer_or_exit(file, reply)
+
+
+main.add_command(batch)
+
+
+@main.command()
+@click.argument("question")
+@click.argument("file", type=click.File("rb"))
+@click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
+def ask(question: str, file: IO[bytes], as_json: bool) -> None:
+    """Answer another QUESTION of the job from FILE (`-` for standard input); the routes under /v1 are the questions."""
+    from tramwright_solvers.mechanisms.registry import installed
+
+    from ..catalogue.endpoints import QUESTIONS
+    from ..wire.decode import Decoder
+    from ..wire.encode import encode
+    from ..wire.media_types import JSON, TEXT
+
+    registry, known = installed(), {row.name: row for row in QUESTIONS}
+    if question not in known:
+        raise click.BadParameter(f"there is no question `{question}`; there are {', '.join(known)}")
+    row = known[question]
+
+    def reply(body: bytes, sent_as: str) -> bytes:
+        request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())
+        return encode(row.solve(request, registry), JSON if as_json else TEXT, row.text)
+
+    answer_or_exit(file, reply)
+
+
+def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> None:
+    """Print the reply to a file's content; where it is refused, say why on standard error and exit accordingly."""
+    from tramwright_solvers.model.errors import OutOfTime, SolverError
+
+    from ..wire.media_types import JSON, MSGPACK
+    from ..wire.problems import RequestError, describe
+
+    sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
+    try:
+        answer = reply(file.read(), sent_as)
+    except (RequestError, SolverError) as error:
+        problem = describe(error)
+        for fault in problem.errors:
+            click.echo(f"{fault.pointer or '(whole document)'}: {fault.detail}", err=True)
+        if not problem.errors:
+            click.echo(problem.detail, err=True)
+        sys.exit(LATER if isinstance(error, OutOfTime) else WRONG)
+    click.echo(answer.decode().rstrip("\n"))
+
+
+@main.command()
+@click.option("--json", "as_json", is_flag=True, help="Print the listing as JSON, as GET /v1/solvers does.")
+def solvers(as_json: bool) -> None:
+    """List the solvers of this installation, plug-ins included."""
+    import msgspec
+
+    from tramwright_solvers.mechanisms.registry import installed
+
+    from ..catalogue.solvers import entries
+    from ..wire.requests import SolverList
+
+    found = entries(installed())
+    if as_json:
+        click.echo(msgspec.json.encode(SolverList(found)).decode())
+        return
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table("solver", "version", "origin", "needs, or why it cannot be used")
+    for entry in found:
+        table.add_row(
+            entry.name, entry.version or "", entry.origin, (entry.needs if entry.usable else entry.reason) or ""
+        )
+    Console().print(table)
+
+
+@main.command()
+@click.option("--check", is_flag=True, help="Compare with the file instead of writing it; exit 1 where they differ.")
+@click.option(
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("openapi/openapi.json"),
+    show_default=True,
+    help="The file.",
+)
+def openapi(check: bool, output: Path) -> None:
+    """Write the OpenAPI document of the built-in solvers to a file, or compare the file with it."""
+    from tramwright_solvers.mechanisms.registry import installed
+
+    from ..http.openapi import differences, text
+    from ..settings import Settings
+
+    registry = installed(with_plug_ins=False)  # what is committed must not depend on what else is installed
+    if not check:
+        output.write_text(text(registry, Settings()), encoding="utf-8")
+        click.echo(f"wrote {output}")
+    elif changed := differences(registry, Settings(), output):
+        click.echo("\n".join(changed), err=True)
+        click.echo(f"{output} differs from the code; run `tramwright openapi` and commit the result.", err=True)
+        sys.exit(1)
+    else:
+        click.echo(f"{output} is up to date")
+
+
+@main.command()
+@click.argument("name", required=False)
+def example(name: str | None) -> None:
+    """List the shipped examples, or print the one of this NAME."""
+    from ..catalogue import examples
+
+    if name is None:
+        click.echo("\n".join(examples.paths()))
+        return
+    try:
+        click.echo(examples.read(name).decode().rstrip("\n"))
+    except KeyError:
+        raise click.BadParameter(f"there is no `{name}`; there are {', '.join(examples.paths())}") from None

@@ -1,0 +1,63 @@
+"""Requests that arrive in one turn of the event loop are answered together, and each gets its own answer.
+
+Answering several in one go shares the fixed cost of every array operation, and lets the numerics run without the
+framework between them. Nobody waits for others to come: what lies in the sockets already is taken in, and that is all.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.batching import SurveyRequest, answer_many, stack_by_stack
+from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.results.correction import Correction
+
+from ..wire.encode import encode
+
+CORRECTIONS = stack_by_stack(ReducedStack.corrections)
+
+
+class Microbatch:
+    """Answers quick requests, all those of one turn at once."""
+
+    def __init__(self, registry: Registry, text: Callable[[Any], str]) -> None:
+        self._registry = registry
+        self._text = text
+        self._waiting: list[tuple[SurveyRequest, str, asyncio.Future[bytes]]] = []
+
+    def ask(self, asked: SurveyRequest, media_type: str) -> asyncio.Future[bytes]:
+        """Return the answer to come, encoded; or the refusal."""
+        loop = asyncio.get_running_loop()
+        if not self._waiting:
+            # One turn more: it takes in what has arrived while the last answers were sent, and so keeps clients that
+            # ask all the time from falling apart into small groups. It costs a lone request a few microseconds.
+            loop.call_soon(loop.call_soon, self._answer)
+        future: asyncio.Future[bytes] = loop.create_future()
+        self._waiting.append((asked, media_type, future))
+        return future
+
+    def _answer(self) -> None:
+        waiting, self._waiting = self._waiting, []
+        # a client that went away meanwhile wants no answer
+        waiting = [one for one in waiting if not one[2].done()]
+        answers = self._answers([asked for asked, _, _ in waiting])
+        for (_, media_type, future), answer in zip(waiting, answers, strict=True):
+            if isinstance(answer, Exception):
+                future.set_exception(answer)
+                continue
+            try:
+                future.set_result(encode(answer, media_type, self._text))
+            except Exception as error:  # an answer that cannot be written is the fault of this one alone
+                future.set_exception(error)
+
+    def _answers(self, asked: list[SurveyRequest]) -> Sequence[Correction | Exception]:
+        """Answer requests, or say what went wrong with each: no client may be left waiting, whatever it is."""
+        try:
+            return answer_many(asked, self._registry, CORRECTIONS)
+        except Exception as error:  # the fault, ours or a plug-in's, of one of them
+            if len(asked) == 1:
+                return [error]
+        return [answer for one in asked for answer in self._answers([one])]

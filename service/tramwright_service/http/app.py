@@ -1,0 +1,108 @@
+"""The application: routes, problems, the request log and what happens at start and end."""
+
+from __future__ import annotations
+
+import gc
+import os
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from functools import partial
+from typing import Any
+
+import msgspec
+import structlog
+from litestar import Litestar, Request, Response
+
+from tramwright_solvers.correction.api import correct
+from tramwright_solvers.mechanisms.registry import Registry, installed
+
+from ..catalogue import examples
+from ..catalogue.endpoints import QUESTIONS, Question
+from ..execution.threads import SolverThreads
+from ..settings import Settings, from_environment
+from ..wire import problems
+from ..wire.decode import Decoder
+from ..wire.media_types import JSON
+from ..wire.requests import CorrectionRequest, correction_request
+from . import docs
+from .request_log import configure, request_log
+from .routes import routes
+from .routes.batch import Engines
+
+
+def create_app(settings: Settings | None = None, registry: Registry | None = None) -> Litestar:
+    """Return the application.
+
+    Args:
+        settings: defaults to what the environment says.
+        registry: defaults to the solvers installed, plug-ins included.
+
+    Raises:
+        ValueError: the environment holds a setting that is wrong.
+    """
+    settings = settings if settings is not None else from_environment(os.environ)
+    registry = registry if registry is not None else installed()
+    workers = SolverThreads(settings.concurrency)
+    engines = Engines(registry, settings)
+    configure(settings.log_level)
+
+    @asynccontextmanager
+    async def lifespan(app: Litestar) -> AsyncIterator[None]:
+        app.state.fault = self_test(registry)
+        # What is loaded by now stays for good: the collector need not look through it again with every answer.
+        gc.collect()
+        gc.freeze()
+        # Answers are made of many short-lived objects without cycles: look for cycles less often than by default.
+        gc.set_threshold(50_000, 20, 20)
+        yield
+        gc.unfreeze()
+        workers.close()
+        await engines.close()
+
+    app = Litestar(
+        route_handlers=[*routes(registry, settings, workers, engines), *docs.create(registry, settings)],
+        lifespan=[lifespan],
+        exception_handlers={Exception: answer_problem},
+        openapi_config=None,
+        request_max_body_size=settings.max_body,
+        logging_config=None,
+    )
+    app.asgi_handler = request_log(app.asgi_handler, settings.log_level)
+    return app
+
+
+def self_test(registry: Registry) -> str | None:
+    """Answer every shipped example once, so that the first client waits for no import; return what failed, if any."""
+    decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
+    tasks: list[tuple[str, object, Decoder[Any], Callable[[Any], object]]] = [
+        (name, payload, decoder, lambda asked: correct(asked.machine, asked.survey, asked.solve, registry))
+        for name, payload in examples.corrections().items()
+    ]
+    for question in QUESTIONS:
+        reader: Decoder[Any] = Decoder(question.request(registry), registry)
+        answer = partial(_ask, question, registry)
+        tasks += [(name, payload, reader, answer) for name, payload in examples.of(question.name).items()]
+    for name, payload, reads, answers in tasks:
+        try:
+            answers(reads.decode(msgspec.json.encode(payload), JSON.encode()))
+        except Exception as error:  # whatever it is, the service must live to say so
+            structlog.get_logger("start").error("self-test failed", example=name, exc_info=error)
+            return f"The example `{name}` could not be solved at start-up; the log says why."
+    return None
+
+
+def _ask(question: Question, registry: Registry, asked: object) -> object:
+    return question.solve(asked, registry)
+
+
+def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """Answer any exception as a problem; what is our own fault goes to the log with its traceback."""
+    problem = problems.describe(error)
+    if problem.status >= 500 and problem.status != 503:
+        structlog.get_logger("request").error("failed", path=request.scope["path"], exc_info=error)
+    return Response(
+        msgspec.json.encode(problem),
+        status_code=problem.status,
+        media_type=problems.MEDIA_TYPE,
+        headers=problems.headers(error),
+    )

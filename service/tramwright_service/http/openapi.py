@@ -1,0 +1,186 @@
+"""The OpenAPI document: what the framework writes from the routes, repaired from the Structs themselves.
+
+The framework leaves out ``additionalProperties: false``, discriminators and the Structs' docstrings, so every component
+is written anew by msgspec. Examples are those under openapi/examples, on the media type where clients and tools look
+for them.
+"""
+
+from __future__ import annotations
+
+import difflib
+import inspect
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from litestar import Litestar
+from litestar.openapi import OpenAPIConfig
+
+from tramwright_service.batch.answerer import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
+from tramwright_service.batch.summary import Summary
+from tramwright_service.wire.json_schema import plain_name, tidy
+from tramwright_service.wire.problems import Problem
+from tramwright_service.wire.requests import Health, SolverDetail, SolverList, correction_request
+from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.results.correction import Correction
+
+from ..catalogue import examples
+from ..catalogue.endpoints import QUESTIONS
+from ..execution.threads import SolverThreads
+from ..settings import Settings
+from ..wire import problems
+from ..wire.json_schema import REF
+from ..wire.media_types import JSON, MSGPACK, NDJSON, TEXT
+from ..wire.problems import Kind
+from .routes import routes
+from .routes.batch import Engines
+
+API = "1.0"
+"""Version of the interface, which is not that of the package: fields may be added to it, never renamed."""
+
+OF_A_BODY: tuple[Kind, ...] = (
+    problems.UNREADABLE,
+    problems.NOT_ACCEPTABLE,
+    problems.TOO_LARGE,
+    problems.UNSUPPORTED,
+    problems.INVALID,
+    problems.INTERNAL,
+    problems.BUSY,
+)
+ERRORS: dict[str, tuple[Kind, ...]] = {
+    "correct": (*OF_A_BODY, problems.IMPOSSIBLE, problems.OUT_OF_TIME),
+    "correctBatch": (
+        problems.BAD_REQUEST,
+        problems.NOT_ACCEPTABLE,
+        problems.UNSUPPORTED,
+        problems.INTERNAL,
+        problems.BUSY,
+    ),
+    **{question.operation_id: OF_A_BODY for question in QUESTIONS},
+    "listSolvers": (problems.INTERNAL,),
+    "describeSolver": (problems.NOT_FOUND, problems.INTERNAL),
+    "live": (problems.INTERNAL,),
+    "ready": (problems.INTERNAL, problems.NOT_READY),
+}
+"""Which problems each operation can answer with."""
+
+
+SAYS = "The moves, what they leave, an order of work and a verdict."
+INVENTED = "Invented readings of an invented machine"
+
+
+def document(registry: Registry, settings: Settings) -> dict[str, Any]:
+    """Return the document of the API with these solvers."""
+    workers = SolverThreads(1)
+    config = OpenAPIConfig(
+        title="Tramwright",
+        version=API,
+        description=inspect.cleandoc(
+            """
+            From dial-indicator readings over a machine bed to the moves that make bed and tool plane parallel.
+
+            Lengths are in the payload's `units`; x to the right, y to the rear, z up; the gap is positive where the bed
+            is high; travel is positive up. Errors are `application/problem+json` (RFC 9457) with JSON Pointers.
+
+            An answer is a calculation from the readings given: local codes, the machine's maker and licensed practice
+            come first.
+            """
+        ),
+        create_examples=False,
+    )
+    # An application that is never served: its only use is that the framework writes down its routes.
+    paper = Litestar(
+        route_handlers=routes(registry, settings, workers, Engines(registry, settings)), openapi_config=config
+    )
+    workers.close()
+    written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())
+    written["components"]["schemas"] = components(registry)
+    posted: dict[str, tuple[str, type, str, dict[str, dict[str, object]]]] = {
+        "correct": ("CorrectionRequest", Correction, SAYS, examples.corrections()),
+        **{
+            question.operation_id: (
+                question.component(registry),
+                question.answer,
+                question.says,
+                examples.of(question.name),
+            )
+            for question in QUESTIONS
+        },
+    }
+    for path in written["paths"].values():
+        for operation in path.values():
+            if told := posted.get(operation["operationId"]):
+                bodies(operation, *told)
+            if operation["operationId"] == "correctBatch":
+                lines(operation)
+            repair(operation)
+    return written
+
+
+def bodies(
+    operation: dict[str, Any], component: str, answer: type, says: str, shipped: dict[str, dict[str, object]]
+) -> None:
+    """Write what an operation takes and gives: JSON and MessagePack, and text for people."""
+    schema, given = {"$ref": REF.format(name=component)}, {"$ref": REF.format(name=answer.__name__)}
+    named = {key: {"summary": INVENTED, "value": value} for key, value in shipped.items()}
+    content = {JSON: {"schema": schema, "examples": named}, MSGPACK: {"schema": schema}}
+    operation["requestBody"] = {"required": True, "content": content}
+    operation["responses"]["200"] = {
+        "description": says,
+        "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},
+    }
+
+
+def lines(operation: dict[str, Any]) -> None:
+    """Write what a batch takes and gives: of both sides the schema of one line, whose stream the media type is."""
+    given = [
+        {"$ref": REF.format(name=name)} for name in ("VerdictLine", "MovesLine", "CorrectionLine", "Refusal", "Summary")
+    ]
+    operation["requestBody"] = {
+        "required": True,
+        "description": "Lines of JSON in UTF-8, each ended by a newline. Blank lines are passed over, and counted.",
+        "content": {NDJSON: {"schema": {"$ref": REF.format(name="BatchLine")}}},
+    }
+    operation["responses"]["200"] = {
+        "description": "One line for each line sent, in the same order, and a summary at the end.",
+        "content": {NDJSON: {"schema": {"anyOf": given}}},
+    }
+
+
+def repair(operation: dict[str, Any]) -> None:
+    """Give an operation the problems that it can answer with."""
+    name = operation["operationId"]
+    responses = {status: answer for status, answer in operation["responses"].items() if status.startswith("2")}
+    for kind in ERRORS[name]:
+        status = str(kind.status)
+        before = responses[status]["description"] + " " if status in responses else ""
+        responses[status] = {
+            "description": f"{before}{kind.title}. {kind.remedy}",
+            "content": {problems.MEDIA_TYPE: {"schema": {"$ref": REF.format(name="Problem")}}},
+        }
+    operation["responses"] = responses
+
+
+def text(registry: Registry, settings: Settings) -> str:
+    """Return the document as it is committed: indented, with a final newline."""
+    encoded = msgspec.json.encode(document(registry, settings))
+    return msgspec.json.format(encoded, indent=2).decode() + "\n"
+
+
+def differences(registry: Registry, settings: Settings, path: Path) -> list[str]:
+    """Return the lines in which a committed document differs from what the code says now."""
+    committed = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
+    current = text(registry, settings).splitlines()
+    return list(difflib.unified_diff(committed, current, str(path), "this code", lineterm="", n=1))
+
+
+def components(registry: Registry) -> dict[str, Any]:
+    """Return every component of the API: closed objects, discriminators, docstrings."""
+    asked = [kind for question in QUESTIONS for kind in (question.request(registry), question.answer)]
+    generic: Any = BatchLine
+    batch = (generic[registry.union()], VerdictLine, MovesLine, CorrectionLine, Refusal, Summary)
+    types = (correction_request(registry), Correction, *batch, *asked, SolverList, SolverDetail, Health, Problem)
+    _, schemas = msgspec.json.schema_components(types, ref_template=REF)
+    # A generic Struct's name carries its parameters; a client's class is better called by the plain name.
+    plain = {REF.format(name=name): REF.format(name=plain_name(name)) for name in schemas}
+    return {plain_name(name): tidy(schemas[name], plain) for name in sorted(schemas)}

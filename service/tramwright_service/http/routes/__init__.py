@@ -1,0 +1,22 @@
+"""The API's table of contents: one module for each resource."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ...execution.threads import SolverThreads
+from ...settings import Settings
+from . import batch, corrections, health, questions, solvers
+
+
+def routes(registry: Registry, settings: Settings, workers: SolverThreads, engines: batch.Engines) -> list[Any]:
+    """Return every documented route."""
+    return [
+        corrections.create(registry, settings, workers),  # POST /v1/corrections
+        batch.create(registry, settings, engines),  #        POST /v1/corrections/batch
+        *questions.create(registry, settings, workers),  #   POST /v1/<question>, one for each row of the table
+        *solvers.create(registry),  #                        GET  /v1/solvers, /v1/solvers/{name}
+        *health.create(),  #                                 GET  /health/live, /health/ready
+    ]

@@ -1,0 +1,89 @@
+"""``POST /v1/corrections/batch``: surveys by the line, any number of them, answered as they come; stores nothing."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from litestar import Request, post
+from litestar.handlers import HTTPRouteHandler
+from litestar.params import Parameter
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ...batch.engines.base import Engine
+from ...batch.engines.start import LOCAL, start
+from ...batch.http_stream import BatchStream, Places
+from ...batch.splitter import DETAILS
+from ...settings import Settings
+from ...wire import problems
+from ...wire.accept import accepted, choose
+from ...wire.decode import unsupported
+from ...wire.media_types import NDJSON
+from ...wire.problems import RequestError
+from ..body import content_type
+
+
+class Engines:
+    """The engine of this process's batches, started when the first batch comes."""
+
+    def __init__(self, registry: Registry, settings: Settings) -> None:
+        self._registry = registry
+        self._settings = settings
+        self._started: Engine | None = None
+
+    async def get(self) -> Engine:
+        """Return the engine."""
+        if self._started is None:
+            self._started = await start(LOCAL, self._settings.workers, self._registry)
+        return self._started
+
+    async def close(self) -> None:
+        """End what was started."""
+        if self._started is not None:
+            await self._started.close()
+
+
+SAYS = """
+Newline-delimited JSON, answered line by line while it is being sent; nothing is stored. Each line is a request as for
+one correction, with an `id` that is given back. `machine` may be the `id` of a machine that an earlier line described
+(the latest ten thousand are remembered). Answers come in the order of the lines; a line that is wrong gets a problem in
+its place and stops nothing. The last line is a summary; where it is missing, the exchange was cut off: send the lines
+that have no answer again.
+"""
+
+
+def create(registry: Registry, settings: Settings, engines: Engines) -> HTTPRouteHandler:
+    """Return the route for the solvers of one registry."""
+    places = Places(settings.batches)
+
+    @post(
+        "/v1/corrections/batch",
+        status_code=200,
+        operation_id="correctBatch",
+        summary="Answer any number of surveys, one a line, as they come",
+        description=SAYS.strip().replace("\n", " "),
+        tags=["corrections"],
+    )
+    async def correct_batch(
+        request: Request[Any, Any, Any],
+        detail: Annotated[
+            str,
+            Parameter(
+                description="How much is said of each survey: totals and verdict; the moves as well; or everything.",
+                schema_extra={"enum": list(DETAILS)},
+            ),
+        ] = "moves",
+    ) -> BatchStream:
+        """Answer lines as they come; the description is what the documentation shows."""
+        sent_as = content_type(request.scope)
+        if sent_as.partition(b";")[0].strip().lower() != NDJSON.encode():
+            raise unsupported(sent_as, (NDJSON,))
+        asked = next((one for one in DETAILS if one == detail), None)
+        if asked is None:
+            offered = ", ".join(f"`{one}`" for one in DETAILS)
+            raise RequestError(problems.BAD_REQUEST, f"`detail` is one of {offered}; `{detail[:100]}` is none of them.")
+        # the framework types the headers of a scope as any iterable; the protocol says list
+        choose(accepted(request.scope["headers"]), (NDJSON,))
+        return BatchStream(engines.get, asked, settings.max_body, places)
+
+    return correct_batch

@@ -1,0 +1,82 @@
+"""``POST /v1/corrections``: one survey in, one correction out; stores nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar import Request, post
+from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
+from litestar.types import Receive, Scope, Send
+
+from tramwright_solvers.correction.api import correct, is_quick
+from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ...execution.microbatch import Microbatch
+from ...execution.threads import SolverThreads
+from ...settings import Settings
+from ...text.correction import as_text
+from ...wire.accept import accepted, choose
+from ...wire.decode import Decoder
+from ...wire.encode import encode
+from ...wire.requests import CorrectionRequest, correction_request
+from ..body import StrictRequest, content_type
+
+LARGE = 2000
+"""Readings beyond which even a plain least squares leaves the event loop: tens of milliseconds from there on."""
+
+
+def create(registry: Registry, settings: Settings, workers: SolverThreads) -> HTTPRouteHandler:
+    """Return the route for the solvers of one registry."""
+    decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
+    together = Microbatch(registry, as_text)
+
+    @post(
+        "/v1/corrections",
+        status_code=200,
+        operation_id="correct",
+        summary="Turn one survey into the moves that make bed and tool plane parallel",
+        tags=["corrections"],
+        request_class=StrictRequest,
+        request_max_body_size=settings.max_body,
+    )
+    async def correct_one(request: Request[Any, Any, Any]) -> ASGIResponse:
+        """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
+
+        The answer comes as JSON, MessagePack or plain text, as Accept asks.
+        """
+        # the framework types the headers of a scope as any iterable; the protocol says list
+        media_type = choose(accepted(request.scope["headers"]))
+        data = decoder.decode(await request.body(), content_type(request.scope))
+        if is_quick(data.machine, data.survey, data.solve) and len(data.survey.readings) <= LARGE:
+            body = await together.ask(SurveyRequest(data.machine, data.survey, data.solve), media_type)
+        else:
+            body = await workers.run(_answer, data, registry, media_type)
+        return Encoded(body, media_type)
+
+    return correct_one
+
+
+class Encoded(ASGIResponse):
+    """An answer that is bytes already: two messages and nothing to work out on the way."""
+
+    __slots__ = ("media_type",)
+
+    def __init__(self, body: bytes, media_type: str) -> None:
+        self.body = body
+        self.media_type = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send the answer."""
+        headers = [
+            (b"content-type", self.media_type.encode()),
+            (b"content-length", str(len(self.body)).encode()),
+            (b"vary", b"accept"),
+        ]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send({"type": "http.response.body", "body": self.body, "more_body": False})
+
+
+def _answer(data: CorrectionRequest[Any], registry: Registry, media_type: str) -> bytes:
+    return encode(correct(data.machine, data.survey, data.solve, registry), media_type, as_text)

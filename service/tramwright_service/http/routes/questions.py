@@ -1,0 +1,51 @@
+"""``POST /v1/<question>`` for every row of :mod:`...catalogue.endpoints`: one payload in, one answer out; stores
+nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar import Request, post
+from litestar.handlers import HTTPRouteHandler
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ...catalogue.endpoints import QUESTIONS, Question
+from ...execution.threads import SolverThreads
+from ...settings import Settings
+from ...wire.accept import accepted, choose
+from ...wire.decode import Decoder
+from ...wire.encode import encode
+from ..body import StrictRequest, content_type
+from .corrections import Encoded
+
+
+def create(registry: Registry, settings: Settings, workers: SolverThreads) -> list[HTTPRouteHandler]:
+    """Return the routes for the solvers of one registry."""
+    return [route(question, registry, settings, workers) for question in QUESTIONS]
+
+
+def route(question: Question, registry: Registry, settings: Settings, workers: SolverThreads) -> HTTPRouteHandler:
+    """Return the route of one question."""
+    decoder: Decoder[Any] = Decoder(question.request(registry), registry)
+
+    def answer(data: Any, media_type: str) -> bytes:
+        return encode(question.solve(data, registry), media_type, question.text)
+
+    @post(
+        f"/v1/{question.name}",
+        status_code=200,
+        operation_id=question.operation_id,
+        summary=question.summary,
+        description=question.says,
+        tags=["questions"],
+        request_class=StrictRequest,
+        request_max_body_size=settings.max_body,
+    )
+    async def ask(request: Request[Any, Any, Any]) -> Encoded:
+        # the framework types the headers of a scope as any iterable; the protocol says list
+        media_type = choose(accepted(request.scope["headers"]))
+        data = decoder.decode(await request.body(), content_type(request.scope))
+        return Encoded(await workers.run(answer, data, media_type), media_type)
+
+    return ask

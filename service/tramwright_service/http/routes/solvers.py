@@ -1,0 +1,40 @@
+"""``GET /v1/solvers``: which solvers there are, what they need, and how to ask for them."""
+
+from __future__ import annotations
+
+from litestar import get
+from litestar.handlers import HTTPRouteHandler
+from litestar.params import FromPath
+
+from tramwright_solvers.mechanisms.registry import Registry
+
+from ...catalogue.solvers import detail, entries
+from ...wire.requests import SolverDetail, SolverList
+
+
+def create(registry: Registry) -> list[HTTPRouteHandler]:
+    """Return the routes for one registry."""
+
+    @get(
+        "/v1/solvers",
+        operation_id="listSolvers",
+        summary="List the solvers of this installation",
+        tags=["solvers"],
+        sync_to_thread=False,
+    )
+    def list_solvers() -> SolverList:
+        """List every solver, built in or plug-in; a plug-in that cannot be used says why."""
+        return SolverList(entries(registry))
+
+    @get(
+        "/v1/solvers/{name:str}",
+        operation_id="describeSolver",
+        summary="Describe one solver: its needs, its options, an example that works",
+        tags=["solvers"],
+        sync_to_thread=False,
+    )
+    def describe_solver(name: FromPath[str]) -> SolverDetail:
+        """Describe one solver with the JSON Schema of its options and a payload to start from."""
+        return detail(registry, name)
+
+    return [list_solvers, describe_solver]

@@ -1,0 +1,1 @@
+"""What travels over the wire: requests, media types, strict reading, problems."""

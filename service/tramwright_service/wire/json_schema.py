@@ -1,0 +1,35 @@
+"""JSON Schemas of the Structs as msgspec writes them, tidied for people and for tools that make clients."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from typing import Any
+
+REF = "#/components/schemas/{name}"
+
+
+def plain_name(name: str) -> str:
+    """Return a component's name without the parameters of a generic."""
+    return re.split(r"[^A-Za-z0-9]", name)[0]
+
+
+def tidy(schema: Any, references: dict[str, str]) -> Any:
+    """Rename references, take the indentation out of docstrings, and take the mapping out of discriminators.
+
+    Tools that rename components leave a mapping dangling, and the tag's own values say the same.
+    """
+    if isinstance(schema, list):
+        return [tidy(below, references) for below in schema]
+    if not isinstance(schema, dict):
+        return schema
+    tidied = {key: tidy(below, references) for key, below in schema.items()}
+    if isinstance(reference := schema.get("$ref"), str):
+        tidied["$ref"] = references.get(reference, reference)
+    if isinstance(description := schema.get("description"), str):
+        tidied["description"] = inspect.cleandoc(description)
+    if isinstance(title := schema.get("title"), str):
+        tidied["title"] = plain_name(title)
+    if isinstance(discriminator := schema.get("discriminator"), dict):
+        tidied["discriminator"] = {key: value for key, value in discriminator.items() if key != "mapping"}
+    return tidied

@@ -1,0 +1,17 @@
+"""Media types that are read and written here."""
+
+from __future__ import annotations
+
+JSON = "application/json"
+
+MSGPACK = "application/msgpack"
+
+MSGPACK_NAMES = (MSGPACK, "application/x-msgpack", "application/vnd.msgpack")
+
+READ_HERE = (JSON, *MSGPACK_NAMES)
+
+
+TEXT = "text/plain"
+
+
+NDJSON = "application/x-ndjson"

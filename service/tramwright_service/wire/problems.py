@@ -1,0 +1,135 @@
+"""One table: what went wrong → an RFC 9457 problem. Nothing of a traceback ever reaches the client."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+
+from msgspec import Meta, Struct, field
+
+from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, Refused
+
+MEDIA_TYPE = "application/problem+json"
+TYPES = "/docs/problems"
+
+
+class Problem(Struct, frozen=True):
+    """What went wrong, as RFC 9457 writes it."""
+
+    type: Annotated[str, Meta(description="Which kind of problem: a reference to its description.")]
+    title: Annotated[str, Meta(description="The kind of problem in a few words; the same every time.")]
+    status: Annotated[int, Meta(ge=400, le=599, description="HTTP status.")]
+    detail: Annotated[str, Meta(description="What went wrong this time and what to change.")]
+    errors: Annotated[
+        list[Fault],
+        Meta(description="Every fault found: an RFC 6901 JSON Pointer into the body and a sentence on what to change."),
+    ] = field(default_factory=list)
+
+
+class Kind(Struct, frozen=True):
+    """One row of the table: the last part of ``type``, status, title, and what a client should do about it."""
+
+    slug: str
+    status: int
+    title: str
+    remedy: str
+
+
+UNREADABLE = Kind(
+    "unreadable", 400, "The body cannot be read", "Send one well-formed JSON or MessagePack document in UTF-8."
+)
+BAD_REQUEST = Kind("bad-request", 400, "The request cannot be understood", "Follow the detail.")
+NOT_FOUND = Kind("not-found", 404, "There is nothing here", "Compare the path with the list of routes at /docs.")
+METHOD = Kind("method-not-allowed", 405, "This method does not apply here", "Use a method that the Allow header names.")
+NOT_ACCEPTABLE = Kind(
+    "not-acceptable", 406, "The answer cannot be given in that form", "Ask in Accept for one of the types offered."
+)
+TOO_LARGE = Kind("too-large", 413, "The body is too large", "Send fewer readings at a time, or MessagePack.")
+UNSUPPORTED = Kind(
+    "unsupported-media-type", 415, "The body is of a type that is not read here", "Set Content-Type to a type offered."
+)
+INVALID = Kind("invalid", 422, "The request is wrong", "Change what each error points at, as its sentence says.")
+IMPOSSIBLE = Kind(
+    "impossible", 422, "No set of travels satisfies the request", "Relax what the errors point at, by what they name."
+)
+BUSY = Kind("busy", 503, "All places for long solves are taken", "Try again after the seconds in Retry-After.")
+OUT_OF_TIME = Kind(
+    "out-of-time", 503, "The time limit passed before an answer", "Try again, or raise `solve.time_limit`."
+)
+NOT_READY = Kind("not-ready", 503, "The service is not ready", "Wait; if it lasts, read the service's log.")
+INTERNAL = Kind("internal", 500, "The service failed", "Not your fault: report it with the time and the request.")
+
+KINDS: tuple[Kind, ...] = (
+    UNREADABLE,
+    BAD_REQUEST,
+    NOT_FOUND,
+    METHOD,
+    NOT_ACCEPTABLE,
+    TOO_LARGE,
+    UNSUPPORTED,
+    INVALID,
+    IMPOSSIBLE,
+    INTERNAL,
+    BUSY,
+    OUT_OF_TIME,
+    NOT_READY,
+)
+
+
+class RequestError(Exception):
+    """A request that goes no further, as the kind of problem it makes; raised by the service itself."""
+
+    def __init__(
+        self, kind: Kind, detail: str, errors: Sequence[Fault] = (), headers: Mapping[str, str] | None = None
+    ) -> None:
+        super().__init__(detail)
+        self.kind = kind
+        self.detail = detail
+        self.errors = tuple(errors)
+        self.headers = dict(headers or {})
+
+
+def _solver_kind(error: Exception) -> Kind | None:
+    """Return the row of an exception of the numerics package; the more special class comes first."""
+    rows: tuple[tuple[type[Exception], Kind], ...] = (
+        (Impossible, IMPOSSIBLE),
+        (Refused, INVALID),
+        (OutOfTime, OUT_OF_TIME),
+    )
+    return next((kind for special, kind in rows if isinstance(error, special)), None)
+
+
+def _framework_kind(error: Exception) -> Kind:
+    """Return the row of an exception of the web framework, which carries a status, or of a stranger."""
+    status = getattr(error, "status_code", 500)
+    rows = {404: NOT_FOUND, 405: METHOD, 413: TOO_LARGE}
+    return rows.get(status, BAD_REQUEST if 400 <= status < 500 else INTERNAL)
+
+
+def write(kind: Kind, detail: str, errors: Sequence[Fault] = ()) -> Problem:
+    """Write a problem of one kind."""
+    return Problem(f"{TYPES}#{kind.slug}", kind.title, kind.status, detail, list(errors))
+
+
+def describe(error: Exception) -> Problem:
+    """Turn any exception into the problem that the client is told."""
+    if isinstance(error, RequestError):
+        return write(error.kind, error.detail, error.errors)
+    if kind := _solver_kind(error):
+        if isinstance(error, Refused):
+            count = len(error.faults)
+            first = error.faults[0].detail if error.faults else str(error)
+            detail = first if count == 1 else f"{count} things to change; the first: {first}"
+            return write(kind, detail, error.faults)
+        return write(kind, str(error) or kind.remedy)
+    kind = _framework_kind(error)
+    return write(kind, kind.remedy)
+
+
+def headers(error: Exception) -> dict[str, str]:
+    """Return the headers that go with the problem."""
+    if isinstance(error, RequestError):
+        return error.headers
+    if isinstance(error, OutOfTime):
+        return {"Retry-After": "5"}
+    return dict(getattr(error, "headers", None) or {})

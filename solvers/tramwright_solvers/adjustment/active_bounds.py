@@ -1,0 +1,69 @@
+"""Which bounds stand in the way of a better answer, and how much more travel would help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+import numpy as np
+from msgspec.structs import replace
+
+from ..model.contract import Adjuster, Floats
+from ..model.options import Criterion
+from ..results.correction import Binding
+from .problem import Problem
+
+WORTH = 1e-6
+"""A relaxation must gain at least this share of the objective to be named."""
+
+LAST = 1e3
+"""Factor on the effort of the adjuster let go: of equally good answers, the one that moves it least is named."""
+
+
+def binding(
+    problem: Problem, adjusters: tuple[Adjuster, ...], free: tuple[int, ...], gap: Floats, criterion: Criterion
+) -> tuple[Binding, ...]:
+    """Name each adjuster that stands at a bound in the best answer, with what more travel would bring.
+
+    Each bound is lifted on its own and the problem solved again; those whose lifting gains something are named, the
+    smallest total first. ``gap`` has shape (n,).
+    """
+    solve = _solver(criterion)
+    alone = problem.moving(free)
+    travels = solve(alone, gap)
+    reached = _objective(alone, gap, travels, criterion)
+    slack = 1e-9 * max(float(np.abs(gap).max()), 1e-300)
+    found = []
+    for place, column in enumerate(free):
+        ways: tuple[tuple[Literal["down", "up"], Floats], ...] = (("down", alone.lower), ("up", alone.upper))
+        for way, bounds in ways:
+            bound = bounds[place]
+            if abs(travels[place] - bound) > slack:
+                continue
+            lifted = bounds.copy()
+            lifted[place] = -np.inf if way == "down" else np.inf
+            effort = alone.effort * np.where(np.arange(len(free)) == place, LAST, 1.0)
+            wider = replace(alone, effort=effort, **{"lower" if way == "down" else "upper": lifted})
+            further = solve(wider, gap)
+            more = abs(float(further[place] - bound))
+            if more > slack and _objective(wider, gap, further, criterion) < reached * (1.0 - WORTH) - slack:
+                after = gap + alone.influence @ further
+                found.append(Binding(adjusters[column].id, way, more, float(np.ptp(after))))
+    return tuple(sorted(found, key=lambda item: (item.total, item.more)))
+
+
+def _solver(criterion: Criterion) -> Callable[[Problem, Floats], Floats]:
+    if criterion == "least-squares":
+        from .constrained_lsq import bounded
+
+        return bounded
+    from .minimum_zone import bounded as zone_bounded
+
+    return zone_bounded
+
+
+def _objective(problem: Problem, gap: Floats, travels: Floats, criterion: Criterion) -> float:
+    left = problem.centred(gap + problem.influence @ travels)
+    if criterion == "least-squares":
+        return float(np.sqrt(left**2 @ problem.weights / problem.weights.sum()))
+    return float(np.ptp(left)) / 2.0 if problem.offset_free else float(np.abs(left).max())

@@ -1,0 +1,242 @@
+"""Which adjusters to touch: every subset that is worth considering, prepared once, and its answer to any gap."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from functools import cached_property
+from math import comb
+
+import numpy as np
+from msgspec import Struct
+
+from ..linalg.rowwise import row_products
+from ..model.contract import Floats
+from ..model.options import Criterion
+from .minimum_zone import Spans, nearest, spans
+from .problem import Problem
+from .subset_lsq import SubsetFits, fits
+from .subsets import SLACK, freedom
+
+MOST_BOUNDED = 300
+"""Subsets solved within their bounds before those that cannot be the best of their size are given up."""
+
+EXACT_UP_TO = 12
+MOST_SUBSETS = 5000
+
+
+class Zone(Struct, frozen=True):
+    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s), ``free`` travels (k, s, f) and ``spans``.
+
+    ``spans`` are of what those travels do to the gap (k, n, f), with a column of ones where the offset is free.
+    """
+
+    subsets: np.ndarray
+    columns: np.ndarray
+    free: Floats
+    spans: Spans
+
+
+class Candidates(Struct, frozen=True, dict=True):
+    """Subsets of the adjusters and their least-squares answers, for a problem with n stations and m adjusters.
+
+    ``sets`` are K subsets as ascending column tuples, the empty one first and by size; ``effort`` and ``count`` their
+    efforts and sizes, ``fits`` their answers without bounds. Every subset of up to ``exact_moves`` adjusters is among
+    them.
+    """
+
+    problem: Problem
+    sets: tuple[tuple[int, ...], ...]
+    count: list[int]
+    effort: list[float]
+    fits: SubsetFits
+    bounded: bool
+    exact_moves: int
+
+    def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> SubsetAnswers:
+        """Return travels and what is left for every subset and every gap of the stack (N, n).
+
+        Subsets listed as ``unbounded`` are left as they are without bounds, which no answer of theirs can undercut.
+        """
+        table = self.outline(gaps, criterion)
+        if criterion == "minimum-zone":
+            self.refine(table, gaps, np.broadcast_to(np.array(self.count) > 0, table.total.shape))
+        if self.bounded:
+            self._keep_within(gaps, criterion, table.travels, table.left, unbounded)
+            table = self._measured(table.travels, table.left, criterion)
+        return table
+
+    def outline(self, gaps: Floats, criterion: Criterion) -> SubsetAnswers:
+        """Return the least-squares answers of every subset, without bounds.
+
+        Where the criterion is the minimum zone they bound it: from above by their spread, from below by twice their
+        rms, since no deviation is everywhere less than its root mean square.
+        """
+        travels, left, rms = self.fits.answers(gaps)
+        return self._measured(travels, left, criterion, rms)
+
+    def _measured(
+        self, travels: Floats, left: Floats, criterion: Criterion, rms: Floats | None = None
+    ) -> SubsetAnswers:
+        """Return the table of these answers; their root mean square is worked out unless known."""
+        if rms is None:
+            rms = self.fits.rms(left)
+        most, least = left.max(axis=1), left.min(axis=1)
+        total = most - least
+        spread = total if self.problem.offset_free else 2.0 * np.maximum(most, -least)
+        return SubsetAnswers(
+            travels=travels,
+            left=left,
+            total=total,
+            rms=rms,
+            spread=spread,
+            objective=rms if criterion == "least-squares" else 0.5 * spread,
+        )
+
+    def refine(self, table: SubsetAnswers, gaps: Floats, pairs: np.ndarray) -> None:
+        """Replace least-squares answers in a table by minimum-zone ones, for the ``pairs`` (N, K) of survey and subset.
+
+        Subsets of equal size are fitted together.
+        """
+        problem = self.problem
+        for zone in self.zones:
+            survey, member = np.nonzero(pairs[:, zone.subsets])
+            if not len(survey):
+                continue
+            fitted = nearest(zone.spans, gaps[survey], member).coefficients
+            free = zone.free[member]
+            subset = zone.subsets[member]
+            moved = np.matmul(free, fitted[:, : free.shape[2], None])[:, :, 0]
+            table.travels[survey[:, None], subset[:, None], zone.columns[member]] = -moved
+            left = problem.centred(gaps[survey] + row_products(table.travels[survey, subset], problem.influence.T))
+            most, least = left.max(axis=1), left.min(axis=1)
+            spread = most - least if problem.offset_free else 2.0 * np.maximum(most, -least)
+            table.left[survey, :, subset] = left
+            table.total[survey, subset] = most - least
+            table.spread[survey, subset] = spread
+            table.objective[survey, subset] = 0.5 * spread
+            table.rms[survey, subset] = np.sqrt(row_products(left * left, self.fits.mean[0, :, None])[:, 0])
+
+    @cached_property
+    def zones(self) -> list[Zone]:
+        """The subsets by how many travels and freedoms they have, ready to be fitted together."""
+        by_shape: dict[tuple[int, int], list[tuple[int, Floats]]] = {}
+        for index, columns in enumerate(self.sets):
+            if columns and (free := freedom(self.problem, columns)).shape[1]:
+                by_shape.setdefault(free.shape, []).append((index, free))
+        found = []
+        for members in by_shape.values():
+            design = np.stack([self.problem.influence[:, self.sets[index]] @ free for index, free in members])
+            if self.problem.offset_free:
+                design = np.concatenate([design, np.ones((*design.shape[:2], 1))], axis=2)
+            subsets = np.array([index for index, _ in members])
+            moved = np.array([self.sets[index] for index in subsets])
+            found.append(Zone(subsets, moved, np.stack([free for _, free in members]), spans(design)))
+        return found
+
+    def _keep_within(
+        self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats, unbounded: Collection[int]
+    ) -> None:
+        """Solve again every subset whose free answer breaks a bound or a condition.
+
+        The free answer is a bound on what the subset can do. So of each size the subsets are tried in the order of
+        their free answers, and once more than ``MOST_BOUNDED`` have been solved, only those whose bound undercuts the
+        best of their size; the others are given up, with an infinite rest.
+        """
+        problem = self.problem
+        slack = SLACK * np.abs(travels).max(initial=0.0)
+        along = travels @ problem.rows.T
+        broken = np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2) | np.any(
+            (along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2
+        )
+        broken[:, list(unbounded)] = False
+        count = np.array(self.count)
+        for survey, gap in enumerate(gaps):
+            free = measure(problem, left[survey].T, criterion)
+            best = {
+                size: float(free[(count == size) & ~broken[survey]].min(initial=np.inf)) for size in set(self.count)
+            }
+            again = np.flatnonzero(broken[survey])
+            for turn, index in enumerate(again[np.lexsort((free[again], count[again]))].tolist()):
+                size = self.count[index]
+                if turn >= MOST_BOUNDED and free[index] >= best[size]:
+                    travels[survey, index], left[survey, 0, index] = 0.0, np.inf
+                    continue
+                travels[survey, index] = 0.0
+                travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion)
+                left[survey, :, index] = self._left(gap, travels[survey, index])
+                best[size] = min(best[size], float(measure(problem, left[survey, :, [index]], criterion)[0]))
+        kept = [index for index in range(len(self.sets)) if index not in set(unbounded)]
+        travels[:, kept] = np.clip(travels[:, kept], problem.lower, problem.upper)
+
+    def within(self, index: int, gap: Floats, criterion: Criterion) -> Floats:
+        """Return the travels of one subset for one gap (n,), bounds and conditions kept."""
+        alone = self.problem.moving(self.sets[index])
+        if criterion == "least-squares":
+            from .constrained_lsq import bounded
+
+            return bounded(alone, gap)
+        from .minimum_zone import bounded as zone_bounded
+
+        return zone_bounded(alone, gap)
+
+    def _left(self, gap: Floats, travels: Floats) -> Floats:
+        """Return what one gap (n,) leaves after these travels (m,)."""
+        return self.problem.centred(gap + self.problem.influence @ travels)
+
+
+class SubsetAnswers(Struct, frozen=True):
+    """Every subset's answer for a stack: ``travels`` (N, K, m), ``left`` (N, n, K), the rest (N, K).
+
+    ``spread`` is what has to be small: the total, or twice the largest gap where the offset is kept.
+    """
+
+    travels: Floats
+    left: Floats
+    total: Floats
+    rms: Floats
+    spread: Floats
+    objective: Floats
+
+
+def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
+    """Return what the criterion makes of what is left (k, n): root mean square, or half the zone."""
+    if criterion == "least-squares":
+        return np.asarray(np.sqrt((left * left) @ (problem.weights / problem.weights.sum())))
+    if problem.offset_free:
+        return np.asarray(left.max(axis=1) - left.min(axis=1)) / 2.0
+    return np.asarray(np.abs(left).max(axis=1))
+
+
+def candidates(
+    problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
+) -> Candidates:
+    """Prepare the subsets of the columns of one problem that are ``free`` to move, as :func:`candidates_of` does."""
+    return candidates_of([problem], free, groups, every=every)[0]
+
+
+def candidates_of(
+    problems: Sequence[Problem], free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
+) -> list[Candidates]:
+    """Prepare the subsets of the columns that are ``free`` to move, for problems that differ in their numbers alone.
+
+    Shapes, efforts, equations, offset, and whether anything is bounded must be the same. Without bounds only subsets
+    whose adjusters differ in what they do are kept: one that could be left out never helps. With bounds, and where
+    ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may go on where
+    another must stop. Beyond twelve adjusters the subsets are complete only up to ``exact_moves``, and the whole
+    ``groups`` stand for the rest.
+    """
+    most = len(free)
+    if len(free) > EXACT_UP_TO:
+        most = max(
+            size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS
+        )
+    larger = sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
+    first = problems[0]
+    bounded = first.moving(free).bounded
+    found: dict[int, Candidates] = {}
+    for alike in fits(problems, free, most, larger, every=every or bounded):
+        sets, count = tuple(alike.sets), [len(subset) for subset in alike.sets]
+        effort = [float(first.effort[list(subset)].sum()) for subset in sets]
+        for row, place in enumerate(alike.places):
+            found[place] = Candidates(problems[place], sets, count, effort, alike.fits.of(row), bounded, most)
+    return [found[place] for place in range(len(problems))]

@@ -1,0 +1,244 @@
+"""The best travels where whole steps and stacks of shims are mixed with screws: true optimum, or how far from it.
+
+Both criteria are searched exactly by :mod:`.sphere_search`: the root mean square about the mean never exceeds half the
+zone, so one radius serves for both. A zone that the search cannot settle in half its time goes on to HiGHS as a
+mixed-integer linear programme, which is the better at proving bounds. All start from the better of leaving the machine
+alone and of rounding the continuous answer, so nothing ever answers worse than that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from time import monotonic
+from typing import Literal
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ..model.contract import Adjuster, Floats
+from ..model.errors import SolverError
+from ..model.options import Criterion
+from . import constrained_lsq, minimum_zone
+from .constrained_lsq import RANK
+from .milp import SheetModel
+from .problem import Problem
+from .shim_stacks import Discrete, Pools, Stack, Stacks, choices, stack_for
+from .sphere_search import Reduced, Search, SettleScrews, reduce
+
+SAME: dict[Criterion, float] = {"least-squares": 1e-11, "minimum-zone": 1e-9}
+"""Answers that differ by less than this share of the gap are equal, and effort decides; zones are no sharper."""
+
+SEARCH = 0.5
+"""Share of the time limit after which a zone still being searched goes on to HiGHS."""
+
+
+class Programme(Struct, frozen=True):
+    """An answer in whole steps and stacks.
+
+    ``travels`` (m,); ``objective`` is what the criterion makes of them, root mean square or half the zone, ``bound``
+    what no allowed travels can undercut, ``gap`` their difference; ``outcome`` says whether the search was finished.
+    ``stacks`` has an entry for each adjuster, None where it carries no shims.
+    """
+
+    travels: Floats
+    objective: float
+    bound: float
+    outcome: Literal["optimal", "stopped"]
+    stacks: tuple[Stack | None, ...]
+
+    @property
+    def gap(self) -> float:
+        """By how much a better answer might undercut this one."""
+        return max(self.objective - self.bound, 0.0)
+
+
+def objective(problem: Problem, gap: Floats, travels: Floats, criterion: Criterion) -> float:
+    """Return root mean square or half the zone, in the unit of the gap, once these travels are made."""
+    left = gap + problem.influence @ travels
+    if criterion == "least-squares":
+        return float(np.sqrt(np.average(problem.centred(left) ** 2, weights=problem.weights)))
+    return float(np.ptp(left) / 2 if problem.offset_free else np.max(np.abs(left), initial=0.0))
+
+
+def programme(
+    problem: Problem, gap: Floats, adjusters: Sequence[Adjuster], criterion: Criterion, time_limit: float
+) -> Programme:
+    """Return the best travels, shape (m,), for one gap, shape (n,), within ``time_limit`` seconds.
+
+    Of equally good answers it is the one of least ``sum((effort * a) ** 2)``; where a search was stopped, the least
+    found.
+
+    Raises:
+        Refused: a stock makes more different stacks than are searched.
+    """
+    start = monotonic()
+    return Task(problem, gap, adjusters).solve(criterion, start, time_limit)
+
+
+class Task:
+    """One gap with the choices of its discrete adjusters."""
+
+    def __init__(self, problem: Problem, gap: Floats, adjusters: Sequence[Adjuster]) -> None:
+        """Work out the choices of every adjuster within the problem's bounds.
+
+        Raises:
+            Refused: a stock makes more different stacks than are searched.
+        """
+        self.adjusters = [
+            replace(adjuster, lower=max(adjuster.lower, low), upper=min(adjuster.upper, high))
+            for adjuster, low, high in zip(adjusters, problem.lower.tolist(), problem.upper.tolist(), strict=True)
+        ]
+        self.gap = gap
+        self.tables: dict[int, Discrete] = {}
+        for column, adjuster in enumerate(self.adjusters):
+            table = choices(adjuster)
+            if table is not None:
+                self.tables[column] = table
+        self.discrete = tuple(self.tables)
+        self.continuous = [column for column in range(len(adjusters)) if column not in self.tables]
+        self.pools = Pools({column: self.adjusters[column] for column in self.discrete}, self.tables)
+        lower, upper = problem.lower.copy(), problem.upper.copy()
+        for column, table in self.tables.items():
+            lower[column], upper[column] = table.low, table.high
+        self.problem = replace(problem, lower=lower, upper=upper)
+        self.screws = self.problem.moving(self.continuous)
+
+    def solve(self, criterion: Criterion, start: float, time_limit: float) -> Programme:
+        """Search, and let HiGHS finish a zone that takes long; times are those of the monotonic clock."""
+        alone = np.zeros(len(self.adjusters))
+        size = objective(self.problem, self.gap, alone, criterion)
+        if size == 0.0:
+            return self._answer(alone, criterion, 0.0, True)
+        middle = self.relaxed(criterion)
+        root = np.sqrt(len(self.gap))
+
+        def norm_of(travels: Floats) -> float:
+            return float(root * objective(self.problem, self.gap, travels, criterion))
+
+        settle = self._settler(criterion)
+        search = Search(
+            reduced=self._reduced(criterion),
+            tables=self.tables,
+            effort=self.problem.effort,
+            middle=middle,
+            settle=settle,
+            screen=self._zones if criterion == "minimum-zone" else None,
+            allowed=(lambda picks: self.pools.together(picks) is not None) if self.pools else None,
+            slack=SAME[criterion] * size * root,
+        )
+        for travels in (alone, self.rounded(criterion)):
+            if travels is not None:
+                search.offer(travels, norm_of(travels))
+        patience = time_limit * (SEARCH if criterion == "minimum-zone" else 1.0)
+        bound = max(search.run(norm_of, start + patience), norm_of(middle)) / root
+        assert search.travels is not None
+        if self.pools.unsure:
+            bound = norm_of(middle) / root
+        if not search.cut or criterion == "least-squares":
+            return self._answer(search.travels, criterion, bound, not search.cut and not self.pools.unsure)
+        best = objective(self.problem, self.gap, search.travels, criterion)
+        model = SheetModel(self.problem, self.gap, self.adjusters, tables=self.tables, pools=self.pools, size=size)
+        found = model.solve(best, start + time_limit - monotonic())
+        if found.travels is not None and (better := settle(self._picked(found.travels))) is not None:
+            search.offer(better, norm_of(better))
+        return self._answer(search.travels, criterion, max(bound, found.bound), found.done)
+
+    def relaxed(self, criterion: Criterion) -> Floats:
+        """Return the best travels, shape (m,), with every discrete adjuster free between its lowest and highest."""
+        solver = constrained_lsq if criterion == "least-squares" else minimum_zone
+        return np.asarray(solver.bounded(self.problem, self.gap))
+
+    def rounded(self, criterion: Criterion) -> Floats | None:
+        """Return the relaxed travels rounded, the continuous ones settled again, or None where that is not allowed."""
+        picks = self._picked(self.relaxed(criterion))
+        return None if self.pools.together(picks) is None else self._settler(criterion)(picks)
+
+    def _reduced(self, criterion: Criterion) -> Reduced:
+        """Reduce by the weights of the criterion: the zone has none."""
+        weights = self.problem.weights if criterion == "least-squares" else np.ones(len(self.gap))
+        problem, root = replace(self.problem, weights=weights), np.sqrt(weights)
+        influence = (problem.centred(problem.influence.T) * root).T
+        return reduce(influence, -root * problem.centred(self.gap), self._equations(), self.discrete)
+
+    def _zones(self, travels: Floats) -> Floats:
+        """Return, times root n, half the zones that unlimited screws would leave, for discrete travels (K, m)."""
+        changed = self.gap + travels @ self.problem.influence.T
+        design = self.screws.influence
+        if self.problem.offset_free:
+            design = np.column_stack([design, np.ones(len(self.gap))])
+        left, values, _ = np.linalg.svd(design, full_matrices=False)
+        design = left[:, values > RANK * np.max(values, initial=0.0)]
+        zones = (
+            minimum_zone.chebyshev(design, changed).half_zone if design.shape[1] else np.max(np.abs(changed), axis=1)
+        )
+        return np.asarray(np.sqrt(len(self.gap)) * zones)
+
+    def _equations(self) -> Floats:
+        """Return the equations among the conditions, with unit normals."""
+        rows = self.problem.rows[self.problem.rows_lower == self.problem.rows_upper]
+        size = np.linalg.norm(rows, axis=1, keepdims=True)
+        return np.asarray(rows / np.where(size > 0, size, 1.0))
+
+    def _settler(self, criterion: Criterion) -> SettleScrews:
+        """Return what completes picks by the best continuous travels, or by None where none are allowed."""
+        simple = criterion == "least-squares" and not self.screws.bounded and not len(self.problem.rows)
+        by_gap = constrained_lsq.response(self.screws) if simple else None
+
+        def settle(picks: Mapping[int, int]) -> Floats | None:
+            travels = self.made(picks)
+            changed = self.gap + self.problem.influence @ travels
+            if by_gap is not None:
+                travels[self.continuous] = by_gap @ changed
+                return travels
+            left = self._left(travels)
+            if criterion == "least-squares":
+                return self._completed(travels, constrained_lsq.feasible_best(left, changed))
+            try:
+                return self._completed(travels, minimum_zone.bounded(left, changed))
+            except SolverError:
+                return None  # the conditions leave these picks no screws; zero travel need not satisfy what is left
+
+        return settle
+
+    def made(self, picks: Mapping[int, int]) -> Floats:
+        """Return travels, shape (m,), with these picks made and everything else left alone."""
+        travels = np.zeros(len(self.adjusters))
+        for column, pick in picks.items():
+            travels[column] = self.tables[column].travel(np.array(pick))
+        return travels
+
+    def _left(self, travels: Floats) -> Problem:
+        """Return the problem that these travels leave to the continuous adjusters."""
+        used = self.problem.rows @ travels
+        return replace(
+            self.screws, rows_lower=self.problem.rows_lower - used, rows_upper=self.problem.rows_upper - used
+        )
+
+    def _completed(self, travels: Floats, screws: Floats | None) -> Floats | None:
+        if screws is None:
+            return None
+        travels = travels.copy()
+        travels[self.continuous] = screws
+        along = self.problem.rows @ travels
+        slack = 1e-9 * np.max(np.abs(self.problem.rows) @ np.abs(travels), initial=0.0)
+        if np.any(along < self.problem.rows_lower - slack) or np.any(along > self.problem.rows_upper + slack):
+            return None
+        return travels
+
+    def _picked(self, travels: Floats) -> dict[int, int]:
+        return {column: table.nearest(travels[column]) for column, table in self.tables.items()}
+
+    def _answer(self, travels: Floats, criterion: Criterion, bound: float, done: bool) -> Programme:
+        value = objective(self.problem, self.gap, travels, criterion)
+        shared = self.pools.together(self._picked(travels)) or {}
+        return Programme(
+            travels,
+            value,
+            value if done else min(bound, value),
+            "optimal" if done else "stopped",
+            tuple(
+                stack_for(adjuster, shared[column]) if isinstance(self.tables.get(column), Stacks) else None
+                for column, adjuster in enumerate(self.adjusters)
+            ),
+        )

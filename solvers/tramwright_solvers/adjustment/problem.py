@@ -1,0 +1,62 @@
+"""The adjustment problem: one gap, the influence of every adjuster on it, and what the travels must obey."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ..model.contract import Floats
+
+
+class Problem(Struct, frozen=True):
+    """Find travels ``a`` that make ``gap + influence @ a`` flat, up to one constant where the offset is free.
+
+    Shapes for n stations, m adjusters, c conditions: ``influence`` (n, m), dimensionless; ``weights`` (n,), mean one,
+    the weights of the least squares; ``effort``, ``lower``, ``upper`` (m,); ``rows`` (c, m) with ``rows_lower <= rows @
+    a <= rows_upper``, equal ends making an equation. Zero travel satisfies everything. ``criterion`` is the weighted
+    sum of squares about the weighted mean (about zero where the offset is kept), or half the zone: half of highest
+    minus lowest (largest magnitude where the offset is kept). Travels that the criterion leaves open take the least
+    ``sum((effort * a) ** 2)`` in least squares, and ``sum(effort * abs(a))`` in linear programmes.
+    """
+
+    influence: Floats
+    weights: Floats
+    effort: Floats
+    lower: Floats
+    upper: Floats
+    rows: Floats
+    rows_lower: Floats
+    rows_upper: Floats
+    offset_free: bool = True
+
+    @property
+    def bounded(self) -> bool:
+        """Whether anything but equations limits the travels."""
+        return bool(
+            np.any(np.isfinite(self.lower))
+            or np.any(np.isfinite(self.upper))
+            or np.any(self.rows_lower != self.rows_upper)
+        )
+
+    def moving(self, columns: Sequence[int]) -> Problem:
+        """Return the problem of these adjusters alone, in this order, all others standing still."""
+        keep = list(columns)
+        return replace(
+            self,
+            influence=self.influence[:, keep],
+            effort=self.effort[keep],
+            lower=self.lower[keep],
+            upper=self.upper[keep],
+            rows=self.rows[:, keep],
+        )
+
+    def centred(self, gaps: Floats) -> Floats:
+        """Take the weighted mean off each gap, where the offset is free; ``gaps`` has shape (..., n)."""
+        if not self.offset_free:
+            return gaps
+        # One product for each gap, so that its rounding does not depend on how many there are.
+        mean = (gaps[..., None, :] @ self.weights[:, None])[..., 0] / self.weights.sum()
+        return np.asarray(gaps - mean)

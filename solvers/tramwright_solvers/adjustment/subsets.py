@@ -1,0 +1,106 @@
+"""Subsets of the adjusters: what each is free to do, which undercut which, and how they sort by size and group."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+
+import numpy as np
+from msgspec import Struct
+
+from ..model.contract import Floats
+from .problem import Problem
+
+RANK = 1e-9
+"""Directions weaker than this share of the strongest are taken for rounding errors."""
+
+SLACK = 1e-9
+"""Travels beyond a bound by less than this share of the largest are taken to keep it."""
+
+
+def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
+    """Return the travels that a subset can make under the equations among the conditions, shape (size, freedoms).
+
+    Columns are orthonormal in effort × travel, so that the shortest vector of freedoms is the least effort.
+    """
+    effort = problem.effort[list(columns)]
+    equations = problem.rows[problem.rows_lower == problem.rows_upper][:, list(columns)] / effort
+    if not len(equations):
+        return np.diag(1.0 / effort)
+    _, singular, right = np.linalg.svd(equations)
+    rank = int(np.sum(singular > RANK * max(float(singular.max(initial=0.0)), 1e-300)))
+    return np.asarray(right[rank:].T / effort[:, None])
+
+
+def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[list[tuple[int, ...]], Floats]]:
+    """Yield subsets of equal size and freedom with their freedoms stacked, shape (subsets, size, freedoms).
+
+    ``wanted`` are sorted by size.
+    """
+    if not np.any(problem.rows_lower == problem.rows_upper):
+        for size, same in groupby(wanted, key=len):
+            alike = list(same)
+            yield alike, np.eye(size) / problem.effort[np.array(alike)][:, :, None]
+        return
+    by_shape: dict[tuple[int, int], tuple[list[tuple[int, ...]], list[Floats]]] = {}
+    for subset in wanted:
+        part = freedom(problem, subset)
+        subsets, parts = by_shape.setdefault((len(subset), part.shape[1]), ([], []))
+        subsets.append(subset)
+        parts.append(part)
+    for shape in sorted(by_shape):
+        subsets, parts = by_shape[shape]
+        if shape[1]:
+            yield subsets, np.stack(parts)
+
+
+def reaches(left: Floats) -> list[list[bytes]]:
+    """Return what tells subsets of different reach apart, from what they leave in g geometries, (g, K, r, r).
+
+    Subsets that leave the same remain differ only in effort, whatever the survey.
+    """
+    return [[part.tobytes() for part in parts] for parts in np.round(left * 1e7) + 0.0]
+
+
+def undominated(same: Sequence[bytes], effort: Sequence[float]) -> list[int]:
+    """Return the subsets that no other of the same reach undercuts in effort, in order.
+
+    The dearer ones can never be chosen. Those that rounding sets apart are both kept, which costs a little time and
+    nothing else.
+    """
+    cheapest: dict[bytes, float] = {}
+    for key, cost in zip(same, effort, strict=True):
+        if (known := cheapest.get(key)) is None or cost < known:
+            cheapest[key] = cost
+    return [k for k, (key, cost) in enumerate(zip(same, effort, strict=True)) if cost <= cheapest[key] + SLACK]
+
+
+class Sizes(Struct, frozen=True):
+    """The K subsets by size and by group of adjusters.
+
+    ``starts`` is where each size starts, ``of`` (K,) which size each subset has, ``numbers`` (K,) their places;
+    ``rungs`` (r, K) says which subsets lie within nothing, within the first group, the second and so on.
+    """
+
+    starts: np.ndarray
+    of: np.ndarray
+    numbers: np.ndarray
+    rungs: np.ndarray
+
+
+def sizes(sets: Sequence[tuple[int, ...]], groups: Sequence[tuple[int, ...]]) -> Sizes:
+    """Sort subsets, which come in the order of their size."""
+    counts = np.array([len(subset) for subset in sets])
+    starts = np.flatnonzero(np.diff(counts, prepend=-1))
+    width = 1 + max((max(subset, default=0) for subset in (*sets, *groups)), default=0)
+    uses, within = np.zeros((len(sets), width), dtype=bool), np.zeros((len(groups) + 1, width), dtype=bool)
+    for row, subset in zip(uses, sets, strict=True):
+        row[list(subset)] = True
+    for row, group in zip(within[1:], groups, strict=True):
+        row[list(group)] = True
+    return Sizes(
+        starts=starts,
+        of=np.searchsorted(starts, np.arange(len(counts)), side="right") - 1,
+        numbers=np.arange(len(counts)),
+        rungs=~np.any(uses[None] & ~within[:, None], axis=2),
+    )

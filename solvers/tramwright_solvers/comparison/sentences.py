@@ -1,0 +1,148 @@
+"""A comparison in one sentence: what moved, what would explain it, or what could have moved unseen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from ..diagnostics.form_terms import CURE
+from ..diagnostics.reliability import ALPHA
+from ..model.machine import Machine
+from ..model.safety import GENERAL_CAUTIONS
+from ..model.units import DECIMALS
+from ..multisurvey.joint_adjustment import Joint
+from ..multisurvey.wording import REPEATED, TERM_NAMES
+from .results import AdjusterChange, Finding, Remainder, TermChange, TotalChange
+
+
+def finding(
+    units: Literal["mm", "inch"],
+    terms: Sequence[TermChange],
+    remainder: Remainder | None,
+    adjusters: Sequence[AdjusterChange],
+    beyond: bool,
+) -> Finding:
+    """Write the finding: moved where a term or the remainder changed by more than chance makes it."""
+    digits = DECIMALS[units]
+    tests = sum(term.change is not None for term in terms) + (remainder is not None)
+    risk = 1.0 - (1.0 - ALPHA) ** tests
+    changed = [
+        f"{TERM_NAMES[term.term]} by {term.change:+.{digits}f} {units} (u {term.u:.{digits}f})"
+        for term in sorted(terms, key=lambda term: -abs(term.change or 0.0))
+        if term.significant
+    ]
+    if remainder is not None and remainder.significant:
+        changed.append(
+            f"local form by {remainder.rms:.{digits}f} {units} rms, where noise makes {remainder.expected:.{digits}f}"
+        )
+    if not changed:
+        return Finding(False, f"Not shown to have moved. {would_have_been_seen(units, terms)}", risk)
+    said = f"It moved: {', '.join(changed)}."
+    if cause := explanation(units, adjusters, beyond):
+        said += f" {cause}"
+    if remainder is not None and remainder.significant:
+        said += " The stations that changed say where; read them again before looking for a cause."
+    return Finding(True, said, risk)
+
+
+def would_have_been_seen(units: Literal["mm", "inch"], terms: Sequence[TermChange]) -> str:
+    """Say what change would have been seen."""
+    digits = DECIMALS[units]
+    seen = [
+        f"{TERM_NAMES[term.term]} {term.smallest_detectable:.{digits}f}"
+        for term in terms
+        if term.smallest_detectable is not None
+    ]
+    if not seen:
+        return "These stations cannot show a change of any term."
+    return f"Seen four times in five would be a change from these on, in {units}: {', '.join(seen)}."
+
+
+def explanation(units: Literal["mm", "inch"], adjusters: Sequence[AdjusterChange], beyond: bool) -> str:
+    """Say which adjusters would explain the change."""
+    digits = DECIMALS[units]
+
+    def move(one: AdjusterChange, travel: float) -> str:
+        return f"{one.adjuster} {abs(travel):.{digits}f} {units} {'up' if travel > 0 else 'down'}"
+
+    single = [move(one, one.if_alone) for one in adjusters if one.explains and one.if_alone is not None]
+    if single:
+        either = "" if len(single) == 1 else "any one of "
+        return f"As if by {either}{', or '.join(single)}."
+    several = [move(one, one.travel) for one in adjusters if one.significant and one.travel is not None]
+    if beyond:
+        part = f"As if by {', '.join(several)}; but the" if several else "The"
+        return f"{part} adjusters cannot explain all of it: plate, frame or guides changed their form."
+    return f"As if by {', '.join(several)}." if several else ""
+
+
+def assumptions(machine: Machine, joint: Joint, shared: int, *, held: bool, repeated: bool) -> list[str]:
+    """Say what the numbers rest on; ``shared`` stations were read in both surveys."""
+    told = [COMMON if joint.common.any() else INDEPENDENT]
+    if shared < len(joint.common):
+        told.append(
+            f"{shared} of {len(joint.common)} stations were read in both surveys. Elsewhere the form that tilt, twist "
+            "and bow leave is taken as random from station to station, with a standard deviation of "
+            f"{joint.form**0.5:.{DECIMALS[machine.units]}f} {machine.units} estimated from both surveys; reading the "
+            "same stations again needs no such assumption and shows smaller changes."
+        )
+    if held:
+        told.append("Adjusters under `hold` are taken not to have moved.")
+    if repeated:
+        told.append(REPEATED)
+    return told
+
+
+INDEPENDENT = (
+    "The indicator's error of indication is taken as independent in the two surveys, as for a dial that was zeroed "
+    "anew. If the same indicator read on the same part of its scale, much of it cancels and smaller changes could be "
+    "shown."
+)
+COMMON = (
+    "The indicator's error of indication is taken as the same in both surveys at a station that both read: the same "
+    "indicator, reading on the same part of its scale."
+)
+
+
+def undetermined(
+    terms: Sequence[TermChange], remainder: Remainder | None, adjusters: Sequence[AdjusterChange]
+) -> list[str]:
+    """Name what the two surveys cannot tell, and what would."""
+    local = [] if remainder is not None else ["remainder: too few stations were read in both surveys to test it."]
+    return [*blind_terms(terms), *local, *blind_adjusters(adjusters)]
+
+
+def blind_terms(terms: Sequence[TermChange]) -> list[str]:
+    """Name the terms whose change cannot be told."""
+    told = []
+    for term in terms:
+        if term.change is None and term.term == "offset":
+            told.append("offset: each survey has its own zero; ask with `offset` as `keep` if the indicator held it.")
+        elif term.change is None:
+            told.append(f"{term.term}: taken as unchanged; to tell it, both surveys need {CURE[term.term]}.")
+    return told
+
+
+def blind_adjusters(adjusters: Sequence[AdjusterChange]) -> list[str]:
+    """Name the adjusters whose travel cannot be told."""
+    unseen = [one.adjuster for one in adjusters if one.known == "unseen"]
+    together = [one.adjuster for one in adjusters if one.known == "together"]
+    told = []
+    if unseen:
+        told.append(f"{', '.join(unseen)}: these stations do not tell them apart; read the corners of the bed as well.")
+    if together:
+        told.append(
+            f"{', '.join(together)}: no survey tells all of their travel, because others, or the indicator's zero, do "
+            "the same to the gap; the travels given are the least effort that explains the change."
+        )
+    return told
+
+
+def cautions(total: TotalChange, shared: int) -> list[str]:
+    """Return what to mind before acting on the comparison."""
+    told = []
+    if not total.same_stations:
+        told.append("The two totals are over different stations, so a part of their change may lie in where was read.")
+    if shared == 0:
+        told.append("No station was read in both surveys, so a change of local form cannot be told from form itself.")
+    return [*told, *GENERAL_CAUTIONS]

@@ -1,0 +1,139 @@
+"""The line from readings to answer: stations, mechanism, adjustment, verdict, steps, for a stack of surveys.
+
+A single survey is a stack of one. The route, the batch and the command line all call this, and the same survey gets the
+same answer to the last digit whatever else is in its stack (:mod:`..linalg.rowwise`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from ..mechanisms.registry import Registry, installed
+from ..model.contract import Mechanism
+from ..model.errors import Refused, SolverError
+from ..model.machine import Machine, content_key
+from ..model.options import Solve
+from ..model.survey import Survey
+from ..reduction.readings import Where, time_faults, where
+from ..results.correction import Correction, MovesAnswer, VerdictAnswer
+from .assemble import ReducedStack, reduce_surveys
+from .cache import GeometryCache, GeometryKey
+from .factorize import GeometryRequest, prepare_many
+from .geometry import Geometry
+
+_prepared = GeometryCache()
+
+
+def correct(machine: Machine, survey: Survey, solve: Solve[Any], registry: Registry | None = None) -> Correction:
+    """Answer one survey; where it names no solver, those of the registry (by default all installed) that suit.
+
+    Raises:
+        Refused: something in machine, survey or solve is wrong; every fault found is listed.
+        Impossible: no travel satisfies the request.
+        OutOfTime: a plug-in ran out of time. Built-in solvers do not: leaving the machine alone is always an answer.
+    """
+    return correct_stack(machine, [survey], solve, registry)[0]
+
+
+def correct_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> list[Correction]:
+    """Answer surveys of one machine that were read at the same stations, in the same order, with the same set-ups.
+
+    Raises:
+        Refused: as for one survey; pointers are those of the survey at fault.
+        ValueError: the surveys were not read alike.
+    """
+    return reduce_stack(machine, surveys, solve, registry).corrections()
+
+
+def move_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> list[MovesAnswer]:
+    """Answer as :func:`correct_stack`, with the moves and what is needed to make them safely; no more."""
+    return reduce_stack(machine, surveys, solve, registry).moves_answers()
+
+
+def judge_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> list[VerdictAnswer]:
+    """Answer as :func:`correct_stack`, with the totals and the verdict alone."""
+    return reduce_stack(machine, surveys, solve, registry).verdict_answers()
+
+
+def reduce_stack(
+    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+) -> ReducedStack:
+    """Check the surveys of a stack and work them through."""
+    for survey in surveys:
+        if faults := time_faults(survey):
+            raise Refused(faults)
+    readings, *others = (where(survey.readings) for survey in surveys)
+    if any(other != readings for other in others):
+        raise ValueError("the surveys of a stack must be read at the same stations in the same order")
+    return reduce_known(
+        GeometrySource(machine, solve, readings, content_key(machine, solve)), surveys, registry or installed()
+    )
+
+
+class GeometrySource(NamedTuple):
+    """What surveys that stand in one stack have in common; ``known`` is :func:`as_key` of machine and solve."""
+
+    machine: Machine
+    solve: Solve[Any]
+    readings: tuple[Where, ...]
+    known: bytes
+
+
+def reduce_known(geometry: GeometrySource, surveys: Sequence[Survey], registry: Registry) -> ReducedStack:
+    """Work a stack through whose surveys are known to be read alike."""
+    (done,) = reduce_many([(geometry, surveys)], registry)
+    if isinstance(done, SolverError):
+        raise done
+    return done
+
+
+def reduce_many(
+    stacks: Sequence[tuple[GeometrySource, Sequence[Survey]]], registry: Registry
+) -> list[ReducedStack | SolverError]:
+    """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself."""
+    done: dict[int, ReducedStack | SolverError] = {}
+    keys: dict[int, GeometryKey] = {}
+    for place, (geometry, _) in enumerate(stacks):
+        try:
+            picked: tuple[Mechanism, ...] = () if geometry.solve.with_ else registry.suited(geometry.machine)
+        except SolverError as error:
+            done[place] = error
+        else:
+            keys[place] = geometry.known, geometry.readings, picked
+
+    def make(missing: list[int]) -> list[Geometry | SolverError]:
+        asked = list(keys.items())
+        return prepare_many(
+            [
+                GeometryRequest(stacks[place][0].machine, readings, stacks[place][0].solve, picked)
+                for place, (_, readings, picked) in (asked[at] for at in missing)
+            ]
+        )
+
+    for place, prepared in zip(keys, _prepared.get(list(keys.values()), make), strict=True):
+        geometry, surveys = stacks[place]
+        done[place] = (
+            prepared if isinstance(prepared, SolverError) else reduce_surveys(prepared, geometry.solve, surveys)
+        )
+    return [done[place] for place in range(len(stacks))]
+
+
+def is_quick(machine: Machine, survey: Survey, solve: Solve[Any]) -> bool:
+    """Say whether this is a matter of microseconds: least squares, no bounds, whole steps or shims, no learning."""
+    if solve.criterion != "least-squares" or survey.previous is not None:
+        return False
+    for support in machine.supports:
+        if support.travel is not None or support.step is not None:
+            return False
+    if machine.rails is not None:
+        for seat in machine.rails.seats:
+            if seat.method == "shim" or seat.travel is not None or seat.step is not None:
+                return False
+    return True

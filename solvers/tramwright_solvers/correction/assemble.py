@@ -1,0 +1,263 @@
+"""A stack of surveys worked through, and its answers written at the detail asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ..diagnostics.error_source import attribution
+from ..diagnostics.without_outliers import refit
+from ..learning.forecast import forecast
+from ..learning.response_lsq import ReducedPass
+from ..learning.responses import Responses, travels_to_ask
+from ..linalg.rowwise import row_products
+from ..model.contract import Effect, Floats, Mechanism, Move
+from ..model.options import Solve
+from ..model.survey import Survey
+from ..reduction.covariance import GapCovariance
+from ..reduction.readings import values, where
+from ..results.correction import Budgets, Correction, MoveOf, MovesAnswer, Predicted, Station, VerdictAnswer, WholeBed
+from ..results.learning import Forecast
+from .decision import Decision, decide, decide_across_geometries, decide_lazily
+from .factorize import prepare
+from .geometry import Geometry
+from .previous_passes import learn_from
+from .selection import describe_choice
+from .subset_table import join_tables
+from .trade_off import ladders, plans_by_size
+from .verdicts import verdicts_of
+from .work_order import move_of, steps_for
+
+HOT = 45.0
+"""Bed temperature in °C from which the answer warns of burns; common practice, no source."""
+
+
+class ReducedStack(Struct, frozen=True):
+    """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
+
+    ``single`` are the single values of each survey, ``gaps`` (N, n).
+    """
+
+    prepared: Geometry
+    solve: Solve[Any]
+    surveys: Sequence[Survey]
+    single: list[list[float]]
+    gaps: Floats
+    noise: GapCovariance
+
+    def row(self, row: int) -> ReducedStack:
+        """Return one survey of the stack, as a stack of one."""
+        own, noise = slice(row, row + 1), self.noise.some(np.array([row]))
+        return ReducedStack(self.prepared, self.solve, self.surveys[own], self.single[own], self.gaps[own], noise)
+
+    @property
+    def kind(self) -> tuple[object, ...] | None:
+        """What must be the same for lone surveys of different geometries to be judged together; None if it never is."""
+        prepared, solve, uniform = self.prepared, self.solve, self.noise.uniform
+        if len(self.surveys) > 1 or uniform is None or self.surveys[0].previous is not None:
+            return None
+        if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded:
+            return None
+        return prepared.options.kind, uniform, solve.aim_for, solve.most_moves
+
+    def verdict_answers(self) -> list[VerdictAnswer]:
+        """Write totals and verdicts."""
+        self._responses()  # nothing of it is told at this detail, but what is wrong with it must be
+        return self._verdict_answers(decide_lazily(self.prepared, self.solve, self.gaps, self.noise))
+
+    def moves_answers(self) -> list[MovesAnswer]:
+        """Write totals, verdicts and moves, with what is needed to make them safely."""
+        decided, learnt = decide_lazily(self.prepared, self.solve, self.gaps, self.noise), self._responses()
+        return self._moves_answers(decided, self._moves(decided, learnt), learnt)
+
+    def _verdict_answers(self, decided: Decision) -> list[VerdictAnswer]:
+        prepared, count = self.prepared, len(self.surveys)
+        return verdicts_of(prepared.options, [prepared] * count, decided, self.noise)
+
+    def _responses(self) -> list[Responses | None]:
+        """Return what each survey's own previous passes teach."""
+        return [
+            learn_from(self.prepared, self.solve, survey, self.gaps[row], self.noise.variance[row])
+            for row, survey in enumerate(self.surveys)
+        ]
+
+    def _moves_answers(
+        self, decided: Decision, moves: list[list[MoveOf | None]], learnt: list[Responses | None]
+    ) -> list[MovesAnswer]:
+        prepared, chosen = self.prepared, decided.chosen
+        suspects = prepared.slips.suspects(self.gaps, self.noise.variance)
+        return [
+            MovesAnswer(
+                judged.machine,
+                judged.units,
+                judged.as_found,
+                judged.predicted,
+                judged.verdict,
+                moves=[move for move in own if move is not None],
+                chosen=describe_choice(
+                    prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row]
+                ),
+                suspects=suspects[row],
+                cautions=cautions(prepared, self.surveys[row], chosen.travels[row].tolist(), learnt[row]),
+                solver_versions=prepared.versions,
+            )
+            for row, (judged, own) in enumerate(zip(self._verdict_answers(decided), moves, strict=True))
+        ]
+
+    def corrections(self) -> list[Correction]:
+        """Write the whole answers."""
+        prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
+        decided = decide(prepared, self.solve, gaps, self.noise)
+        scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
+        moves = self._moves(decided, learnt)
+        before, stations = gaps.tolist(), self._stations(travels)
+        suggested = plans_by_size(prepared, scores, decided.chosen)
+        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels), self._budgets(decided)
+        rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
+        answers = []
+        for row, (told, own) in enumerate(zip(self._moves_answers(decided, moves, learnt), moves, strict=True)):
+            left = told.predicted
+            answers.append(
+                Correction(
+                    machine=told.machine,
+                    units=told.units,
+                    as_found=told.as_found,
+                    predicted=Predicted(
+                        left.total,
+                        left.u,
+                        left.U,
+                        left.k,
+                        left.rms,
+                        left.highest,
+                        left.lowest,
+                        stations[row],
+                    ),
+                    over_bed=WholeBed(*whole[row]),
+                    budget=budgets[row],
+                    moves=told.moves,
+                    chosen=told.chosen,
+                    closing_errors=prepared.layout.closing(self.single[row], machine.sense),
+                    plans=suggested[row],
+                    ladder=rungs[row],
+                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
+                    breakdown=terms[row],
+                    blind_to=[*prepared.blind, *prepared.badly_seen],
+                    suspects=told.suspects,
+                    refit=refit(self.surveys[row], told.suspects, self._again),
+                    effects=effects(prepared, travels[row]),
+                    followed=list(known.followed) if (known := learnt[row]) else [],
+                    doubts=list(known.doubts) if known else [],
+                    forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
+                    verdict=told.verdict,
+                    steps=steps_for(prepared, own, before[row]),
+                    cautions=told.cautions,
+                    solver_versions=told.solver_versions,
+                )
+            )
+        return answers
+
+    def _stations(self, travels: Floats) -> list[list[Station]]:
+        """Return every station before and after these travels (N, m), with the dial as the user reads it."""
+        prepared, sense = self.prepared, self.prepared.machine.sense
+        x, y = prepared.layout.points.T.tolist()
+        after = self.gaps + row_products(travels, prepared.influence.T)
+        u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0))
+        columns = (after, self.gaps, sense * after, sense * self.gaps, u)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        return [list(map(Station, x, y, *row)) for row in rows]
+
+    def _budgets(self, decided: Decision) -> list[Budgets]:
+        """Return the uncertainty budgets of both totals of each survey."""
+        chosen, scores, rows = decided.chosen.index, decided.scores, np.arange(len(self.gaps))
+        written = []
+        for state, index in ((None, np.zeros_like(chosen)), (chosen, chosen)):
+            left = decided.table.left[rows, :, index]
+            high, low = left.argmax(axis=1), left.argmin(axis=1)
+            written.append(self.prepared.sources.budgets(high, low, scores.u[rows, index], self.noise, state))
+        return [Budgets(*pair) for pair in zip(*written, strict=True)]
+
+    def _again(self, survey: Survey) -> MovesAnswer:
+        """Answer a survey of the same machine that leaves stations out."""
+        again = prepare(self.prepared.machine, where(survey.readings), self.solve, self.prepared.mechanisms)
+        return reduce_surveys(again, self.solve, [replace(survey, previous=None)]).moves_answers()[0]
+
+    def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
+        """Return each survey's moves, None for an adjuster that stands still."""
+        prepared, chosen, found = self.prepared, decided.chosen, []
+        rows = zip(
+            chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
+        )
+        for index, travels, u, settled, known in rows:
+            stacks = settled.stacks.get(index, {}) if settled else {}
+            asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
+            found.append(
+                [
+                    move_of(adjuster, solver, travel, error, stacks.get(column), ask if ask != travel else None)
+                    if travel
+                    else None
+                    for column, (adjuster, solver, travel, error, ask) in enumerate(
+                        zip(prepared.adjusters, prepared.solver_of, travels, u, asks, strict=True)
+                    )
+                ]
+            )
+        return found
+
+    def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float) -> Forecast:
+        """Return how many passes remain for one survey, given what its previous passes teach."""
+        prepared, variance = self.prepared, self.noise.variance[row]
+        seen = ReducedPass(prepared.layout.points, self.gaps[row], variance, self.noise.factors, prepared.influence)
+        units, offset = prepared.machine.units, self.solve.offset
+        return forecast(learnt, seen, travels, travels_to_ask(travels, learnt), aim, offset, units)
+
+
+def reduce_surveys(prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey]) -> ReducedStack:
+    """Reduce surveys, read as prepared for, to gaps."""
+    single = [values(survey.readings) for survey in surveys]
+    gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
+    return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances))
+
+
+def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:
+    """Write totals and verdicts of lone surveys of one :attr:`ReducedStack.kind`, as
+    :meth:`ReducedStack.verdict_answers` does each."""
+    prepared = [one.prepared for one in lone]
+    options = join_tables([one.options for one in prepared])
+    variance = np.concatenate([one.noise.variance for one in lone])
+    noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
+    decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
+    return [[judged] for judged in verdicts_of(options, prepared, decided, noise)]
+
+
+def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
+    """Return the mechanisms' side effects of these travels."""
+    found: list[Effect] = []
+    for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True):
+        if type(mechanism).effects is not Mechanism.effects:  # most have none
+            found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
+    return found
+
+
+def cautions(prepared: Geometry, survey: Survey, travels: Sequence[float], learnt: Responses | None) -> list[str]:
+    """Return the cautions that go with this survey: prepared ones, heat, long moves, what the stations cannot see."""
+    found = list(prepared.cautions)
+    if learnt is not None and learnt.stop:
+        found.insert(
+            0,
+            f"{', '.join(learnt.stop)} did not do as asked in the last pass: find out why before moving it again.",
+        )
+    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
+        found.insert(
+            0,
+            f"{', '.join(far)} would move more than {prepared.far:.3g} {prepared.machine.units}: check readings, units "
+            "and positions first, go in small steps, and watch that nothing binds, bends or comes off its support.",
+        )
+    if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
+        found.insert(0, f"The bed was read at {survey.bed_temperature:g} °C: it burns. Wear gloves or use long keys.")
+    if prepared.blind:
+        unseen = ", ".join(blind.what for blind in prepared.blind)
+        found.append(f"The stations read cannot show {unseen}; the total over the whole bed may be larger than stated.")
+    return found

@@ -1,0 +1,162 @@
+"""Many requests at once, of any machines: those that share a geometry are answered together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import cached_property
+from typing import Any, NamedTuple, TypeVar
+
+from ..mechanisms.registry import Registry
+from ..model.errors import Refused, SolverError
+from ..model.machine import Machine, content_key
+from ..model.options import Solve
+from ..model.survey import Survey
+from ..reduction.readings import is_time, outline, time_faults, where
+from ..results.correction import VerdictAnswer
+from .api import GeometrySource, reduce_many
+from .assemble import ReducedStack, verdicts_together
+
+T = TypeVar("T")
+
+TOGETHER = 128
+"""Surveys worked through at once: enough that a call's own cost is shared, few enough to stay in the cache."""
+VALUES = 3200
+"""Readings worked through at once, for surveys of many stations: bounds the memory of a stack."""
+
+
+class SurveyRequest(NamedTuple):
+    """One request: a machine, a survey of it, and what is asked for."""
+
+    machine: Machine
+    survey: Survey
+    solve: Solve[Any]
+
+
+class LatestSurvey:
+    """The last survey seen of a machine, and the places of the stack it stands in."""
+
+    def __init__(self, survey: Survey, places: list[int]) -> None:
+        self.survey = survey
+        self.places = places
+
+    @cached_property
+    def outline(self) -> tuple[list[Any], ...]:
+        """What it was read at; worked out when another survey of the same machine follows."""
+        return outline(self.survey.readings)
+
+    def alike(self, survey: Survey) -> bool:
+        """Say whether another survey was read at the same stations, in the same way."""
+        return self.outline == outline(survey.readings)
+
+
+StackWriter = Callable[[Sequence[ReducedStack]], Sequence[Sequence[T] | SolverError]]
+"""A detail: what is written of stacks that were worked through, for each survey of each, or why it cannot be."""
+
+
+def stack_by_stack(write: Callable[[ReducedStack], Sequence[T]]) -> StackWriter[T]:
+    """Return the detail that writes each stack on its own: :meth:`ReducedStack.corrections` or
+    :meth:`ReducedStack.moves_answers`."""
+
+    def tried(stack: ReducedStack) -> Sequence[T] | SolverError:
+        try:
+            return write(stack)
+        except SolverError as error:
+            return error
+
+    return lambda stacks: [tried(stack) for stack in stacks]
+
+
+def verdicts(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[VerdictAnswer] | SolverError]:
+    """Write totals and verdicts; lone surveys, each of a machine of its own, are judged together."""
+    told: dict[int, Sequence[VerdictAnswer] | SolverError] = {}
+    kinds: dict[tuple[object, ...], list[int]] = {}
+    for place, stack in enumerate(stacks):
+        if (kind := stack.kind) is not None:
+            kinds.setdefault(kind, []).append(place)
+    for places in kinds.values():
+        if len(places) > 1:
+            told.update(zip(places, verdicts_together([stacks[place] for place in places]), strict=True))
+    rest = [place for place in range(len(stacks)) if place not in told]
+    told.update(zip(rest, stack_by_stack(ReducedStack.verdict_answers)([stacks[place] for place in rest]), strict=True))
+    return [told[place] for place in range(len(stacks))]
+
+
+def answer_many(asked: Sequence[SurveyRequest], registry: Registry, write: StackWriter[T]) -> list[T | SolverError]:
+    """Answer every request in its place, or say in its place what is wrong with it.
+
+    ``write`` is the detail. An answer is the same, to the last byte, whatever else is asked beside it.
+    """
+    answers: list[T | SolverError | None] = [None] * len(asked)
+    stacks, refused = group_by_geometry(asked)
+    for place, error in refused.items():
+        answers[place] = error
+    for some in rounds_of_work(stacks):
+        works = reduce_many([(geometry, [asked[place].survey for place in own]) for geometry, own in some], registry)
+        told = iter(write([one for one in works if isinstance(one, ReducedStack)]))
+        for (_, places), work in zip(some, works, strict=True):
+            own = retry_singly(work, next(told), write) if isinstance(work, ReducedStack) else [work] * len(places)
+            for place, answer in zip(places, own, strict=True):
+                answers[place] = answer
+    return [answer for answer in answers if answer is not None]
+
+
+Stack = tuple[GeometrySource, list[int]]
+"""Requests of one geometry, by their places."""
+
+
+def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict[int, SolverError]]:
+    """Put requests of one geometry together; also return those whose times make no sense."""
+    refused: dict[int, SolverError] = {}
+    known: dict[tuple[int, int], bytes] = {}
+    stacks: dict[tuple[bytes, tuple[Any, ...]], Stack] = {}
+    latest: dict[bytes, LatestSurvey] = {}
+    for place, (machine, survey, solve) in enumerate(asked):
+        # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
+        same = (id(machine), id(solve))
+        if (key := known.get(same)) is None:
+            key = known[same] = content_key(machine, solve)
+        # A farm reads its machines at the same stations every time: one comparison then, and the rest is known.
+        dated = survey.taken_at
+        if (before := latest.get(key)) and before.alike(survey) and (dated is None or is_time(dated)):
+            before.places.append(place)
+            continue
+        if faults := time_faults(survey):
+            refused[place] = Refused(faults)
+            continue
+        readings = where(survey.readings)
+        stack = stacks.get((key, readings))
+        if stack is None:
+            stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key), []
+        stack[1].append(place)
+        latest[key] = LatestSurvey(survey, stack[1])
+    return list(stacks.values()), refused
+
+
+def rounds_of_work(stacks: Sequence[Stack]) -> Iterator[list[Stack]]:
+    """Yield stacks, or parts of large ones, to work through at once."""
+    some: list[Stack] = []
+    surveys = readings = 0
+    for geometry, places in stacks:
+        size = max(1, len(geometry.readings))
+        together = max(1, min(TOGETHER, VALUES // size))
+        for start in range(0, len(places), together):
+            own = places[start : start + together]
+            if some and (surveys + len(own) > TOGETHER or readings + len(own) * size > VALUES):
+                yield some
+                some, surveys, readings = [], 0, 0
+            some.append((geometry, own))
+            surveys, readings = surveys + len(own), readings + len(own) * size
+    if some:
+        yield some
+
+
+def retry_singly(
+    work: ReducedStack, told: Sequence[T] | SolverError, write: StackWriter[T]
+) -> Sequence[T | SolverError]:
+    """Return what was written of a stack; one that failed as a whole is written survey by survey."""
+    if not isinstance(told, SolverError):
+        return told
+    if len(work.surveys) == 1:
+        return [told]
+    alone = [work.row(row) for row in range(len(work.surveys))]
+    return [answer for one, own in zip(alone, write(alone), strict=True) for answer in retry_singly(one, own, write)]

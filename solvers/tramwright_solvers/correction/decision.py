@@ -1,0 +1,94 @@
+"""From gaps to what is chosen: every subset of the adjusters worked out, scored, and one taken for each survey."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from msgspec import Struct
+
+from ..adjustment.candidates import SubsetAnswers
+from ..adjustment.discrete_subsets import DiscreteAnswers, solve_discrete
+from ..model.contract import Floats
+from ..model.options import Solve
+from ..reduction.covariance import GapCovariance
+from .geometry import Geometry
+from .scoring import Scores, score
+from .selection import Selection, choose, undecided_nearest, undecided_subsets
+from .subset_table import SubsetTable
+
+
+class Decision(Struct, frozen=True):
+    """Every subset's answer to a stack, what they are worth, and which is chosen for each survey."""
+
+    table: SubsetAnswers
+    settled: list[DiscreteAnswers | None]
+    scores: Scores
+    chosen: Selection
+
+
+def decide(prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
+    """Work out every subset and choose."""
+    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete)
+    settled = solve_discrete_rows(prepared, solve, table, gaps)
+    return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+
+
+def decide_lazily(prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
+    """Choose as :func:`decide` does, but fit only the minimum zones on which the choice hangs.
+
+    The others keep their least-squares answers, which are never chosen and of which nothing may be told.
+    """
+    options = prepared.candidates
+    if solve.criterion != "minimum-zone" or options.bounded or prepared.whole or noise.uniform is None:
+        return decide(prepared, solve, gaps, noise)
+    table = options.outline(gaps, solve.criterion)
+    least = 2.0 * table.rms
+    fitted = undecided_subsets(prepared.options, score(prepared.options, solve, gaps, noise, table), least)
+    options.refine(table, gaps, fitted)
+    options.refine(
+        table,
+        gaps,
+        undecided_nearest(prepared.options, score(prepared.options, solve, gaps, noise, table), least) & ~fitted,
+    )
+    return score_and_choose(prepared.options, solve, gaps, noise, table, [None] * len(gaps))
+
+
+def decide_across_geometries(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
+    """Choose for surveys each of a geometry of its own, as :func:`decide` does by least squares without bounds."""
+    return score_and_choose(
+        options, solve, gaps, noise, options.candidates.outline(gaps, "least-squares"), [None] * len(gaps)
+    )
+
+
+def score_and_choose(
+    options: SubsetTable,
+    solve: Solve[Any],
+    gaps: Floats,
+    noise: GapCovariance,
+    table: SubsetAnswers,
+    settled: list[DiscreteAnswers | None],
+) -> Decision:
+    """Score what every subset leaves and take one for each survey."""
+    scores = score(options, solve, gaps, noise, table)
+    return Decision(table, settled, scores, choose(options, scores, table, noise))
+
+
+def solve_discrete_rows(
+    prepared: Geometry, solve: Solve[Any], table: SubsetAnswers, gaps: Floats
+) -> list[DiscreteAnswers | None]:
+    """Where adjusters move in whole steps or by shims, replace the rows of the table by what can be attained."""
+    if not prepared.discrete:
+        return [None] * len(gaps)
+    return [
+        solve_discrete(
+            prepared.candidates,
+            table,
+            row,
+            gap,
+            prepared.adjusters,
+            solve.criterion,
+            prepared.groups,
+            solve.time_limit,
+        )
+        for row, gap in enumerate(gaps)
+    ]

@@ -1,0 +1,145 @@
+"""Everything that depends on the machine, the stations and the options, worked out once and kept under its content."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from itertools import accumulate
+
+import numpy as np
+
+from ..adjustment.candidates import Candidates
+from ..adjustment.discrete_subsets import discrete_subsets
+from ..adjustment.subsets import Sizes, sizes
+from ..diagnostics.form_terms import Form, form
+from ..diagnostics.gaussian_process import Interpolation, bed_points, interpolation
+from ..diagnostics.outliers import SlipCheck, slip_check
+from ..diagnostics.unobservable import unobservable_adjusters
+from ..diagnostics.weakly_observed import remedy_points, weakly_observed
+from ..linalg.grids import bed_grid
+from ..model.contract import Floats, Mechanism
+from ..model.safety import GENERAL_CAUTIONS
+from ..reduction.stations import StationLayout, a_priori
+from ..results.correction import Blind, Place
+from ..uncertainty.budget import Sources, sources
+from ..uncertainty.setting_error import Setting
+from .parking import Parking, parking
+from .setup import Setup
+from .subset_table import SubsetTable
+
+FAR_MM = 5.0
+"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
+
+
+class Geometry(Setup, frozen=True, dict=True):
+    """One machine, read at these stations, solved with these options; ready for any number of surveys.
+
+    What only the fuller details of an answer need is prepared when one is first asked for.
+    """
+
+    layout: StationLayout
+    influence: Floats
+    weights: Floats
+    candidates: Candidates
+    setting: Setting
+
+    @cached_property
+    def options(self) -> SubsetTable:
+        """What there is to choose from."""
+        return SubsetTable(
+            self.candidates, np.array(self.candidates.effort), self.setting.totals[None], self.machine.total_limit
+        )
+
+    @cached_property
+    def places(self) -> list[Place]:
+        """The stations as an answer names them."""
+        return [Place(x, y) for x, y in self.layout.points.tolist()]
+
+    @cached_property
+    def discrete(self) -> tuple[int, ...]:
+        """The subsets with an adjuster that moves in whole steps or by shims."""
+        return tuple(discrete_subsets(self.candidates, self.adjusters)) if self.whole else ()
+
+    @cached_property
+    def mechanisms(self) -> tuple[Mechanism, ...]:
+        """The mechanisms in the order in which they are solved."""
+        return tuple(mechanism for mechanism, _ in self.parts)
+
+    @cached_property
+    def kinds(self) -> tuple[str, ...]:
+        """What each mechanism moves: supports or seats."""
+        return tuple(own[0].kind for _, own in self.parts)
+
+    @cached_property
+    def far(self) -> float:
+        """:data:`FAR_MM` in the machine's unit."""
+        return self.machine.from_mm(FAR_MM)
+
+    @cached_property
+    def columns(self) -> tuple[slice, ...]:
+        """Each mechanism's columns among all adjusters."""
+        ends = accumulate(len(own) for _, own in self.parts)
+        return tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, self.parts, strict=True))
+
+    @cached_property
+    def versions(self) -> dict[str, str]:
+        """The version of each solver by its name."""
+        return {mechanism.name(): mechanism.version for mechanism in self.mechanisms}
+
+    @cached_property
+    def plans(self) -> Sizes:
+        """Which subsets there are of each size, and which belong to each rung of the ladder."""
+        return sizes(self.candidates.sets, self.groups)
+
+    @cached_property
+    def parking(self) -> Parking:
+        """Where the indicator is parked for each adjuster."""
+        return parking(self.influence, self.layout.points)
+
+    @cached_property
+    def form(self) -> Form:
+        """The terms of the gap's form."""
+        return form(self.machine.bed, self.layout.points, np.sqrt(self.weights))
+
+    @cached_property
+    def slips(self) -> SlipCheck:
+        """The check of readings against each other."""
+        columns = np.concatenate([self.form.columns, self.influence], axis=1)
+        return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
+
+    @cached_property
+    def sources(self) -> Sources:
+        """What makes up the uncertainty of a total."""
+        return sources(self.machine, self.layout, self.adjusters, self.setting)
+
+    @cached_property
+    def over_bed(self) -> Interpolation:
+        """What the stations tell of the bed between and beyond them."""
+        return interpolation(
+            self.machine.bed,
+            self.layout.points,
+            self.influence,
+            self.influence_at(bed_points(self.machine.bed)),
+            self.setting.u,
+            a_priori(self.layout)[0],
+            self.layout.factors,
+            [blind.what for blind in self.blind if blind.kind == "term"],
+        )
+
+    @cached_property
+    def blind(self) -> list[Blind]:
+        """What the stations cannot show."""
+        there = self.influence_at(bed_grid(self.machine.bed))
+        return self.form.blind() + unobservable_adjusters(self.adjusters, self.influence, there)
+
+    @cached_property
+    def badly_seen(self) -> list[Blind]:
+        """What the stations show, but badly."""
+        there = self.influence_at(remedy_points(self.machine.bed))
+        noise = self.layout.noise(a_priori(self.layout))
+        return weakly_observed(self.machine, self.form, self.adjusters, self.influence, there, noise, self.blind)
+
+    @cached_property
+    def cautions(self) -> tuple[str, ...]:
+        """What can hurt, and what could go unnoticed."""
+        of_mechanisms = (caution for mechanism in self.mechanisms for caution in mechanism.cautions(self.machine))
+        return (*GENERAL_CAUTIONS, *of_mechanisms, *self.slips.unchecked_says())

@@ -1,0 +1,140 @@
+"""The passes that a survey carries, checked and reduced like the survey itself, and learnt from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..learning.response_lsq import ReducedPass
+from ..learning.responses import Responses, Slack, learn
+from ..model.contract import Floats
+from ..model.errors import Fault, Refused
+from ..model.survey import Made, Pass, Previous, Reading, Survey
+from ..reduction.levelling_network import MOST_SETUPS
+from ..reduction.readings import place_faults, time_faults, values, where
+from ..reduction.stations import layout
+
+if TYPE_CHECKING:
+    from ..model.options import Solve
+    from .geometry import Geometry
+
+MOST_READINGS, MOST_MOVES = 20_000, 200
+"""Readings and moves in all earlier passes together: as many readings as one survey may have."""
+
+
+def learn_from(
+    prepared: Geometry, solve: Solve[Any], survey: Survey, gaps: Floats, variance: Floats
+) -> Responses | None:
+    """Learn from the passes that a survey carries, or return None where it carries none.
+
+    ``gaps`` and ``variance`` (n,) are the survey's own, at the stations of ``prepared``.
+
+    Raises:
+        Refused: something in ``survey.previous`` is wrong; every fault found is listed.
+    """
+    if survey.previous is None:
+        return None
+    passes = oldest_first(survey.previous)
+    ids = [adjuster.id for adjuster in prepared.adjusters]
+    stations = {(x, y) for x, y in prepared.layout.points.tolist()}
+    if faults := previous_faults(prepared, ids, passes, stations):
+        raise Refused(faults)
+    travels = np.zeros((len(passes), len(ids)))
+    for row, (_, one) in enumerate(passes):
+        for move in one.moves:
+            travels[row, ids.index(move.adjuster)] = move.travel
+    seen = [reduce_pass(prepared, pointer, one.readings) for pointer, one in passes]
+    surveys, machine = [*seen, current_pass(prepared, gaps, variance)], prepared.machine
+    return learn(prepared.adjusters, surveys, travels, Slack.usual(machine.from_mm), solve.offset, machine.units)
+
+
+def current_pass(prepared: Geometry, gaps: Floats, variance: Floats) -> ReducedPass:
+    """Return the survey in hand as learning sees it."""
+    return ReducedPass(prepared.layout.points, gaps, variance, prepared.layout.factors, prepared.influence)
+
+
+def oldest_first(previous: Previous) -> list[tuple[str, Pass]]:
+    """Return every pass with its pointer, the oldest first."""
+    base = "/survey/previous"
+    return [*((f"{base}/earlier/{index}", one) for index, one in enumerate(previous.earlier)), (base, previous)]
+
+
+def reduce_pass(prepared: Geometry, pointer: str, readings: Sequence[Reading]) -> ReducedPass:
+    """Reduce the readings of one earlier survey to gaps.
+
+    Raises:
+        Refused: too few stations, or set-ups that share none; the pointer is that of these readings.
+    """
+    machine = prepared.machine
+    try:
+        plan = layout(machine, where(readings))
+    except Refused as refused:
+        raise Refused(repointed(pointer, refused.faults)) from refused
+    gaps, variance = plan.reduce(np.array([values(readings)]), machine.sense)
+    influence = prepared.influence_at(plan.points)
+    return ReducedPass(plan.points, gaps[0], variance[0], plan.factors, influence)
+
+
+def previous_faults(
+    prepared: Geometry, ids: Sequence[str], passes: Sequence[tuple[str, Pass]], stations: set[tuple[float, float]]
+) -> list[Fault]:
+    """Return every fault of the passes; ``stations`` are those of the survey that follows them."""
+    faults = list[Fault]()
+    for pointer, one in passes:
+        faults += repointed(pointer, time_faults(Survey(one.readings)))
+        plain = [(reading.x, reading.y, "", 1, None) for reading in one.readings]
+        faults += repointed(pointer, place_faults(prepared.machine, plain))
+        faults += move_faults(pointer, one.moves, ids)
+    read = [{(reading.x + 0.0, reading.y + 0.0) for reading in one.readings} for _, one in passes]
+    for (pointer, _), before, after in zip(passes, read, [*read[1:], stations], strict=True):
+        if not before & after:
+            faults.append(
+                Fault(
+                    f"{pointer}/readings",
+                    "None of these stations was read again after the moves, so nothing can be learnt from them; read "
+                    "the same stations before and after, with the same x and y.",
+                )
+            )
+    counts = {
+        "readings": (sum(len(values(one.readings)) for _, one in passes), MOST_READINGS),
+        "set-ups": (sum(len({reading.setup for reading in one.readings}) for _, one in passes), MOST_SETUPS),
+        "moves": (sum(len(one.moves) for _, one in passes), MOST_MOVES),
+    }
+    for what, (count, most) in counts.items():
+        if count > most:
+            faults.append(
+                Fault("/survey/previous", f"Give at most {most} {what} of earlier passes; leave out the oldest passes.")
+            )
+    return faults
+
+
+def move_faults(pointer: str, moves: Sequence[Made], ids: Sequence[str]) -> list[Fault]:
+    """Return a fault for every move of an adjuster that is unknown, or given before."""
+    faults, seen = list[Fault](), dict[str, int]()
+    for index, move in enumerate(moves):
+        at = f"{pointer}/moves/{index}/adjuster"
+        if move.adjuster not in ids:
+            faults.append(
+                Fault(
+                    at,
+                    f"None of the solvers asked for moves `{move.adjuster}`; they move {', '.join(ids)}. Correct the "
+                    "name, or ask for its solver too: what else was moved is in the readings.",
+                )
+            )
+        elif move.adjuster in seen:
+            faults.append(
+                Fault(
+                    at,
+                    f"`{move.adjuster}` is already given as move {seen[move.adjuster]}; give each adjuster once in a "
+                    "pass, with the sum of its travels.",
+                )
+            )
+        seen.setdefault(move.adjuster, index)
+    return faults
+
+
+def repointed(pointer: str, faults: Sequence[Fault]) -> list[Fault]:
+    """Return the same faults of a survey's readings where those stand under another pointer."""
+    return [Fault(pointer + fault.pointer.removeprefix("/survey"), fault.detail) for fault in faults]

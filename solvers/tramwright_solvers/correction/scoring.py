@@ -1,0 +1,72 @@
+"""What every subset of the adjusters is worth, for a stack of surveys."""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import Any
+
+import numpy as np
+from msgspec import Struct
+
+from ..adjustment.candidates import SubsetAnswers
+from ..model.contract import Floats
+from ..model.options import Solve
+from ..reduction.covariance import GapCovariance
+from ..uncertainty.range import covering_each
+from .subset_table import SubsetTable
+
+TIE = 1e-9
+"""Scores closer than this, relative to the gap, are equal; then the next rule decides, never rounding."""
+
+
+class Scores(Struct, frozen=True):
+    """What a stack of N surveys makes of K subsets, (N, K) each.
+
+    ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
+    travel. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many subsets
+    are small enough to be chosen.
+    """
+
+    total: Floats
+    spread: Floats
+    u: Floats
+    rms: Floats
+    objective: Floats
+    work: Floats
+    slack: Floats
+    aim: float
+    most: int
+
+
+def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance, table: SubsetAnswers) -> Scores:
+    """Score every subset for gaps (N, n)."""
+    subsets = options.candidates
+    within = len(subsets.sets)
+    if solve.most_moves is not None:
+        within = int(np.searchsorted(subsets.count, solve.most_moves, side="right"))
+    return Scores(
+        total=table.total,
+        spread=table.spread,
+        u=np.hypot(u_of_totals(table.left, noise), options.added),
+        rms=table.rms,
+        objective=table.objective,
+        work=np.matmul(np.abs(table.travels), subsets.problem.effort),
+        slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
+        aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,
+        most=within,
+    )
+
+
+def u_of_totals(left: Floats, noise: GapCovariance) -> Floats:
+    """Return u (N, K) of the totals of what every subset leaves, (N, n, K), errors of setting apart."""
+    if noise.uniform is not None:
+        return np.full((left.shape[0], left.shape[2]), sqrt(2.0) * noise.uniform)
+    # what was given up is infinite, and never chosen
+    gaps = np.where(np.isfinite(left), left, 0.0).transpose(0, 2, 1)
+    return covering_each(np.ascontiguousarray(gaps), noise)
+
+
+def narrow_to_lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:
+    """Narrow each row's pool (N, K), not empty, to the members whose value is the lowest in it, up to slack."""
+    of_pool = np.where(pool, values, np.inf)
+    return np.asarray(of_pool <= of_pool.min(axis=1, keepdims=True) + slack)

@@ -1,0 +1,44 @@
+"""What there is to choose from: for one geometry, or for many of one kind at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ..adjustment.candidates import Candidates
+from ..adjustment.subset_lsq import join_fits
+from ..model.contract import Floats
+
+
+class SubsetTable(Struct, frozen=True):
+    """K subsets of the adjusters and their answers, for one geometry (g = 1) or one for each survey of a stack (g = N).
+
+    ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``limit`` what
+    the machine is held to.
+    """
+
+    candidates: Candidates
+    effort: Floats
+    added: Floats
+    limit: float
+
+    @property
+    def kind(self) -> tuple[object, ...]:
+        """What must be the same for geometries to be joined."""
+        own = self.candidates
+        return own.sets, self.effort.tobytes(), own.problem.effort.tobytes(), own.fits.lift.shape, self.limit
+
+
+def join_tables(many: Sequence[SubsetTable]) -> SubsetTable:
+    """Return the options of a stack each of whose surveys has a geometry of its own, all of one kind.
+
+    Only what needs neither bounds nor the minimum zone may be asked of them.
+    """
+    first = many[0]
+    fits = join_fits([one.candidates.fits for one in many])
+    return replace(
+        first, candidates=replace(first.candidates, fits=fits), added=np.concatenate([one.added for one in many])
+    )

@@ -1,0 +1,62 @@
+"""The trade-off between the number of moves and what is left, and what each group of adjusters can do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..model.contract import Floats
+from ..results.correction import Plan, Rung
+from .geometry import Geometry
+from .scoring import TIE, Scores
+from .selection import Selection
+
+
+def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list[list[Plan]]:
+    """Return for each survey the best subset for each number of moves, as long as one more still gains something."""
+    options, of_size = prepared.candidates, prepared.plans
+    starts = of_size.starts
+    rows = np.arange(len(scores.total))
+
+    def within_size(pool: np.ndarray | bool, values: Floats, slack: Floats | float) -> np.ndarray:
+        of_pool = np.where(pool, values, np.inf)
+        return np.asarray(of_pool <= np.minimum.reduceat(of_pool, starts, axis=1)[:, of_size.of] + slack)
+
+    pool = within_size(True, scores.objective, scores.slack)
+    pool = within_size(pool, prepared.options.effort, TIE)
+    # the plan that is carried out stands for its size wherever it is among the equals
+    work = scores.work.copy()
+    work[rows, chosen.index] = -1.0
+    pool = within_size(pool, work, scores.slack)
+    best = np.minimum.reduceat(np.where(pool, of_size.numbers, len(options.sets)), starts, axis=1)
+    objective, total, rms = (
+        values[rows[:, None], best].tolist() for values in (scores.objective, scores.total, scores.rms)
+    )
+    found = []
+    for row, (places, picked, slack) in enumerate(
+        zip(best.tolist(), chosen.index.tolist(), scores.slack[:, 0].tolist(), strict=True)
+    ):
+        reached, listed = objective[row][0], list[Plan]()
+        for size in range(1, len(starts)):
+            if objective[row][size] < reached - slack:
+                reached, index = objective[row][size], places[size]
+                listed.append(
+                    Plan(
+                        options.count[index],
+                        [prepared.adjusters[j].id for j in options.sets[index]],
+                        total[row][size],
+                        rms[row][size],
+                        options.effort[index],
+                        index == picked,
+                    )
+                )
+        found.append(listed)
+    return found
+
+
+def ladders(prepared: Geometry, scores: Scores) -> list[list[Rung]]:
+    """Return for each survey what is left once each solver's adjusters, with those before, have done all they can."""
+    of_rung = np.where(prepared.plans.rungs, scores.objective[:, None, :], np.inf)
+    best, rows = of_rung.argmin(axis=2), np.arange(len(scores.total))[:, None]
+    names = ("as found", *prepared.versions)
+    totals, rmses = scores.total[rows, best].tolist(), scores.rms[rows, best].tolist()
+    return [[Rung(*rung) for rung in zip(names, *row, strict=True)] for row in zip(totals, rmses, strict=True)]

@@ -1,0 +1,64 @@
+"""Totals and verdicts of a stack: all that is written at the detail `verdict`, and the first lines of every other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+
+from ..model.units import K
+from ..reduction.covariance import GapCovariance
+from ..results.correction import AsFound, VerdictAnswer
+from ..uncertainty.conformity import Known, verdict
+from ..uncertainty.range import MOST_FACTOR, outside_margin
+from .decision import Decision
+from .geometry import Geometry
+from .subset_table import SubsetTable
+
+
+class Extremes(Struct, frozen=True, gc=False):
+    """One total of one survey: as it is written, and as the verdict takes it."""
+
+    written: AsFound
+    known: Known
+
+
+def verdicts_of(
+    options: SubsetTable, prepared: Sequence[Geometry], decided: Decision, noise: GapCovariance
+) -> list[VerdictAnswer]:
+    """Write totals and verdict of each survey; ``prepared`` names the geometry of each, which may be one and the same.
+
+    The machines have one limit.
+    """
+    found, left = extremes(options, prepared, decided)
+    return [
+        VerdictAnswer(
+            own.machine.id,
+            own.machine.units,
+            before.written,
+            after.written,
+            verdict(own.machine, before.known, after.known, variance),
+        )
+        for own, variance, before, after in zip(prepared, noise.variance, found, left, strict=True)
+    ]
+
+
+def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decision) -> list[list[Extremes]]:
+    """Return the totals of every survey, as found and after the moves."""
+    scores, index = decided.scores, decided.chosen.index
+    rows, index = np.arange(len(index)), np.stack([np.zeros_like(index), index])
+    left = decided.table.left[rows, :, index]
+    totals, u = scores.total[rows, index], scores.u[rows, index]
+    setting, margins = options.added[rows if len(options.added) > 1 else 0, index], K * u
+    if (near := (totals > options.limit) & (totals - MOST_FACTOR * u <= options.limit)).any():
+        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0))
+        margins[near] = outside_margin(left[near], read, setting[near])
+    numbers = (totals, u, scores.rms[rows, index], margins, setting, left.argmax(axis=2), left.argmin(axis=2))
+    return [
+        [
+            Extremes(AsFound(total, u, K * u, K, rms, own.places[high], own.places[low]), (total, u, margin, added))
+            for own, total, u, rms, margin, added, high, low in zip(prepared, *of_state, strict=True)
+        ]
+        for of_state in zip(*(values.tolist() for values in numbers), strict=True)
+    ]

@@ -1,0 +1,117 @@
+"""An order of work that a person can follow: slackened seats first, screws last, the dial watched at every step.
+
+Seats come first because moving one upsets what the screws have set (common practice, no source). Each step parks the
+indicator at the station where that adjuster moves the gap most and says what it reads before and after, in the user's
+own sense and from the zero of the first set-up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Literal
+
+from ..adjustment.shim_stacks import Stack
+from ..model.contract import Adjuster
+from ..model.machine import Machine, Screw
+from ..model.units import DECIMALS, WRITTEN
+from ..results.correction import MoveOf, Step
+
+if TYPE_CHECKING:
+    from .geometry import Geometry
+
+
+def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlockwise"]:
+    """Return which way to turn for this travel, as seen from where the screw is turned.
+
+    Seen from above, a right-handed part turned clockwise advances downwards relative to its mate: if it stays, its
+    mate comes up and the bed with it; if it travels, it goes down and takes the bed along. A left hand, a view from
+    below, and a downward travel each reverse the direction.
+    """
+    clockwise = travel > 0
+    for reversed_ in (screw.turned_part == "travels", screw.hand == "left", screw.turned_from == "below"):
+        clockwise ^= reversed_
+    return "clockwise" if clockwise else "anticlockwise"
+
+
+def move_of(
+    adjuster: Adjuster, solver: str, travel: float, u: float, stack: Stack | None, ask: float | None = None
+) -> MoveOf:
+    """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed.
+
+    ``ask`` is the travel to set for it, where that is known to differ from the travel it will make.
+    """
+    if adjuster.screw is not None:
+        turns = abs(travel if ask is None else ask) / adjuster.screw.lead
+        return MoveOf(
+            adjuster.id,
+            solver,
+            travel,
+            u,
+            ask=ask,
+            turns=turns,
+            degrees=360.0 * turns,
+            direction=turn_direction(adjuster.screw, travel),
+            seen_from=adjuster.screw.turned_from,
+        )
+    if stack is not None:
+        return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)
+    return MoveOf(adjuster.id, solver, travel, u, ask=ask)
+
+
+def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, at: str, before: float, after: float) -> str:
+    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands."""
+    digits, unit = DECIMALS[machine.units], machine.units
+    length, reading = WRITTEN[machine.units]
+    way = "up" if move.travel > 0 else "down"
+    amount = f"{length % abs(move.travel)} {unit} {way}"
+    if move.direction is not None and move.degrees is not None and move.turns is not None:
+        turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
+        asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
+        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount}{asked})"
+        wrong = "stop and turn it the other way"
+    elif move.stack is not None:
+        work = []
+        if move.remove:
+            work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
+        if move.stack:
+            work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
+        action = f"Slacken seat {adjuster.id}, {' and '.join(work)} ({amount}), and tighten it"
+        wrong = "stop, take it back and check the sheets"
+    elif adjuster.slackens:
+        asked = "" if move.ask is None else f"{abs(move.ask):.{digits}f} {unit} {way} so that it ends "
+        action = f"Slacken seat {adjuster.id}, move it {asked}{amount}, and tighten it"
+        wrong = "stop and move it the other way"
+    else:
+        action = f"Move {adjuster.id} {amount}"
+        wrong = "stop and move it the other way"
+    goes = "up" if after > before else "down"
+    return (
+        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
+        f"If it goes the other way, {wrong}."
+    )
+
+
+def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
+    """Return the steps that carry out the moves, one adjuster each; ``gap`` is as found, one value a station."""
+    machine, adjusters, park = prepared.machine, prepared.adjusters, prepared.parking
+    work = [(index, move) for index, move in enumerate(moves) if move is not None]
+    work.sort(key=lambda item: not adjusters[item[0]].slackens)
+    sense, made, steps = machine.sense, list[tuple[int, float]](), []
+    for index, move in work:
+        station, there = park.station[index], park.there[index]
+        place = prepared.places[station]
+        before = sense * (gap[station] + sum(there[j] * travel for j, travel in made))
+        after = before + sense * there[index] * move.travel
+        made.append((index, move.travel))
+        steps.append(
+            Step(
+                do=instruction(machine, adjusters[index], move, park.at[index], before, after),
+                adjuster=move.adjuster,
+                travel=move.travel,
+                park=place,
+                dial_before=before,
+                dial_after=after,
+                dial_goes="up" if after > before else "down",
+            )
+        )
+    return steps

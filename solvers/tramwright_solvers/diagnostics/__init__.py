@@ -1,0 +1,1 @@
+"""What is wrong with a survey, or not seen by it."""

@@ -1,0 +1,147 @@
+"""The gap split into terms that a person can name: tilts, twist, bows, and the rest.
+
+Terms are 1, x, y, xy, x², y² in coordinates that run from -1 to 1 over the bed, fitted together by weighted least
+squares; so twist means what remains of xy once tilt is taken off. Shares are those of the sequential sum of squares, in
+the order of the list, and add up to one; the offset has none, since re-zeroing the indicator removes it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from msgspec import Struct
+
+from ..linalg.rowwise import row_dots, row_products
+from ..model.contract import Floats
+from ..model.machine import Bed
+from ..reduction.covariance import GapCovariance
+from ..results.correction import Blind, Term
+
+TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
+K_SIGNIFICANT = 2.0
+"""A term is more than noise beyond twice its standard uncertainty (about 95 %, JCGM 100 6.3.3)."""
+
+SEEN = 1e-6
+"""A term whose new part at the stations is smaller than this share of its size is not seen."""
+
+CURE = {
+    "tilt-x": "stations at different x",
+    "tilt-y": "stations at different y",
+    "twist": "the four corners of the bed",
+    "bow-x": "three or more stations along x",
+    "bow-y": "three or more stations along y",
+}
+
+
+def term_columns(bed: Bed, points: Floats) -> Floats:
+    """Return the terms' values at points (n_points, 2), shape (n_points, 6), each scaled to the bed."""
+    (left, right), (front, rear) = bed.x, bed.y
+    u = (2.0 * points[:, 0] - left - right) / (right - left)
+    v = (2.0 * points[:, 1] - front - rear) / (rear - front)
+    return np.column_stack([np.ones_like(u), u, v, u * v, u * u, v * v])
+
+
+class Form(Struct, frozen=True):
+    """The terms at given stations, prepared.
+
+    ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
+    from gaps (rows of unseen terms are zero), ``norms`` (6,) the lengths of its rows, ``spread`` the range of each term
+    over the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
+    ``columns`` (n, 6) the terms, ``root`` (n,) the square roots of the weights.
+    """
+
+    seen: list[bool]
+    fit: Floats
+    norms: Floats
+    spread: list[float]
+    sequential: Floats
+    columns: Floats
+    root: Floats
+
+    def blind(self) -> list[Blind]:
+        """Name the terms that these stations cannot tell from the ones before."""
+        return [
+            Blind(
+                term, "term", f"These stations cannot tell {term} from tilt and the terms before it; add {CURE[term]}."
+            )
+            for term, seen in zip(TERMS, self.seen, strict=True)
+            if not seen and term in CURE
+        ]
+
+    def split(self, gaps: Floats, noise: GapCovariance) -> list[list[Term]]:
+        """Split each gap of a stack (N, n) into its terms."""
+        coefficients, weighted = row_products(gaps, self.fit.T), self.root * gaps
+        parts = row_products(gaps, self.sequential.T) ** 2
+        rest = gaps - row_products(coefficients, self.columns.T)
+        whole = row_dots(weighted, weighted) - parts[:, 0]
+        spare = gaps.shape[1] - sum(self.seen)
+        excess = row_dots(rest, rest / noise.variance) - spare
+        formed = (excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5) & (spare > 0)
+        rows = zip(
+            coefficients.tolist(),
+            noise.of(self.fit, self.norms).tolist(),
+            parts.tolist(),
+            whole.tolist(),
+            (rest.max(axis=1) - rest.min(axis=1)).tolist(),
+            noise.of_totals(rest[:, :, None])[:, 0].tolist(),
+            formed.tolist(),
+            strict=True,
+        )
+        return [self.terms(*row) for row in rows]
+
+    def terms(
+        self,
+        values: list[float],
+        errors: list[float],
+        squares: list[float],
+        whole: float,
+        remainder: float,
+        remainder_u: float,
+        formed: bool,
+    ) -> list[Term]:
+        """Write the terms of one survey."""
+        per_whole = 1.0 / whole if whole > 0.0 else 0.0
+        terms = [Term("offset", abs(values[0]), errors[0], 0.0, abs(values[0]) > K_SIGNIFICANT * errors[0])]
+        left_over = 1.0 if whole > 0.0 else 0.0
+        for index in range(1, len(TERMS)):
+            seen, size, error, spread = self.seen[index], abs(values[index]), errors[index], self.spread[index]
+            share = squares[index] * per_whole
+            left_over -= share
+            terms.append(
+                Term(
+                    TERMS[index],
+                    size * spread if seen else None,
+                    error * spread if seen else None,
+                    share,
+                    seen and size > K_SIGNIFICANT * error,
+                )
+            )
+        terms.append(Term("remainder", remainder, remainder_u, max(left_over, 0.0), formed))
+        return terms
+
+
+def form(bed: Bed, points: Floats, root: Floats) -> Form:
+    """Prepare the terms for stations (n, 2) with square-root weights (n,)."""
+    columns = term_columns(bed, points)
+    weighted = columns * root[:, None]
+    sequential = np.zeros((len(TERMS), len(points)))
+    seen = np.zeros(len(TERMS), dtype=bool)
+    for index in range(len(TERMS)):
+        part = weighted[:, index].copy()
+        for _ in range(
+            2
+        ):  # once more for orthogonality to working precision (twice is enough: Giraud et al., 2005, from memory)
+            part -= sequential.T @ (sequential @ part)
+        size = float(np.linalg.norm(part))
+        if size > SEEN * float(np.linalg.norm(weighted[:, index])):
+            seen[index], sequential[index] = True, part / size
+    fit = np.zeros((len(TERMS), len(points)))
+    fit[seen] = np.linalg.pinv(weighted[:, seen]) * root
+    return Form(
+        seen=seen.tolist(),
+        fit=fit,
+        norms=np.linalg.norm(fit, axis=1),
+        spread=np.ptp(columns, axis=0).tolist(),
+        sequential=sequential * root,
+        columns=columns,
+        root=root,
+    )

@@ -1,0 +1,102 @@
+"""How far observations of a linear model check each other: redundancy numbers, studentized residuals, smallest slips.
+
+After Baarda, *A testing procedure for use in geodetic networks* (1968), and Cook & Weisberg, *Residuals and Influence
+in Regression* (1982); the formulas are those of the textbooks, from memory. Everything is in weighted observations,
+that is multiplied by the square roots of their weights, so that all have the same standard deviation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import NormalDist
+
+import numpy as np
+from msgspec import Struct
+
+from ..linalg.rowwise import row_dots, row_products
+from ..model.contract import Floats
+
+ALPHA, POWER = 0.001, 0.8
+"""Two-sided risk of one test and the power at the smallest detectable slip, as Baarda chose them: δ0 = 4.1321."""
+
+LEAST_REDUNDANCY = 0.1
+"""Redundancy number below which an observation is hardly checked by the others. Common practice, no source."""
+
+
+class Reliability(Struct, frozen=True):
+    """A linear model of n observations: ``basis`` (n, q), orthonormal, spans its weighted columns.
+
+    ``redundancy`` (n,) are the redundancy numbers, one less the leverage; their sum is ``dof`` = n - q.
+    """
+
+    basis: Floats
+    redundancy: Floats
+    dof: int
+
+    def residual(self, weighted: Floats) -> Floats:
+        """Return weighted residuals, observed less fitted, of weighted observations (n,)."""
+        return np.asarray(weighted - self.basis @ (weighted @ self.basis))
+
+    @property
+    def checked(self) -> np.ndarray:
+        """Which observations the others check at all, (n,)."""
+        return np.asarray(self.redundancy >= LEAST_REDUNDANCY if self.dof >= 2 else np.zeros_like(self.redundancy) > 0)
+
+    def normalized(self) -> Floats:
+        """Return factors (n,) from weighted residuals to residuals of one and the same deviation; 0 if unchecked."""
+        spare = np.where(self.checked, self.redundancy, np.inf)
+        return np.asarray(1.0 / np.sqrt(spare))
+
+    def slips(self, index: np.ndarray, others: Sequence[Floats] = ()) -> Floats:
+        """Return what a free slip at one observation (N,) of each survey adds to the model: unit directions (N, n).
+
+        They are orthogonal to the model and to those of ``others`` (N, n each). To add one is to set the observation
+        aside.
+        """
+        slip = np.zeros((len(index), len(self.basis)))
+        slip[np.arange(len(index)), index] = 1.0
+        for _ in range(2):  # once more, for orthogonality to working precision
+            slip -= row_products(row_products(slip, self.basis), self.basis.T)
+            for other in others:
+                slip -= other * row_dots(other, slip)[:, None]
+        return np.asarray(slip / np.sqrt(row_dots(slip, slip))[:, None])
+
+
+def reliability(columns: Floats, root: Floats) -> Reliability:
+    """Prepare a model from its design (n, p), of any rank, and the square roots of the weights (n,)."""
+    weighted = columns * root[:, None]
+    size = np.linalg.norm(weighted, axis=0)
+    u, s, _ = np.linalg.svd(weighted / np.where(size > 0.0, size, 1.0), full_matrices=False)
+    basis = np.ascontiguousarray(u[:, s > 1e-9 * s[0]])
+    redundancy = np.clip(1.0 - np.einsum("ij,ij->i", basis, basis), 0.0, 1.0)
+    return Reliability(basis, redundancy, len(columns) - basis.shape[1])
+
+
+def studentized(model: Reliability, weighted: Floats) -> tuple[Floats, Floats]:
+    """Return residuals studentized internally and externally, (n,) each, for weighted observations (n,).
+
+    Internally: by the deviation estimated from all residuals (Pope's tau); externally: from those that remain when the
+    observation itself is set aside, Student's t with ``dof - 1`` degrees of freedom. Zero where nothing checks.
+    """
+    residual = model.residual(weighted)
+    normalized = residual * model.normalized()
+    whole = float(residual @ residual)
+    least = max(1e-12 * whole, 1e-300)  # residuals of an exact survey are rounding and nothing more
+    rest = np.maximum(whole - normalized**2, least) / max(model.dof - 1, 1)
+    return normalized / np.sqrt(max(whole, least) / max(model.dof, 1)), normalized / np.sqrt(rest)
+
+
+def non_centrality(alpha: float = ALPHA, power: float = POWER) -> float:
+    """Return Baarda's δ0: how many standard deviations apart slip and no slip must lie."""
+    normal = NormalDist()
+    return -normal.inv_cdf(alpha / 2.0) - normal.inv_cdf(1.0 - power)
+
+
+def smallest_detectable(u: Floats, model: Reliability) -> Floats:
+    """Return the smallest slip noticed with :data:`POWER`, δ0 · u / √r, for standard uncertainties u (n,).
+
+    Infinite where the others do not check the observation at all.
+    """
+    spare = model.redundancy if model.dof else np.zeros_like(model.redundancy)
+    out = np.full_like(spare, np.inf)
+    return np.asarray(np.divide(non_centrality() * u, np.sqrt(spare), out=out, where=spare > 1e-9))

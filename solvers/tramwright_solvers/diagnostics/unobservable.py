@@ -1,0 +1,68 @@
+"""Adjusters whose effect the stations chosen cannot tell from that of others, though the bed would show it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..model.contract import Adjuster, Floats
+from ..results.correction import Blind
+
+BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
+"""An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""
+
+INDEPENDENT = 1e-9
+"""A column of which less than this share is its own lies in the span of others."""
+
+
+def unobservable_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_bed: Floats) -> list[Blind]:
+    """Name adjusters whose effect the stations cannot tell from that of others, though the bed would show it.
+
+    Each is held against all that are easier to move; and, so that no unseen combination goes unnamed, against all that
+    are easier or stand before it among equals.
+    """
+    order = sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index))
+    efforts = [adjusters[index].effort for index in order]
+    easier = [efforts.index(effort) for effort in efforts]
+    here, there = own_parts(at_stations[:, order], easier), own_parts(over_bed[:, order], easier)
+    enough = BLIND_STATIONS * np.maximum(1.0, np.abs(at_stations[:, order]).max(axis=0))
+    unseen = np.any((here < enough) & (there > BLIND_BED), axis=0)
+    found = {index for index, one in zip(order, unseen.tolist(), strict=True) if one}
+    return [
+        Blind(
+            adjuster.id,
+            "adjuster",
+            f"These stations cannot tell what `{adjuster.id}` does from what easier adjusters do; read the corners of "
+            "the bed as well.",
+        )
+        for index, adjuster in enumerate(adjusters)
+        if index in found
+    ]
+
+
+def own_part(others: Floats, column: Floats) -> float:
+    """Return the largest entry of a column (n, 1) once a constant and the span of others (n, k) are taken off."""
+    span = np.concatenate([np.ones((len(column), 1)), others], axis=1)
+    return float(np.abs(column - span @ np.linalg.lstsq(span, column, rcond=INDEPENDENT)[0]).max())
+
+
+def own_parts(columns: Floats, easier: Sequence[int]) -> Floats:
+    """Return the largest entry of each column (n, m) once a constant and other columns are taken off, shape (2, m).
+
+    The others are first the leading ``easier[j]`` columns, then all that stand before it.
+    """
+    count, width = columns.shape
+    basis = np.zeros((width + 1, count))
+    basis[0] = 1.0 / np.sqrt(count)
+    found = np.zeros((2, width))
+    for place, column in enumerate(columns.T):
+        for row, start in enumerate((easier[place], place)):
+            span, rest = basis[: start + 1], column
+            for _ in range(2):  # once more, for orthogonality to working precision
+                rest = rest - (span @ rest) @ span
+            found[row, place] = np.abs(rest).max()
+        size = np.sqrt(rest @ rest)
+        if size > INDEPENDENT * np.sqrt(column @ column):
+            basis[place + 1] = rest / size
+    return found

@@ -1,0 +1,39 @@
+"""What the answer would be without the suspects: offered beside the answer, never in its place.
+
+A suspect may be a slip or a dent that is really there, and only reading it again tells. Leaving a station out does not
+settle that; it shows how much hangs on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from msgspec.structs import replace
+
+from ..model.errors import Refused
+from ..model.survey import Survey
+from ..results.correction import MovesAnswer, Place, Refit, Suspect
+
+SAYS = (
+    "For comparison only: nothing above leaves a reading out. Read the suspects again; if they come out the same, they "
+    "are the bed's own form and the answer above holds."
+)
+TOO_LITTLE = "Without the suspects too little is left to answer from: read them again."
+
+
+def without(survey: Survey, suspects: Sequence[Suspect]) -> Survey:
+    """Return the survey without any reading at the suspects' stations, in whatever set-up or repeat."""
+    aside = {(suspect.x, suspect.y) for suspect in suspects}
+    return replace(survey, readings=[one for one in survey.readings if (one.x + 0.0, one.y + 0.0) not in aside])
+
+
+def refit(survey: Survey, suspects: Sequence[Suspect], again: Callable[[Survey], MovesAnswer]) -> Refit | None:
+    """Return the answer without the suspects, or None where there are none; ``again`` answers a survey."""
+    if not suspects:
+        return None
+    places = [Place(suspect.x, suspect.y) for suspect in suspects]
+    try:
+        told = again(without(survey, suspects))
+    except Refused:
+        return Refit(places, None, None, None, None, TOO_LITTLE)
+    return Refit(places, told.as_found, told.predicted, told.moves, told.verdict, SAYS)

@@ -1,0 +1,1 @@
+"""What is sent in: the machine, the survey, the options; and what a mechanism is."""

@@ -1,0 +1,1 @@
+"""Several surveys of one machine adjusted together."""

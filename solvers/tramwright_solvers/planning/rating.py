@@ -1,0 +1,185 @@
+"""What a survey at given stations will be worth before it is read: every move's u, blind spots, slips that show.
+
+All of it is what :func:`..correction.correct` would state for such a survey, by the same functions: the stations are
+read once each in the order given, and the first again at the end, which allows for a steady drift.
+"""
+
+from __future__ import annotations
+
+from math import erfc, exp, sqrt
+
+import numpy as np
+
+from ..correction.setup import Setup
+from ..diagnostics.form_terms import form
+from ..diagnostics.outliers import SlipCheck, slip_check
+from ..diagnostics.unobservable import unobservable_adjusters
+from ..linalg.grids import bed_grid
+from ..model.contract import Floats
+from ..model.units import DECIMALS, K
+from ..reduction.covariance import GapCovariance
+from ..reduction.readings import Where
+from ..reduction.stations import StationLayout, a_priori, layout, plan_weights
+from ..results.correction import Blind
+from .design import Determinant, best_design
+from .model import TIE, Models, gains
+from .results import Efficiency, MoveForecast, Rating, TotalForecast
+
+
+def read_at(points: Floats, closing: bool) -> tuple[Where, ...]:
+    """Return the readings of stations (n, 2) in this order, each once, the first again at the end if ``closing``."""
+    order = [*points.tolist(), points[0].tolist()] if closing else points.tolist()
+    return tuple((x, y, "", 1, float(visit) if closing else None) for visit, (x, y) in enumerate(order))
+
+
+def noise_of(plan: StationLayout) -> GapCovariance:
+    """Return the noise of one survey of this layout before any repeat is looked at, shapes (1, n)."""
+    return GapCovariance(a_priori(plan), plan.factors, None)
+
+
+def reading_u(job: Setup) -> float:
+    """Return the standard uncertainty of one reading at one station."""
+    return sqrt(job.machine.indicator_variance + job.machine.repeat_variance)
+
+
+def forecasts(job: Setup, points: Floats, blind: list[Blind]) -> list[MoveForecast]:
+    """Return every adjuster's forecast for stations (n, 2) in the order of reading."""
+    told = {one.what: one.detail for one in blind if one.kind == "adjuster"}
+    ways = []
+    for closing in (True, False):
+        plan = layout(job.machine, read_at(points, closing))
+        ways.append((noise_of(plan), {gain.adjuster: gain for gain in gains(job, plan.points, plan_weights(plan))}))
+    found = []
+    for index, (adjuster, solver) in enumerate(zip(job.adjusters, job.solver_of, strict=True)):
+        if adjuster.id in job.held:
+            why = f"`{adjuster.id}` is held and does not move."
+        else:
+            why = told.get(adjuster.id, "")
+            if not why and index not in ways[0][1]:
+                why = f"`{adjuster.id}` changes nothing that these stations could show."
+        if why:
+            found.append(MoveForecast(adjuster.id, solver, None, None, [], why))
+            continue
+        (closed, with_closing), (steady, without) = ways
+        each_u = closed.of(with_closing[index].gains, np.zeros(0))[0]
+        # the first of those that are equal but for rounding
+        worst = int((each_u >= each_u.max() * (1.0 - TIE)).argmax())
+        company = [job.adjusters[j].id for j in with_closing[index].sets[worst] if j != index]
+        found.append(
+            MoveForecast(
+                adjuster.id,
+                solver,
+                float(each_u[worst]),
+                float(steady.of(without[index].gains, np.zeros(0))[0].max()),
+                company,
+                "",
+            )
+        )
+    return found
+
+
+def steady_u(job: Setup, points: Floats) -> Floats:
+    """Return the largest u of every travel, (m,), in readings' u and without closing; 0 where an adjuster is still."""
+    u = np.zeros(len(job.adjusters))
+    for gain in gains(job, points, np.ones(len(points))):
+        u[gain.adjuster] = float(np.linalg.norm(gain.gains, axis=1).max())
+    return u
+
+
+def total_forecast(job: Setup, points: Floats) -> TotalForecast:
+    """Return how well totals over stations (n, 2) in the order of reading will be known."""
+    machine = job.machine
+    noise = noise_of(layout(machine, read_at(points, closing=True)))
+    common, own = noise.factors @ noise.factors.T, noise.variance[0]
+    alone = np.diag(common) + own
+    between = alone[:, None] + alone - 2.0 * common
+    np.fill_diagonal(between, 0.0)
+    u = sqrt(float(between.max()))
+    flat = reading_u(job) * mean_range(len(points))
+    most = machine.total_limit - K * u
+    return TotalForecast(
+        u=u,
+        u_steady=sqrt(2.0) * reading_u(job),
+        U=K * u,
+        k=K,
+        limit=machine.total_limit,
+        largest_within=most if most > 0.0 else None,
+        noise=flat,
+        smallest_limit=flat + K * u,
+    )
+
+
+def mean_range(count: int) -> float:
+    """Return the mean range of ``count`` independent standard normal values: the d₂ of control charts.
+
+    The integral of 1 - Φⁿ - (1 - Φ)ⁿ over the whole line (L. H. C. Tippett, Biometrika 17, 1925, from memory), by the
+    trapezium rule, which converges fast for so smooth a function.
+    """
+    step = 0.02
+    below = np.array([0.5 * erfc(-x / sqrt(2.0)) for x in np.arange(-9.0, 9.0 + step / 2.0, step).tolist()])
+    return float(np.sum(1.0 - below**count - (1.0 - below) ** count) * step)
+
+
+def checked(job: Setup, points: Floats) -> SlipCheck:
+    """Return the check of readings at stations (n, 2) against each other, as the correction makes it."""
+    plan = layout(job.machine, read_at(points, closing=False))
+    root = np.ones(len(points))
+    columns = np.concatenate([form(job.machine.bed, points, root).columns, job.influence_at(points)], axis=1)
+    return slip_check(job.machine, plan, columns, root)
+
+
+def least_redundancy(check: SlipCheck) -> float:
+    """Return how far the others check the station that is checked least."""
+    return float(check.model.redundancy.min()) if check.model.dof else 0.0
+
+
+def sure_slip(check: SlipCheck) -> float | None:
+    """Return the slip that is noticed four times in five at whatever station, None where one is not checked at all."""
+    largest = float(check.detectable.max() * check.unit)
+    return largest if np.isfinite(largest) and check.model.dof >= 2 else None
+
+
+def blind_to(job: Setup, points: Floats) -> list[Blind]:
+    """Return what stations (n, 2) cannot show."""
+    over_bed = job.influence_at(bed_grid(job.machine.bed))
+    terms = form(job.machine.bed, points, np.ones(len(points))).blind()
+    return terms + unobservable_adjusters(job.adjusters, job.influence_at(points), over_bed)
+
+
+def efficiency(models: Models, chosen: list[int]) -> Efficiency:
+    """Return how near a plan, as indices into the pool, comes to the best of its size for the moves alone."""
+    if len(chosen) < models.least:
+        return Efficiency(
+            None,
+            None,
+            f"{len(chosen)} stations cannot settle all moves whatever they are; {models.least} can.",
+        )
+    by_determinant, by_variance = Determinant(models.moves.columns), models.fit
+    reached = by_determinant.value(chosen)
+    if not np.isfinite(reached):
+        return Efficiency(0.0, 0.0, "These stations do not determine all the moves; others of the same number would.")
+    best_d, best_i = (best_design([one], len(chosen), [chosen]) for one in (by_determinant, by_variance))
+    return Efficiency(
+        exp(by_determinant.value(best_d) - reached), by_variance.value(best_i) / by_variance.value(chosen), ""
+    )
+
+
+def says_of(job: Setup, rating: Rating) -> str:
+    """Say in two or three sentences what a plan is worth."""
+    digits, unit = DECIMALS[job.machine.units], job.machine.units
+    known = [move.u for move in rating.moves if move.u is not None]
+    said = [
+        f"Every move that these {rating.count} stations determine comes out with u of at most "
+        f"{max(known):.{digits}f} {unit}."
+        if known
+        else f"These {rating.count} stations determine no move."
+    ]
+    if rating.blind_to:
+        said.append(f"They are blind to {', '.join(one.what for one in rating.blind_to)}.")
+    else:
+        said.append("They see tilt, twist, both bows and every adjuster.")
+    if rating.sure_slip is None:
+        said.append("Some reading is not checked by the others: a slip there goes unnoticed.")
+    else:
+        said.append(f"A slip of {rating.sure_slip:.{digits}f} {unit} shows wherever it is made, four times in five.")
+    return " ".join(said)

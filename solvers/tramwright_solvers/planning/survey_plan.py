@@ -1,0 +1,286 @@
+"""Where to read a machine: which stations, in which order, and what a survey there will be worth before it is made.
+
+Stations are chosen by exchange among the places of the free area (:mod:`.design`) so that the moves and the gap
+between the stations are known best together (:mod:`.model`), and never worse in either than by a regular grid of
+as many stations. Each plan is then rated by the functions that the correction itself uses (:mod:`.rating`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil, isfinite, sqrt
+from typing import Annotated, Generic, Literal
+
+import numpy as np
+from msgspec import Meta, Struct, field
+
+from ..correction.setup import Setup, set_up
+from ..diagnostics.reliability import LEAST_REDUNDANCY
+from ..mechanisms.registry import Registry, installed
+from ..model.contract import Floats
+from ..model.errors import Fault, Refused
+from ..model.machine import Machine
+from ..model.options import M
+from ..model.safety import GENERAL_CAUTIONS
+from ..reduction.stations import LEAST_STATIONS
+from ..reduction.validation import machine_faults
+from .area import Area, places, regular_grid, spacing_faults, station_faults
+from .design import LARGE, SCATTERED, Trace, best_design
+from .model import Models, models
+from .path import reading_order
+from .rating import (
+    blind_to,
+    checked,
+    efficiency,
+    forecasts,
+    least_redundancy,
+    reading_u,
+    says_of,
+    steady_u,
+    sure_slip,
+    total_forecast,
+)
+from .results import Compared, PlanSize, Rating, Spot, Stop, SurveyPlan, Worth
+
+MOST_STATIONS = 400
+
+SHARE = 2
+"""Stations for each term unless a number is asked for: then half of the readings check the other half."""
+
+WEIGHTS = (1.0, 0.5, 2.0, 0.25, 4.0)
+"""How much the moves count against the gap between the stations, each over what a regular grid attains; the first at
+which the plan is worse than the grid in nothing is taken."""
+
+NOT_WORSE = 1.0 + 1e-9
+
+
+class PlanSolve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+    """Which adjusters the survey is for: ``with`` as in a correction (left out, all that fit), and the offset."""
+
+    with_: Annotated[list[M], Meta(max_length=16)] = field(name="with", default_factory=list)
+    offset: Literal["free", "keep"] = "free"
+
+
+def plan_survey(
+    machine: Machine,
+    solve: PlanSolve[M],
+    area: Area,
+    count: int | None = None,
+    stations: Sequence[Spot] | None = None,
+    registry: Registry | None = None,
+) -> SurveyPlan:
+    """Choose stations for a machine and rate them, and the plan sent beside them, if there is one.
+
+    Raises:
+        Refused: machine, solvers, area, count or stations do not make sense; every fault found is listed.
+    """
+    registry = registry or installed()
+    job, faults = None, list[Fault]()
+    try:
+        picked = () if solve.with_ else registry.suited(machine)
+        job = set_up(machine, solve.with_, picked, solve.offset == "free")
+    except Refused as refused:
+        faults += refused.faults
+    if not machine_faults(machine):
+        faults += area.faults(machine) or spacing_faults(machine, area)
+        faults += station_faults(machine, area, stations)
+    if job is None or faults:
+        raise Refused(faults)
+    free = places(machine, area)
+    if len(free) < LEAST_STATIONS:
+        raise Refused.at(
+            "/keep_out" if area.keep_out else "/margin",
+            "Margin, reach and the places kept out leave no room for three stations; make them smaller, or the "
+            "spacing finer.",
+        )
+    sent = np.array([(spot.x, spot.y) for spot in stations]) if stations else np.zeros((0, 2))
+    size, why = wanted(job, free, count, len(sent))
+    task = Task(job, area, free)
+    chosen, compared, prepared = task.best(size, SCATTERED)
+    plan = task.rated(prepared, chosen)
+    yours = None
+    if len(sent):
+        others = prepared.pool[~among(prepared.pool, sent)]
+        everything = models(job, free, np.concatenate([others, sent]))
+        yours = task.rated(everything, list(range(len(others), len(everything.pool))))
+    return SurveyPlan(
+        machine=machine.id,
+        units=machine.units,
+        says=says_of(job, plan),
+        plan=plan,
+        yours=yours,
+        yours_says=says_of(job, yours) if yours else "",
+        against_grid=compared,
+        sizes=task.sizes(prepared, size, plan, compared),
+        places=len(free),
+        why_count=why,
+        reading_u=reading_u(job),
+        cautions=cautions(plan),
+        solver_versions={mechanism.name(): mechanism.version for mechanism, _ in job.parts},
+    )
+
+
+class Figures(Struct, frozen=True):
+    """What plans are compared by, in readings' u: mean variances of travels and gap, largest u of a move, redundancy.
+
+    The variances are infinite where the stations do not determine the moves.
+    """
+
+    moves: float
+    gap: float
+    largest_move: float
+    redundancy: float
+
+    @property
+    def sound(self) -> bool:
+        """Whether the stations determine the moves."""
+        return isfinite(self.moves) and isfinite(self.gap)
+
+    def as_good_as(self, grid: Figures) -> bool:
+        """Say whether this is worse than a grid in nothing, and checks every station where the grid does."""
+        if not grid.sound:
+            return True
+        pairs = ((self.moves, grid.moves), (self.gap, grid.gap), (self.largest_move, grid.largest_move))
+        return all(own <= its * NOT_WORSE for own, its in pairs) and self.redundancy >= min(
+            grid.redundancy, LEAST_REDUNDANCY
+        )
+
+    def worth(self, unit: float) -> Worth:
+        """Return these figures for a reading's u of ``unit``."""
+        if not self.sound:
+            return Worth(None, None, self.redundancy)
+        return Worth(unit * self.largest_move, unit * sqrt(self.gap), self.redundancy)
+
+
+class Task(Struct, frozen=True):
+    """One machine, and the places (A, 2) where it may be read."""
+
+    job: Setup
+    area: Area
+    free: Floats
+
+    def best(self, count: int, scattered: int) -> tuple[list[int], Compared, Models]:
+        """Return the best plan of this size as indices into the pool of the models, and how it compares to a grid."""
+        grid = regular_grid(self.job.machine, self.area, self.free, count)
+        known = models(self.job, self.free, np.concatenate([self.free, grid[~among(grid, self.free)]]))
+        regular = [int(np.argmin(np.hypot(*(known.pool - at).T))) for at in grid]
+        of_grid = self.figures(known, regular)
+        chosen, reached = regular, of_grid
+        thorough = scattered and of_grid.sound and count * len(known.pool) <= LARGE
+        for weight in WEIGHTS if thorough else WEIGHTS[:1]:
+            shares = (weight / of_grid.moves, 1.0 / of_grid.gap) if of_grid.sound else (weight, 1.0)
+            scaled = [
+                Trace(one.columns, one.prior, share * one.moments)
+                for one, share in zip((known.moves, known.form), shares, strict=True)
+            ]
+            tried = best_design(scaled, count, [regular], scattered)
+            own = self.figures(known, tried)
+            if own.as_good_as(of_grid):
+                chosen, reached = tried, own
+                break
+        same = sorted(chosen) == sorted(regular)
+        spots = [Spot(x, y) for x, y in grid.tolist()]
+        unit = reading_u(self.job)
+        return chosen, Compared("grid" if same else "plan", reached.worth(unit), of_grid.worth(unit), spots), known
+
+    def figures(self, known: Models, chosen: list[int]) -> Figures:
+        """Return what a plan, as indices into the pool, is compared by."""
+        points = known.pool[chosen]
+        return Figures(
+            moves=known.moves.value(chosen),
+            gap=known.form.value(chosen),
+            largest_move=float(steady_u(self.job, points).max()),
+            redundancy=least_redundancy(checked(self.job, points)),
+        )
+
+    def rated(self, known: Models, chosen: list[int]) -> Rating:
+        """Return the rating of a plan given as indices into the pool, in the order in which to read it."""
+        job, points = self.job, known.pool[chosen]
+        points = points[reading_order(points)]
+        check, unseen = checked(job, points), blind_to(job, points)
+        variance = known.form.value(chosen)
+        stops = self.stops(points)
+        return Rating(
+            count=len(points),
+            path=sum(stop.leg for stop in stops),
+            stations=stops,
+            moves=forecasts(job, points, unseen),
+            total=total_forecast(job, points),
+            blind_to=unseen,
+            least_redundancy=least_redundancy(check),
+            sure_slip=sure_slip(check),
+            unchecked=check.unchecked(),
+            gap_u=reading_u(job) * sqrt(variance) if np.isfinite(variance) else None,
+            efficiency=efficiency(known, chosen),
+        )
+
+    def stops(self, points: Floats) -> list[Stop]:
+        """Return the stations in their order with the ways between them."""
+        before = np.roll(points, 1, axis=0)
+        legs = np.hypot(*(points - before).T).tolist()
+        over = self.area.crossed(before, points).tolist()
+        return [Stop(x, y, leg, across) for (x, y), leg, across in zip(points.tolist(), legs, over, strict=True)]
+
+    def sizes(self, known: Models, size: int, plan: Rating, compared: Compared) -> list[PlanSize]:
+        """Return what fewer and more stations would be worth."""
+        terms, most = known.terms, min(MOST_STATIONS, len(self.free))
+        asked = {known.least, terms, ceil(1.5 * terms), 2 * terms, 3 * terms, 4 * terms, 6 * terms, size}
+        listed = []
+        for count in sorted(number for number in asked if max(LEAST_STATIONS, known.least) <= number <= most):
+            worth, slip = compared.plan, plan.sure_slip
+            if count != size:
+                chosen, against, pool = self.best(count, 0)
+                worth, slip = against.plan, sure_slip(checked(self.job, pool.pool[chosen]))
+            listed.append(
+                PlanSize(worth.largest_move_u, worth.gap_u, worth.least_redundancy, count, slip, count == size)
+            )
+        return listed
+
+
+def among(points: Floats, others: Floats) -> np.ndarray:
+    """Return which points (n, 2) are among others (N, 2)."""
+    return np.asarray([bool(np.any(np.all(others == point, axis=1))) for point in points])
+
+
+def wanted(job: Setup, free: Floats, count: int | None, sent: int) -> tuple[int, str]:
+    """Return how many stations to choose, and why.
+
+    Raises:
+        Refused: more or fewer than the places and the moves allow.
+    """
+    known = models(job, free, free[:1])
+    least, most = max(LEAST_STATIONS, known.least), min(MOST_STATIONS, len(free))
+    if most < least:
+        raise Refused.at(
+            "/spacing",
+            f"The free area has {most} places at this spacing and the moves need {least} stations; make it finer.",
+        )
+    if count is not None:
+        if count < least:
+            raise Refused.at("/count", f"{count} stations cannot settle these adjusters; ask for {least} or more.")
+        if count > most:
+            raise Refused.at(
+                "/count", f"The free area has {most} places at this spacing; ask for fewer, or for a finer spacing."
+            )
+        return count, f"You asked for {count} stations."
+    if max(least, known.terms) <= sent <= most:
+        return sent, f"As many as in your plan, {sent}, so that the two compare."
+    size = min(max(SHARE * known.terms, least), most)
+    return size, (
+        f"{known.terms} terms (offset, tilts, twist, bows and what else the adjusters make) and as many again to check "
+        "them, so that a slip shows."
+        if size == SHARE * known.terms
+        else f"As many as the free area and the moves allow, {size}."
+    )
+
+
+def cautions(plan: Rating) -> list[str]:
+    """Return what can hurt the person, the indicator or the bed while the plan is read."""
+    found = list(GENERAL_CAUTIONS)
+    crossing = [str(number) for number, stop in enumerate(plan.stations, 1) if stop.over_kept_out]
+    if crossing:
+        found.append(
+            f"The way to station{'s' if len(crossing) > 1 else ''} {', '.join(crossing)} passes over a place kept out: "
+            "raise the indicator well clear of clips before every move."
+        )
+    return found

@@ -1,0 +1,1 @@
+"""From readings to gaps and their covariance."""

@@ -1,0 +1,63 @@
+"""Faults of a machine's description that no single mechanism owns; all of them are collected before refusing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from ..model.contract import Adjuster, Mechanism
+from ..model.errors import Fault
+from ..model.machine import Machine
+
+
+def machine_faults(machine: Machine) -> list[Fault]:
+    """Return every fault found in the machine's own description."""
+    faults = []
+    for axis in ("x", "y"):
+        low, high = getattr(machine.bed, axis)
+        if not low < high:
+            faults.append(
+                Fault(f"/machine/bed/{axis}", f"The bed's {axis} runs from {low:g} to {high:g}; give [low, high].")
+            )
+    seen: dict[str, str] = {}
+    named = [(f"/machine/supports/{i}", support.id) for i, support in enumerate(machine.supports)]
+    if machine.rails is not None:
+        named += [(f"/machine/rails/seats/{i}", seat.id) for i, seat in enumerate(machine.rails.seats)]
+    for pointer, name in named:
+        if name in seen:
+            faults.append(
+                Fault(f"{pointer}/id", f"The id `{name}` is already used at {seen[name]}; give each its own.")
+            )
+        seen.setdefault(name, pointer)
+    return faults
+
+
+def solver_faults(chosen: Iterable[tuple[Mechanism, tuple[Adjuster, ...]]], given: bool) -> list[Fault]:
+    """Return faults of ``solve.with``: one adjuster under two solvers, a hold that names nothing, all held."""
+    faults = []
+    owner: dict[str, str] = {}
+    free = 0
+    for index, (mechanism, adjusters) in enumerate(chosen):
+        pointer = f"/solve/with/{index}" if given else "/machine"
+        ids = [adjuster.id for adjuster in adjusters]
+        for name in ids:
+            if name in owner:
+                faults.append(
+                    Fault(
+                        f"{pointer}/solver",
+                        f"`{mechanism.name()}` and `{owner[name]}` both move `{name}`; ask for one of them.",
+                    )
+                )
+                break
+        owner.update(dict.fromkeys(ids, mechanism.name()))
+        for position, held in enumerate(mechanism.hold):
+            if held not in ids:
+                faults.append(
+                    Fault(
+                        f"{pointer}/hold/{position}",
+                        f"`{mechanism.name()}` has no adjuster `{held}`; it has {', '.join(ids)}.",
+                    )
+                )
+        free += len(set(ids) - set(mechanism.hold))
+    if not faults and free == 0:
+        faults.append(Fault("/solve/with", "Every adjuster is held; leave at least one free to move."))
+    return faults

@@ -1,0 +1,1 @@
+"""What is given back: the Structs of answers."""

@@ -1,0 +1,258 @@
+"""Surveys of a plate laid in several ways, checked and brought together; every fault is found before refusing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..model.contract import Floats
+from ..model.errors import Fault, Refused
+from ..model.machine import Bed, Machine
+from ..model.survey import Survey
+from ..reduction.readings import time_faults, values, where
+from ..reduction.stations import layout
+from ..reduction.validation import machine_faults
+from .placement import (
+    MOST_READINGS,
+    MatchedSurveys,
+    PlacedSurvey,
+    Placement,
+    half_side,
+    match_points,
+    middle,
+    tolerance,
+)
+
+LEAST_TIED = 4
+"""Readings that a survey must share with others, at the station and on the plate: its plane takes three of them."""
+
+MOST_SURVEYS, MOST_POSITIONS = 16, 1000
+"""Bounds of the dense algebra, which takes about two seconds at the most readings and positions."""
+
+USUAL_TURNS = (90.0, 180.0, 270.0, 120.0, 240.0, 60.0, 45.0, 72.0)
+
+
+def match_surveys(machine: Machine, surveys: Sequence[PlacedSurvey]) -> MatchedSurveys:
+    """Reduce every survey to its stations and match them.
+
+    Raises:
+        Refused: something in the machine or the surveys is wrong, or the surveys cannot be compared; all is listed.
+    """
+    if faults := [*machine_faults(machine), *_number_faults(surveys)]:
+        raise Refused(faults)
+    centre = middle(machine.bed)
+    placements = tuple(Placement(survey.turned, survey.shifted, centre) for survey in surveys)
+    faults, reduced = list[Fault](), list[tuple[Floats, Floats, Floats]]()
+    for index, (survey, placement) in enumerate(zip(surveys, placements, strict=True)):
+        found = time_faults(Survey(survey.readings, survey.taken_at)) or _off_plate(machine.bed, survey, placement)
+        if not found:
+            try:
+                plan = layout(machine, where(survey.readings))
+            except Refused as refused:
+                found = list(refused.faults)
+            else:
+                gaps, variance = plan.reduce(np.array([values(survey.readings)]), machine.sense)
+                reduced.append((plan.points, gaps[0], np.diag(variance[0]) + plan.factors @ plan.factors.T))
+        faults += [Fault(fault.pointer.replace("/survey/", f"/surveys/{index}/", 1), fault.detail) for fault in found]
+    if faults := [*faults, *_copies(machine.bed, surveys, placements)]:
+        raise Refused(faults)
+    return _matched(machine.bed, placements, reduced, surveys)
+
+
+def _matched(
+    bed: Bed,
+    placements: tuple[Placement, ...],
+    reduced: list[tuple[Floats, Floats, Floats]],
+    surveys: Sequence[PlacedSurvey],
+) -> MatchedSurveys:
+    """Match positions on the machine and on the plate, and refuse surveys that share too few."""
+    survey = np.repeat(np.arange(len(reduced)), [len(points) for points, _, _ in reduced])
+    on_bed = np.concatenate([points for points, _, _ in reduced])
+    on_plate = np.concatenate(
+        [placement.on_plate(points) for placement, (points, _, _) in zip(placements, reduced, strict=True)]
+    )
+    gantry, at_gantry = match_points(on_bed, tolerance(bed))
+    plate, at_plate = match_points(on_plate, tolerance(bed))
+    if faults := _too_near(surveys, survey, on_bed, at_gantry, at_plate):
+        raise Refused(faults)
+    if faults := _apart(bed, surveys, placements, survey, at_gantry, at_plate, on_bed[survey == 0]):
+        raise Refused(faults)
+    kept = (np.bincount(at_gantry)[at_gantry] > 1) | (np.bincount(at_plate)[at_plate] > 1)
+    plate_used, at_plate = np.unique(at_plate[kept], return_inverse=True)
+    gantry_used, at_gantry = np.unique(at_gantry[kept], return_inverse=True)
+    plate, gantry = plate[plate_used], gantry[gantry_used]
+    if len(plate) + len(gantry) > MOST_POSITIONS:
+        raise Refused.at(
+            "/surveys",
+            f"The surveys read {len(gantry)} positions of the machine and {len(plate)} points of the plate; the two "
+            f"together may be {MOST_POSITIONS} at the most. Leave out stations, in every survey the same ones.",
+        )
+    blocks = tuple(
+        covariance[np.ix_(kept[survey == index], kept[survey == index])]
+        for index, (_, _, covariance) in enumerate(reduced)
+    )
+    survey = survey[kept]
+    lies = np.concatenate([p.on_bed(plate[at_plate[survey == index]]) for index, p in enumerate(placements)])
+    return MatchedSurveys(
+        bed=bed,
+        placements=placements,
+        plate=plate,
+        gantry=gantry,
+        survey=survey,
+        at_plate=at_plate,
+        at_gantry=at_gantry,
+        gaps=np.concatenate([gaps for _, gaps, _ in reduced])[kept],
+        blocks=blocks,
+        blur=float(np.abs(lies - gantry[at_gantry]).max()) / half_side(bed),
+        left_out=int(np.sum(~kept)),
+    )
+
+
+def _number_faults(surveys: Sequence[PlacedSurvey]) -> list[Fault]:
+    """Return whether there are too few or too many surveys or readings."""
+    if len(surveys) < 2:
+        return [
+            Fault(
+                "/surveys",
+                "One survey cannot tell plate from gantry: add a second one with the plate turned, by 90° if its "
+                "stations allow, or shifted.",
+            )
+        ]
+    faults = []
+    if len(surveys) > MOST_SURVEYS:
+        faults.append(Fault("/surveys", f"{len(surveys)} surveys are more than the {MOST_SURVEYS} that can be joined."))
+    single = sum(len(values(survey.readings)) for survey in surveys)
+    if single > MOST_READINGS:
+        faults.append(
+            Fault(
+                "/surveys",
+                f"{single} readings in all are more than the {MOST_READINGS} that are solved together; leave out "
+                "stations, in every survey the same ones, or send the means of repeats.",
+            )
+        )
+    return faults
+
+
+def _off_plate(bed: Bed, survey: PlacedSurvey, placement: Placement) -> list[Fault]:
+    """Return a fault for every reading beside the plate as it lies, or a single one where all of them are."""
+    if not survey.readings:
+        return []
+    on_plate = placement.on_plate(np.array([(r.x, r.y) for r in survey.readings]))
+    low = np.array([bed.x[0], bed.y[0]]) - tolerance(bed)
+    high = np.array([bed.x[1], bed.y[1]]) + tolerance(bed)
+    off = np.flatnonzero(np.any((on_plate < low) | (on_plate > high), axis=1)).tolist()
+    how = f"the plate {placement.says()}"
+    if len(off) == len(survey.readings):
+        what = "shifted" if survey.shifted != (0.0, 0.0) else "readings"
+        return [Fault(f"/survey/{what}", f"Every reading lies beside {how}; correct it, the stations or the units.")]
+    return [
+        Fault(
+            f"/survey/readings/{index}",
+            f"x = {survey.readings[index].x:g}, y = {survey.readings[index].y:g} lies beside {how}; correct the "
+            "station, the turn or shift, or the bed's extent, or leave the reading out.",
+        )
+        for index in off
+    ]
+
+
+def _copies(bed: Bed, surveys: Sequence[PlacedSurvey], placements: tuple[Placement, ...]) -> list[Fault]:
+    """Return where a survey repeats an earlier one to the last digit, and where the plate never moved."""
+    if all(placement.same(placements[0], bed) for placement in placements):
+        return [
+            Fault(
+                f"/surveys/{index}/turned",
+                "The plate lies as in the first survey, and so in all of them: turn it between the surveys, by 90° if "
+                "its stations allow, or shift it, and say so in `turned` or `shifted`.",
+            )
+            for index in range(1, len(surveys))
+        ]
+    return [
+        Fault(
+            f"/surveys/{later}/readings",
+            f"These readings and this placement are those of survey {first}, to the last digit: a copy proves "
+            "nothing. Leave it out, or send what was read the second time.",
+        )
+        for later in range(len(surveys))
+        for first in range(later)
+        if placements[later].same(placements[first], bed) and surveys[later].readings == surveys[first].readings
+    ]
+
+
+def _too_near(
+    surveys: Sequence[PlacedSurvey], survey: np.ndarray, on_bed: Floats, at_gantry: np.ndarray, at_plate: np.ndarray
+) -> list[Fault]:
+    """Return where two stations of one survey would count as one position."""
+    faults = []
+    for index in range(len(surveys)):
+        rows = np.flatnonzero(survey == index)
+        for at in (at_gantry[rows], at_plate[rows]):
+            _, first, which = np.unique(at, return_index=True, return_inverse=True)
+            for row in np.flatnonzero(first[which] != np.arange(len(rows))).tolist():
+                (x, y), (ox, oy) = on_bed[rows[row]].tolist(), on_bed[rows[first[which[row]]]].tolist()
+                at_reading = next(
+                    (k for k, r in enumerate(surveys[index].readings) if (r.x + 0.0, r.y + 0.0) == (x, y)), 0
+                )
+                faults.append(
+                    Fault(
+                        f"/surveys/{index}/readings/{at_reading}",
+                        f"({x:g}, {y:g}) cannot be told from ({ox:g}, {oy:g}): positions as near as this count as one "
+                        "when surveys are matched. Give repeats the very same coordinates, and keep stations apart.",
+                    )
+                )
+            if faults:
+                break
+    return faults
+
+
+def _apart(
+    bed: Bed,
+    surveys: Sequence[PlacedSurvey],
+    placements: tuple[Placement, ...],
+    survey: np.ndarray,
+    at_gantry: np.ndarray,
+    at_plate: np.ndarray,
+    stations: Floats,
+) -> list[Fault]:
+    """Return the surveys that share too few stations with the others to be compared with them."""
+    count = len(surveys)
+    shared = []
+    for at in (at_gantry, at_plate):
+        read = np.zeros((count, int(at.max()) + 1), dtype=np.intp)
+        read[survey, at] = 1
+        shared.append(read.sum(axis=0)[at] > 1)
+    tied = np.bincount(survey, shared[0] & shared[1], count).astype(np.intp)
+    lone = [index for index in range(count) if tied[index] < LEAST_TIED]
+    moved = [index for index in lone if placements[index].says() != placements[0].says()]
+    faults = []
+    for index in moved or lone:
+        turn, shift = surveys[index].turned % 360.0, surveys[index].shifted
+        what = "turned" if turn else "shifted" if shift != (0.0, 0.0) else "readings"
+        angles = _angles(placements[0], stations, tolerance(bed))
+        remedy = {
+            "turned": f"Turn it by an angle that lays stations on stations{angles}.",
+            "shifted": "Shift it by whole distances between stations, and not so far that too few are left.",
+            "readings": "Read the same stations in every survey.",
+        }[what]
+        faults.append(
+            Fault(
+                f"/surveys/{index}/{what}",
+                f"With the plate {placements[index].says()}, {tied[index]} of these readings lie both at a station and "
+                "over a point of the plate that other surveys read too; "
+                f"{LEAST_TIED} are needed at the least. {remedy}",
+            )
+        )
+    return faults
+
+
+def _angles(placement: Placement, stations: Floats, within: float) -> str:
+    """Name the turns about the middle of the bed that lay most of these stations on one another."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(stations)
+    fit = [
+        f"{angle:g}°"
+        for angle in USUAL_TURNS
+        if np.mean(tree.query(Placement(angle, (0.0, 0.0), placement.centre).on_bed(stations))[0] <= within) > 0.5
+    ]
+    return f" ({', '.join(fit)} would, for the stations of the first survey)" if fit else ""

@@ -1,0 +1,1 @@
+"""How well totals and travels are known, and whether a limit is met."""

@@ -1,0 +1,85 @@
+"""Whether the limit is met, as far as the indicator can tell."""
+
+from __future__ import annotations
+
+from math import ceil, erfc, sqrt
+from typing import Literal
+
+from ..model.contract import Floats
+from ..model.machine import Machine
+from ..model.units import DECIMALS, K
+from ..results.correction import Verdict
+
+RULE = "ISO 14253-1"
+
+MOST_REPEATS = 20
+"""More repeats than this at each station are not proposed: a better indicator costs less than the evening."""
+
+Standing = Literal["within", "outside", "undecided"]
+
+
+def standing(total: float, u: float, limit: float, margin: float | None = None) -> Standing:
+    """Decide by ISO 14253-1: proven inside the limit less the uncertainty, proven outside beyond the limit plus it.
+
+    ``margin`` is how far beyond the limit proves a total outside, K u unless given (see :mod:`.range`).
+    """
+    if total + K * u <= limit:
+        return "within"
+    if total - (K * u if margin is None else margin) > limit:
+        return "outside"
+    return "undecided"
+
+
+def conformance_probability(total: float, u: float, limit: float) -> float:
+    """Return the probability that the true total is inside the limit, for a normal distribution (JCGM 106:2012,
+    7.3)."""
+    if u == 0.0:
+        return 1.0 if total <= limit else 0.0
+    return 0.5 * erfc((total - limit) / (u * sqrt(2.0)))
+
+
+Known = tuple[float, float, float, float]
+"""A total, its standard uncertainty, how far beyond the limit proves it outside, and what setting adds to its u."""
+
+
+def verdict(machine: Machine, found: Known, predicted: Known, variance: Floats) -> Verdict:
+    """Return the verdict on two totals; ``variance`` (n,) is that of the gaps."""
+    limit = machine.total_limit
+    as_found, afterwards = (standing(total, u, limit, margin) for total, u, margin, _ in (found, predicted))
+    open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
+    return Verdict(
+        limit=limit,
+        as_found=as_found,
+        predicted=afterwards,
+        probability=conformance_probability(*predicted[:2], limit),
+        rule=RULE,
+        k=K,
+        decided_by=what_decides(machine, *open_question, variance) if open_question else "",
+    )
+
+
+def what_decides(machine: Machine, total: float, u: float, margin: float, setting: float, variance: Floats) -> str:
+    """Say what would bring an undecided total to a verdict, should it stay as it is: repeats, or a finer indicator.
+
+    Repeats divide only the part of the variance that is not the indicator's own; where that is not enough, nothing but
+    an indicator better by the factor of the uncertainties will do. No reading takes off what ``setting`` adds.
+    """
+    beyond = total - machine.total_limit
+    enough = -beyond / K if beyond <= 0.0 else beyond * u / margin
+    if enough == 0.0:
+        return "The total lies on the limit: no measurement decides that; take out more, or agree on a wider limit."
+    if enough <= setting:
+        return "No reading beforehand decides it, for adjusters are not set so exactly: survey again after the moves."
+    enough, u = sqrt(enough**2 - setting**2), sqrt(u**2 - setting**2)
+    whole = float(variance.mean())
+    own = min(machine.indicator_variance, whole)
+    to_share = (enough / u) ** 2 * whole - own
+    if to_share > 0.0:
+        times = ceil((whole - own) / to_share * (1.0 - 1e-9))
+        if times <= MOST_REPEATS:
+            return f"Read each station {times} times as often as now: the mean would decide."
+    digits = DECIMALS[machine.units]
+    return (
+        f"More readings with this indicator cannot decide it; one with an error limit of "
+        f"{machine.error_limit * enough / u:.{digits}f} {machine.units} and a division to match would."
+    )
