@@ -14,7 +14,7 @@ from litestar.testing import TestClient
 
 from tramwright_service.catalogue import examples
 from tramwright_service.cli.main import main
-from tramwright_solvers.correction.api import api
+from tramwright_solvers.correction import api
 from tramwright_solvers.model.errors import OutOfTime
 
 

@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from mixtures import BEDS, MIXTURES, RAILS, changed, counts_of, jobs, mechanisms
-from tramwright_solvers.correction.api import api, correct
+from tramwright_solvers.correction import api
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
 from tramwright_solvers.model.contract import Adjuster, Mechanism, Site

@@ -13,7 +13,8 @@ import pytest
 from msgspec.structs import replace
 
 from simulated_machine import SimulatedMachine, grid
-from tramwright_solvers.correction.api import Worked, move_stack, reduce_stack
+from tramwright_solvers.correction.api import move_stack, reduce_stack
+from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.decision import decide_lazily
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Rails, Screw, Seat, Support
@@ -78,7 +79,7 @@ def surveys(values: np.ndarray) -> list[Survey]:
     ]
 
 
-def setting(done: Worked) -> Setting:
+def setting(done: ReducedStack) -> Setting:
     prepared = done.prepared
     return setting_of(
         prepared.machine, prepared.adjusters, prepared.influence, prepared.layout.points, prepared.candidates.sets
