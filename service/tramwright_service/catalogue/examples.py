@@ -1,4 +1,4 @@
-"""The example payloads: one copy in the source tree, shipped inside the wheel."""
+"""The example payloads and the guides: one copy of each in the source tree, shipped inside the wheel."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ CORRECTIONS = "corrections"
 
 
 @cache
-def folder() -> Path:
-    """Return where the examples are: in the package in a wheel, under openapi/ in a source tree."""
-    shipped = Path(__file__).parents[1] / "examples"
-    return shipped if shipped.is_dir() else Path(__file__).parents[3] / "openapi" / "examples"
+def folder(kind: str = "examples") -> Path:
+    """Return where the `examples` or the `guides` are: in the package in a wheel, under openapi/ in a source tree."""
+    shipped = Path(__file__).parent / kind
+    return shipped if shipped.is_dir() else Path(__file__).parents[3] / "openapi" / kind
 
 
 def paths() -> dict[str, Path]:

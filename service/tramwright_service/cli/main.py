@@ -202,3 +202,19 @@ def example(name: str | None) -> None:
         click.echo(examples.read(name).decode().rstrip("\n"))
     except KeyError:
         raise click.BadParameter(f"there is no `{name}`; there are {', '.join(examples.paths())}") from None
+
+
+@main.command()
+@click.argument("name", required=False)
+def guide(name: str | None) -> None:
+    """List the guides, one for each question, or print the one of this NAME (Markdown)."""
+    from ..catalogue import guides
+
+    if name is None:
+        wide = max(map(len, guides.titles()))
+        click.echo("\n".join(f"{known:{wide}}  {title}" for known, title in guides.titles().items()))
+        return
+    try:
+        click.echo(guides.read(name).rstrip("\n"))
+    except KeyError:
+        raise click.BadParameter(f"there is no `{name}`; there are {', '.join(guides.titles())}") from None

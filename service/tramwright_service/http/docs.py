@@ -1,4 +1,5 @@
-"""``/openapi.json``, ``/docs`` and ``/docs/problems``: all from files of our own, for a workshop without internet."""
+"""``/openapi.json``, ``/docs``, ``/docs/problems`` and ``/docs/guides``: no file comes from elsewhere, so all of them
+work in a workshop without internet."""
 
 from __future__ import annotations
 
@@ -7,13 +8,17 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from litestar import MediaType, Response, get
+from litestar import MediaType, Request, Response, get
+from litestar.params import FromPath
 from litestar.static_files import create_static_files_router
 
 from tramwright_solvers.mechanisms.registry import Registry
 
+from ..catalogue import guides
 from ..settings import Settings
-from ..wire.problems import KINDS
+from ..wire import problems
+from ..wire.accept import accepted, choose
+from ..wire.problems import KINDS, RequestError
 
 STATIC = Path(__file__).parent / "static"
 
@@ -49,14 +54,50 @@ DOCS = (
 )
 
 
+MARKDOWN = "text/markdown"
+
+
+def page(title: str, content: str) -> str:
+    """Return a page without scripts; ``content`` is HTML."""
+    head = f'{HEAD}<title>Tramwright: {escape(title)}</title>\n<link rel="stylesheet" href="/docs/assets/page.css">\n'
+    return f"{head}</head>\n<body>\n<main>\n{content}\n</main>\n</body>\n</html>\n"
+
+
 def problems_page() -> str:
     """Return the page that the ``type`` of every problem refers to."""
     rows = "\n".join(
         f'<h2 id="{kind.slug}">{escape(kind.title)}</h2>\n<p>Status {kind.status}. {escape(kind.remedy)}</p>'
         for kind in KINDS
     )
-    head = f"{HEAD}<title>Tramwright: problems</title>\n</head>\n"
-    return f"{head}<body>\n<main>\n<h1>Problems</h1>\n{rows}\n</main>\n</body>\n</html>\n"
+    return page("problems", f"<h1>Problems</h1>\n{rows}")
+
+
+def guides_page() -> str:
+    """Return the list of guides."""
+    rows = "\n".join(
+        f'<li><a href="/docs/guides/{name}">{escape(title)}</a></li>' for name, title in guides.titles().items()
+    )
+    more = '<p>The interactive description of the API: <a href="/docs">/docs</a>.</p>'
+    return page("guides", f"<h1>Guides</h1>\n<ul>\n{rows}\n</ul>\n{more}")
+
+
+def guide_answer(name: str, accept: bytes) -> Response[str]:
+    """Return one guide: Markdown, or a page where a browser asks for HTML.
+
+    Raises:
+        RequestError: there is no guide of that name, or neither form is accepted.
+    """
+    try:
+        text = guides.read(name)
+    except KeyError:
+        there = ", ".join(f"`{known}`" for known in guides.titles())
+        raise RequestError(problems.NOT_FOUND, f"There is no guide `{name[:100]}`; there are {there}.") from None
+    vary = {"vary": "accept"}
+    if choose(accept, (MARKDOWN, MediaType.HTML)) == MARKDOWN:
+        return Response(text, media_type=f"{MARKDOWN}; charset=utf-8", headers=vary)
+    content = guides.as_html(name.removesuffix(".md"))
+    back = '<p><a href="/docs/guides/">All guides</a></p>'
+    return Response(page(f"guide {name}", f"{back}\n{content}"), media_type=MediaType.HTML, headers={**POLICY, **vary})
 
 
 def create(registry: Registry, settings: Settings) -> list[Any]:
@@ -77,8 +118,17 @@ def create(registry: Registry, settings: Settings) -> list[Any]:
         return Response(DOCS, media_type=MediaType.HTML, headers=POLICY)
 
     @get("/docs/problems", include_in_schema=False, sync_to_thread=False)
-    def problems() -> Response[str]:
+    def list_problems() -> Response[str]:
         return Response(problems_page(), media_type=MediaType.HTML, headers=POLICY)
 
+    @get("/docs/guides", include_in_schema=False, sync_to_thread=False)
+    def list_guides() -> Response[str]:
+        return Response(guides_page(), media_type=MediaType.HTML, headers=POLICY)
+
+    @get("/docs/guides/{name:str}", include_in_schema=False, sync_to_thread=False)
+    def guide(request: Request[Any, Any, Any], name: FromPath[str]) -> Response[str]:
+        # the framework types the headers of a scope as any iterable; the protocol says list
+        return guide_answer(name, accepted(request.scope["headers"]))
+
     assets = create_static_files_router("/docs/assets", directories=[STATIC], include_in_schema=False)
-    return [openapi_json, docs, problems, assets]
+    return [openapi_json, docs, list_problems, list_guides, guide, assets]
