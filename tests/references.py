@@ -16,13 +16,12 @@ how. A test labelled "library" names in ``packages`` the independent packages th
 :func:`library` imports them, or skips where the extra ``reference`` is not installed. All arguments are string
 constants (or names of such constants in the same file), because the index is read from the source without running it.
 
-``python tests/references.py`` prints the index, ``python tests/references.py DEVELOPERS.md`` renews it there.
+``python tests/references.py`` renews the index in ``tests/reference/README.md``.
 """
 
 from __future__ import annotations
 
 import ast
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
@@ -35,7 +34,8 @@ NO_SOURCE = "common practice, no source"
 
 ROOT = Path(__file__).parents[1]
 CHECKS = Path(__file__).parent / "reference"
-BEGIN, END = "<!-- index of references: python tests/references.py DEVELOPERS.md -->", "<!-- end of the index -->"
+INDEX = CHECKS / "README.md"
+BEGIN, END = "<!-- index of references: python tests/references.py -->", "<!-- end of the index -->"
 
 NOT_COVERED = (
     (
@@ -211,8 +211,4 @@ def renewed(document: str) -> str:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
-        target = Path(sys.argv[1])
-        target.write_text(renewed(target.read_text()))
-    else:
-        print(index())
+    INDEX.write_text(renewed(INDEX.read_text()))

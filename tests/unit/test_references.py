@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from references import CHECKS, ROOT, checks_in, collected, pins, renewed
+from references import CHECKS, INDEX, ROOT, checks_in, collected, pins, renewed
 
 LEAST_CHECKS = 40
 
@@ -31,9 +31,9 @@ def test_the_libraries_are_those_of_the_extra_and_pinned() -> None:
         assert {package.lower() for package in check.packages} <= offered & set(pins()), check
 
 
-def test_the_index_in_the_developers_document_is_that_of_the_tests() -> None:
-    document = (ROOT / "DEVELOPERS.md").read_text()
-    assert document == renewed(document), "renew it: python tests/references.py DEVELOPERS.md"
+def test_the_index_is_that_of_the_tests() -> None:
+    document = INDEX.read_text()
+    assert document == renewed(document), "renew it: python tests/references.py"
 
 
 @pytest.mark.parametrize(
