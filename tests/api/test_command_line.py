@@ -12,7 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 from litestar.testing import TestClient
 
-from tramwright_service.catalogue import examples
+from tramwright_service.catalogue import examples, guides
+from tramwright_service.catalogue.endpoints import QUESTIONS
 from tramwright_service.cli.main import main
 from tramwright_solvers.correction import api
 from tramwright_solvers.model.errors import OutOfTime
@@ -27,7 +28,7 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     assert not loaded(arguments) & {"scipy", "numpy", "matplotlib", "litestar", "uvicorn", "msgspec"}
 
 
-@pytest.mark.parametrize("arguments", [["solvers"], ["solvers", "--json"], ["example"]])
+@pytest.mark.parametrize("arguments", [["solvers"], ["solvers", "--json"], ["example"], ["guide"]])
 def test_listings_load_neither_scipy_nor_the_framework(arguments: list[str]) -> None:
     assert not loaded(arguments) & {"scipy", "matplotlib", "litestar", "uvicorn"}
 
@@ -89,6 +90,20 @@ def test_a_time_limit_passed_may_be_tried_again(monkeypatch: pytest.MonkeyPatch,
 def test_solvers_are_those_of_the_service(client: TestClient[Any]) -> None:
     assert json.loads(run("solvers", "--json").stdout) == client.get("/v1/solvers").json()
     assert "three-screw" in run("solvers").stdout
+
+
+def test_guides_are_listed_and_printed_as_they_are() -> None:
+    listed = [line.split(maxsplit=1) for line in run("guide").stdout.splitlines()]
+    assert listed == [[name, title] for name, title in guides.titles().items()]
+    assert run("guide", "batch").stdout == run("guide", "batch.md").stdout == guides.read("batch")
+    wrong = run("guide", "no-such")
+    assert wrong.exit_code == 2
+    assert "survey-plans" in wrong.stderr
+
+
+def test_the_help_of_ask_names_every_question() -> None:
+    told = run("ask", "--help").stdout
+    assert all(question.name in told for question in QUESTIONS)
 
 
 def test_examples_are_listed_and_printed_as_they_are() -> None:

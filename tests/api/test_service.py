@@ -14,6 +14,7 @@ import pytest
 from litestar.testing import TestClient
 
 from tramwright_service import settings
+from tramwright_service.catalogue import guides
 from tramwright_service.execution import microbatch
 from tramwright_service.execution.threads import SolverThreads
 from tramwright_service.http import docs, openapi
@@ -153,7 +154,7 @@ def test_health(client: TestClient[Any], registry: Registry, monkeypatch: pytest
 
 
 def test_the_documentation_needs_nothing_from_outside(client: TestClient[Any]) -> None:
-    for path in ("/docs", "/docs/problems"):
+    for path in ("/docs", "/docs/problems", "/docs/guides/"):
         page = client.get(path)
         assert page.status_code == 200
         assert "://" not in page.text
@@ -164,6 +165,37 @@ def test_the_documentation_needs_nothing_from_outside(client: TestClient[Any]) -
         assert client.get(path).status_code == 200
     assert "://" not in (docs.STATIC / "docs.js").read_text()
     assert "Apache License" in (docs.STATIC / "swagger-ui.LICENSE.txt").read_text()
+
+
+@pytest.mark.parametrize("name", sorted(guides.titles()))
+def test_a_guide_is_markdown_or_a_page_that_needs_nothing_from_outside(client: TestClient[Any], name: str) -> None:
+    plain = client.get(f"/docs/guides/{name}")
+    assert (plain.status_code, plain.headers["content-type"]) == (200, "text/markdown; charset=utf-8")
+    assert plain.text == guides.read(name)
+    page = client.get(f"/docs/guides/{name}", headers={"Accept": "text/html,application/xml;q=0.9,*/*;q=0.8"})
+    assert page.headers["content-type"] == "text/html; charset=utf-8"
+    assert "default-src 'self'" in page.headers["content-security-policy"]
+    assert (plain.headers["vary"], page.headers["vary"]) == ("accept", "accept")
+    assert "<script" not in page.text
+    assert f"<h1>{guides.titles()[name]}</h1>" in page.text
+    for target in re.findall(r'(?:src|href)="(?!data:)([^"]+)"', page.text):
+        assert client.get(target if target.startswith("/") else f"/docs/guides/{target}").status_code == 200, target
+
+
+def test_guides_are_listed_and_an_unknown_one_is_a_clear_problem(client: TestClient[Any]) -> None:
+    for path in ("/docs/guides", "/docs/guides/"):
+        listed = client.get(path).text
+        assert re.findall(r'href="/docs/guides/([^"]+)"', listed) == list(guides.titles())
+    for name in ("no-such", "no-such.md", "..%2Fexamples%2Ftilted-bed.json"):
+        missing = client.get(f"/docs/guides/{name}")
+        assert (missing.status_code, missing.headers["content-type"]) == (404, PROBLEM)
+    assert "`survey-plans`" in client.get("/docs/guides/no-such").json()["detail"]
+    assert client.get("/docs/guides/batch", headers={"Accept": "image/png"}).status_code == 406
+
+
+def test_html_in_a_guide_is_shown_as_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guides, "read", lambda _: "# A <script>\n\n<b onclick='x'>bold</b>\n")
+    assert guides.as_html("invented") == ("<h1>A &lt;script&gt;</h1>\n<p>&lt;b onclick='x'&gt;bold&lt;/b&gt;</p>\n")
 
 
 def test_openapi_says_what_the_service_does(client: TestClient[Any]) -> None:

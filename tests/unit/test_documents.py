@@ -1,5 +1,4 @@
-"""What the documents show is what the program does: every command in README and guides is run, every output
-compared."""
+"""What the documents show is what the program does: the commands in README and guides are run, the outputs compared."""
 
 from __future__ import annotations
 

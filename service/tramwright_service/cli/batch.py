@@ -29,17 +29,23 @@ TERMINATED = 143
 @click.argument("inputs", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder of the answers.")
 @click.option(
-    "--detail", type=click.Choice(["verdict", "moves", "full"]), default="moves", show_default=True, help="How much."
+    "--detail",
+    type=click.Choice(["verdict", "moves", "full"]),
+    default="moves",
+    show_default=True,
+    help="How much each answer holds.",
 )
 @click.option(
     "--to",
     type=click.Choice(["ndjson", "csv", "parquet"]),
     default="ndjson",
     show_default=True,
-    help="Form of answers.",
+    help="File format of the answers.",
 )
 @click.option("--engine", default="local", show_default=True, help="`local`, or `dask://host:port` of a scheduler.")
-@click.option("--workers", type=click.IntRange(1, 256), help="Processes of the local engine; default one a core.")
+@click.option(
+    "--workers", type=click.IntRange(1, 256), help="Processes of the local engine; default one for each core."
+)
 @click.option(
     "--machine",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
@@ -58,10 +64,10 @@ def batch(
     machine: Path | None,
     lines_per_file: int,
 ) -> None:
-    """Answer every survey in the files IN, .ndjson, .csv or .parquet, into the folder --out.
+    """Answer every survey in INPUTS (.ndjson, .csv or .parquet files) into the folder --out.
 
-    Stopped at any moment, the same command does what is missing. Exit status: 0 every survey answered, 1 engine or disk
-    failed (give the command again), 2 some lines refused (their answers say why), or the command itself is wrong.
+    If the run is stopped, the same command answers what is missing. Exit status: 0 every survey answered, 1 engine or
+    disk failed (give the command again), 2 some lines refused (their answers say why), or the command itself is wrong.
     """
     from ..batch.engines.base import EngineLost
     from ..batch.file_job import Job

@@ -1,4 +1,4 @@
-"""The command line: serve, correct, and look at what is installed.
+"""The command line: serve, correct, and list what is installed.
 
 Imports of the web framework and of the numerics are inside the commands, so that help and listings come at once.
 """
@@ -16,17 +16,20 @@ import click
 from .batch import batch
 
 WRONG = 2
-"""Exit status of a request that is wrong: it will be wrong again."""
+"""Exit status of a wrong request; sending it again cannot succeed."""
 FIRST = "twisted-frame"
 """The example that a new user is shown."""
 LATER = 1
-"""Exit status of a time limit passed: the same request may succeed later."""
+"""Exit status where the time limit passed; the same request may succeed later."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="tramwright", message="%(version)s")
 def main() -> None:
-    """From dial readings over a machine bed to the moves that make bed and tool plane parallel."""
+    """From dial readings over a machine bed to the moves that make bed and tool plane parallel.
+
+    `tramwright guide` lists the guides, `tramwright example` the payloads to start from.
+    """
 
 
 @main.command()
@@ -95,7 +98,10 @@ main.add_command(batch)
 @click.argument("file", type=click.File("rb"))
 @click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
 def ask(question: str, file: IO[bytes], as_json: bool) -> None:
-    """Answer another QUESTION of the job from FILE (`-` for standard input); the routes under /v1 are the questions."""
+    """Answer QUESTION from FILE (`-` for standard input).
+
+    QUESTION is survey-plans, reversals, comparisons or height-checks.
+    """
     from tramwright_solvers.mechanisms.registry import installed
 
     from ..catalogue.endpoints import QUESTIONS
@@ -116,7 +122,7 @@ def ask(question: str, file: IO[bytes], as_json: bool) -> None:
 
 
 def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> None:
-    """Print the reply to a file's content; where it is refused, say why on standard error and exit accordingly."""
+    """Print the reply to a file's content; print why it is refused on standard error, and exit with WRONG or LATER."""
     from tramwright_solvers.model.errors import OutOfTime, SolverError
 
     from ..wire.media_types import JSON, MSGPACK
@@ -192,7 +198,7 @@ def openapi(check: bool, output: Path) -> None:
 @main.command()
 @click.argument("name", required=False)
 def example(name: str | None) -> None:
-    """List the shipped examples, or print the one of this NAME."""
+    """List the shipped examples, or print the one called NAME (JSON)."""
     from ..catalogue import examples
 
     if name is None:
@@ -207,7 +213,7 @@ def example(name: str | None) -> None:
 @main.command()
 @click.argument("name", required=False)
 def guide(name: str | None) -> None:
-    """List the guides, one for each question, or print the one of this NAME (Markdown)."""
+    """List the guides, one for each question, or print the one called NAME (Markdown)."""
     from ..catalogue import guides
 
     if name is None:

@@ -94,7 +94,7 @@ def guide_answer(name: str, accept: bytes) -> Response[str]:
         raise RequestError(problems.NOT_FOUND, f"There is no guide `{name[:100]}`; there are {there}.") from None
     vary = {"vary": "accept"}
     if choose(accept, (MARKDOWN, MediaType.HTML)) == MARKDOWN:
-        return Response(text, media_type=f"{MARKDOWN}; charset=utf-8", headers=vary)
+        return Response(text, media_type=MARKDOWN, headers=vary)
     content = guides.as_html(name.removesuffix(".md"))
     back = '<p><a href="/docs/guides/">All guides</a></p>'
     return Response(page(f"guide {name}", f"{back}\n{content}"), media_type=MediaType.HTML, headers={**POLICY, **vary})

@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
+from litestar.openapi.spec import ExternalDocumentation
 
 from tramwright_service.batch.answerer import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
 from tramwright_service.batch.summary import Summary
@@ -85,6 +86,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
             An answer is a calculation from the readings given: local codes, the machine's maker and licensed practice
             come first.
             """
+        ),
+        external_docs=ExternalDocumentation(
+            url="/docs/guides/", description="Guides: one for each question, with examples that work"
         ),
         create_examples=False,
     )
