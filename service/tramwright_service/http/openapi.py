@@ -15,7 +15,6 @@ from typing import Any
 import msgspec
 from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
-from litestar.openapi.spec import ExternalDocumentation
 
 from tramwright_service.batch.answerer import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
 from tramwright_service.batch.summary import Summary
@@ -85,10 +84,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
 
             An answer is a calculation from the readings given: local codes, the machine's maker and licensed practice
             come first.
+
+            A guide to each question, with examples that work: [/docs/guides/](/docs/guides/).
             """
-        ),
-        external_docs=ExternalDocumentation(
-            url="/docs/guides/", description="Guides: one for each question, with examples that work"
         ),
         create_examples=False,
     )
