@@ -14,7 +14,7 @@ CORRECTIONS = "corrections"
 @cache
 def folder(kind: str = "examples") -> Path:
     """Return where the `examples` or the `guides` are: in the package in a wheel, under openapi/ in a source tree."""
-    shipped = Path(__file__).parent / kind
+    shipped = Path(__file__).parents[1] / kind
     return shipped if shipped.is_dir() else Path(__file__).parents[3] / "openapi" / kind
 
 
