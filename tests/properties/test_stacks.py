@@ -155,7 +155,7 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
 def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
-    with patch.object(batching, "judged_each", wraps=batching.judged_each) as judging:
+    with patch.object(batching, "verdicts_together", wraps=batching.judged_each) as judging:
         assert len(answer_many(moved(name, 9), REGISTRY, verdicts)) == 9
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
 
@@ -165,7 +165,7 @@ def test_what_is_held_keeps_nobody_apart() -> None:
     beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]
     with (
         patch.object(api, "_prepared", GeometryCache()),
-        patch.object(batching, "judged_each", wraps=batching.judged_each) as one,
+        patch.object(batching, "verdicts_together", wraps=batching.judged_each) as one,
     ):
         together = answer_many(beside, REGISTRY, verdicts)
     assert [len(call.args[0]) for call in one.call_args_list] == [5]
