@@ -37,39 +37,47 @@ WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
     "full": stack_by_stack(ReducedStack.corrections),
 }
 
-Id = Annotated[str, Meta(max_length=200, description="Whatever tells this line from the others; given back with it.")]
+Id = Annotated[
+    Annotated[str, Meta(max_length=200)] | None,
+    Meta(description="Whatever tells this line from the others; given back with it. Absent or null, none."),
+]
+LineId = Annotated[str | None, Meta(description="`id` of the line; null where it has none, or could not be read.")]
+LineNumber = Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
 
 
 class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One line of a batch: a machine or the `id` of one that an earlier line described, a survey, what is asked for."""
 
-    machine: (
-        Machine | Annotated[str, Meta(max_length=200, description="`machine.id` of an earlier line in this stream.")]
-    )
-    survey: Survey
-    solve: Solve[M] = field(default_factory=Solve)
-    id: Id | None = None
+    machine: Annotated[
+        Machine | Annotated[str, Meta(max_length=200)],
+        Meta(description="The machine that was read, or the `machine.id` of an earlier line in this stream."),
+    ]
+    survey: Annotated[Survey, Meta(description="The readings.")]
+    solve: Annotated[
+        Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
+    ] = field(default_factory=Solve)
+    id: Id = None
 
 
 class VerdictLine(VerdictAnswer, frozen=True, kw_only=True):
     """The answer to a line at the detail `verdict`."""
 
-    id: str | None
-    line: Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
+    id: LineId
+    line: LineNumber
 
 
 class MovesLine(MovesAnswer, frozen=True, kw_only=True):
     """The answer to a line at the detail `moves`."""
 
-    id: str | None
-    line: Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
+    id: LineId
+    line: LineNumber
 
 
 class CorrectionLine(Correction, frozen=True, kw_only=True):
     """The answer to a line at the detail `full`."""
 
-    id: str | None
-    line: Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
+    id: LineId
+    line: LineNumber
 
 
 class _Quick(Struct, frozen=True, forbid_unknown_fields=True):
@@ -78,21 +86,21 @@ class _Quick(Struct, frozen=True, forbid_unknown_fields=True):
     machine: Raw
     survey: Survey
     solve: Raw = Raw(b"{}")
-    id: Id | None = None
+    id: Id = None
 
 
 class _Named(Struct, frozen=True):
     """What is read of a line that cannot be read as a whole."""
 
-    id: Id | None = None
+    id: Id = None
 
 
 class Refusal(Struct, frozen=True):
     """The answer to a line that cannot be answered."""
 
-    id: str | None
-    line: int
-    problem: Problem
+    id: LineId
+    line: LineNumber
+    problem: Annotated[Problem, Meta(description="Why the line has no answer, and what to change.")]
 
 
 class ChunkAnswer(Struct, frozen=True):

@@ -7,6 +7,8 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, field
 
+from tramwright_solvers.model.quantities import MachineId, Units
+
 SHOWN = 10
 """Machines that a summary names."""
 
@@ -14,13 +16,15 @@ SHOWN = 10
 class Worst(Struct, frozen=True):
     """One of the machines furthest beyond its limit, by its worst survey in the batch."""
 
-    machine: str
+    machine: MachineId
     id: Annotated[str | None, Meta(description="The line's own `id`.")]
-    line: int
+    line: Annotated[int, Meta(description="Number of that line, counted from one, blank ones included.")]
     total: Annotated[float, Meta(description="Total as found, in the machine's `units`.")]
-    limit: float
-    units: str
-    as_found: str
+    limit: Annotated[float, Meta(description="Largest total that is still good, in the machine's `units`.")]
+    units: Units
+    as_found: Annotated[
+        str, Meta(description="The total as found against the limit, by the decision rule of the verdict.")
+    ]
 
     @property
     def ratio(self) -> float:
@@ -31,9 +35,9 @@ class Worst(Struct, frozen=True):
 class Counts(Struct):
     """How many surveys stand where, by the decision rule of the verdict."""
 
-    within: int = 0
-    outside: int = 0
-    undecided: int = 0
+    within: Annotated[int, Meta(description="Surveys whose total is proven within the limit.")] = 0
+    outside: Annotated[int, Meta(description="Surveys whose total is proven outside the limit.")] = 0
+    undecided: Annotated[int, Meta(description="Surveys whose total is neither.")] = 0
 
     def add(self, other: Counts) -> None:
         """Add another count to this one."""
@@ -46,10 +50,14 @@ class Tally(Struct):
     """What a batch, or a part of one, came to."""
 
     lines: Annotated[int, Meta(description="Lines that held something; blank ones are passed over.")] = 0
-    answered: int = 0
-    problems: int = 0
-    as_found: Counts = field(default_factory=Counts)
-    predicted: Counts = field(default_factory=Counts)
+    answered: Annotated[int, Meta(description="Lines that got an answer.")] = 0
+    problems: Annotated[int, Meta(description="Lines that got a problem.")] = 0
+    as_found: Annotated[Counts, Meta(description="How many totals as found stand where.")] = field(
+        default_factory=Counts
+    )
+    predicted: Annotated[Counts, Meta(description="How many predicted totals stand where.")] = field(
+        default_factory=Counts
+    )
     worst: Annotated[
         list[Worst],
         Meta(description="Machines furthest beyond their limits as found, each by its worst survey, the worst first."),
@@ -78,4 +86,4 @@ def worst_of(candidates: Iterable[Worst]) -> list[Worst]:
 class Summary(Struct, frozen=True):
     """The last line of a batch."""
 
-    summary: Tally
+    summary: Annotated[Tally, Meta(description="What the batch came to.")]

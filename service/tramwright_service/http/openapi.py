@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
+from litestar.openapi.spec import Tag
 
 from tramwright_service.batch.answerer import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
 from tramwright_service.batch.summary import Summary
@@ -65,6 +66,13 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
 """Which problems each operation can answer with."""
 
 
+TAGS = (
+    Tag("corrections", "From surveys to moves, one survey at a time or any number by the line. Nothing is stored."),
+    Tag("questions", "What else surveys tell: where to read, whose error it is, what moved, which screw is out."),
+    Tag("solvers", "Which solvers this installation has, what each needs, and an example that works."),
+    Tag("health", "For whoever starts, watches and replaces the service."),
+)
+
 SAYS = "The moves, what they leave, an order of work and a verdict."
 INVENTED = "Invented readings of an invented machine"
 
@@ -88,6 +96,8 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
             A guide to each question, with examples that work: [/docs/guides/](/docs/guides/).
             """
         ),
+        tags=list(TAGS),
+        use_handler_docstrings=True,
         create_examples=False,
     )
     # An application that is never served: its only use is that the framework writes down its routes.

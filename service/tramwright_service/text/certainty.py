@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from tramwright_solvers.results.correction import Budget, OverBed, Refit, WholeBed
+from tramwright_solvers.findings import Budget, OverBed, WholeBed
+from tramwright_solvers.results.correction import Refit
 
 from .blocks import titled, wrapped
 

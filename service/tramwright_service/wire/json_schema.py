@@ -15,7 +15,7 @@ def plain_name(name: str) -> str:
 
 
 def tidy(schema: Any, references: dict[str, str]) -> Any:
-    """Rename references, take the indentation out of docstrings, and take the mapping out of discriminators.
+    """Rename references, write docstrings as Markdown, describe tags, and take the mapping out of discriminators.
 
     Tools that rename components leave a mapping dangling, and the tag's own values say the same.
     """
@@ -27,9 +27,16 @@ def tidy(schema: Any, references: dict[str, str]) -> Any:
     if isinstance(reference := schema.get("$ref"), str):
         tidied["$ref"] = references.get(reference, reference)
     if isinstance(description := schema.get("description"), str):
-        tidied["description"] = inspect.cleandoc(description)
+        tidied["description"] = inspect.cleandoc(description).replace("``", "`")
     if isinstance(title := schema.get("title"), str):
         tidied["title"] = plain_name(title)
+    for name, field in tidied["properties"].items() if isinstance(tidied.get("properties"), dict) else ():
+        # a tag stands in no class body that could describe it
+        if len(only := field.get("enum", ())) == 1 and "description" not in field:
+            tidied["properties"][name] = {
+                "description": f"Always `{only[0]}`: tells this kind from the others.",
+                **field,
+            }
     if isinstance(discriminator := schema.get("discriminator"), dict):
         tidied["discriminator"] = {key: value for key, value in discriminator.items() if key != "mapping"}
     return tidied

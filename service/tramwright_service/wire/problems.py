@@ -22,7 +22,7 @@ class Problem(Struct, frozen=True):
     detail: Annotated[str, Meta(description="What went wrong this time and what to change.")]
     errors: Annotated[
         list[Fault],
-        Meta(description="Every fault found: an RFC 6901 JSON Pointer into the body and a sentence on what to change."),
+        Meta(description="Every fault found, with where it is and what to change; empty where none can be pointed at."),
     ] = field(default_factory=list)
 
 

@@ -8,8 +8,9 @@ from msgspec import Meta, Struct, field
 
 from tramwright_solvers.lead_error.check import Surveys
 from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.model.machine import Machine, Size
+from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import M, Solve
+from tramwright_solvers.model.quantities import Size
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.multisurvey.joint_adjustment import Errors
 from tramwright_solvers.planning import MOST_STATIONS, KeepOut, PlanSolve, Reach, Spot
@@ -20,9 +21,11 @@ from tramwright_solvers.reversal import PlacedSurvey
 class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine, one survey of it, and what is asked for."""
 
-    machine: Machine
-    survey: Survey
-    solve: Solve[M] = field(default_factory=Solve)
+    machine: Annotated[Machine, Meta(description="The machine that was read.")]
+    survey: Annotated[Survey, Meta(description="The readings.")]
+    solve: Annotated[
+        Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
+    ] = field(default_factory=Solve)
 
 
 def correction_request(registry: Registry) -> Any:
@@ -32,18 +35,27 @@ def correction_request(registry: Registry) -> Any:
 
 
 class ChosenSolvers(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
-    """Whose adjusters are asked about: those of the solvers under ``with``; left out, of all that fit."""
+    """Whose adjusters are asked about."""
 
-    with_: Annotated[list[M], Meta(max_length=16)] = field(name="with", default_factory=list)
+    with_: Annotated[
+        list[M],
+        Meta(
+            max_length=16,
+            description="Solvers whose adjusters are asked about, each with its options; empty or left out, all that "
+            "the machine's description supports.",
+        ),
+    ] = field(name="with", default_factory=list)
 
 
 class ComparisonRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine and two surveys of it, not necessarily at the same stations."""
 
-    machine: Machine
-    before: Survey
-    after: Survey
-    solve: ChosenSolvers[M] = field(default_factory=ChosenSolvers)
+    machine: Annotated[Machine, Meta(description="The machine that was read.")]
+    before: Annotated[Survey, Meta(description="The earlier survey.")]
+    after: Annotated[Survey, Meta(description="The later survey.")]
+    solve: Annotated[ChosenSolvers[M], Meta(description="Whose adjusters are asked about; left out, all that fit.")] = (
+        field(default_factory=ChosenSolvers)
+    )
     offset: Annotated[
         Literal["free", "keep"],
         Meta(description="`keep` where the indicator held its zero from the first survey to the second."),
@@ -66,9 +78,15 @@ def comparison_request(registry: Registry) -> Any:
 class HeightCheckRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine, and surveys of it with the bed at two or more heights."""
 
-    machine: Machine
+    machine: Annotated[Machine, Meta(description="The machine that was read.")]
     surveys: Surveys
-    solve: ChosenSolvers[M] = field(default_factory=ChosenSolvers)
+    solve: Annotated[
+        ChosenSolvers[M],
+        Meta(
+            description="Whose adjusters are asked about, those that carry the bed; left out, the solver of the "
+            "supports that fits."
+        ),
+    ] = field(default_factory=ChosenSolvers)
 
 
 def height_check_request(registry: Registry) -> Any:
@@ -80,7 +98,7 @@ def height_check_request(registry: Registry) -> Any:
 class ReversalRequest(Struct, frozen=True, forbid_unknown_fields=True):
     """One machine, and surveys of it with the plate turned or shifted in between, levelled anew each time or not."""
 
-    machine: Machine
+    machine: Annotated[Machine, Meta(description="The machine that was read.")]
     surveys: Annotated[
         list[PlacedSurvey],
         Meta(max_length=16, description="Two or more, at the same stations as far as they lie over the plate."),
@@ -90,40 +108,34 @@ class ReversalRequest(Struct, frozen=True, forbid_unknown_fields=True):
 class SurveyPlanRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine, where it can be read, and optionally a plan to be rated beside the one proposed."""
 
-    machine: Machine
-    solve: PlanSolve[M] = field(default_factory=PlanSolve)
-    count: (
-        Annotated[
-            int,
-            Meta(
-                ge=LEAST_STATIONS, le=MOST_STATIONS, description="How many stations; left out, as many as are worth it."
-            ),
-        ]
-        | None
-    ) = None
-    spacing: (
-        Annotated[Size, Meta(description="Distance of the places weighed, in `units`; default a fine grid.")] | None
-    ) = None
-    margin: (
-        Annotated[
-            float,
-            Meta(
-                ge=0,
-                le=1e5,
-                description="Distance kept from the bed's edges; default 10 mm, or a tenth of a small bed.",
-            ),
-        ]
-        | None
-    ) = None
+    machine: Annotated[Machine, Meta(description="The machine to be read.")]
+    solve: Annotated[PlanSolve[M], Meta(description="Which adjusters the survey is for; left out, all that fit.")] = (
+        field(default_factory=PlanSolve)
+    )
+    count: Annotated[
+        Annotated[int, Meta(ge=LEAST_STATIONS, le=MOST_STATIONS)] | None,
+        Meta(description="How many stations; absent or null, as many as are worth it."),
+    ] = None
+    spacing: Annotated[
+        Size | None, Meta(description="Distance of the places weighed, in `units`; absent or null, a fine grid.")
+    ] = None
+    margin: Annotated[
+        Annotated[float, Meta(ge=0, le=1e5)] | None,
+        Meta(
+            description="Distance kept from the bed's edges, in `units`; absent or null, 10 mm, or a tenth of a small "
+            "bed."
+        ),
+    ] = None
     keep_out: Annotated[
         list[KeepOut], Meta(max_length=64, description="Places that must not be touched: clips, holes, screw heads.")
     ] = field(default_factory=list)
     reach: Annotated[Reach, Meta(description="Where the tool gets to, if not over the whole bed.")] = field(
         default_factory=Reach
     )
-    stations: (
-        Annotated[list[Spot], Meta(max_length=MOST_STATIONS, description="A plan of your own, to be rated.")] | None
-    ) = None
+    stations: Annotated[
+        Annotated[list[Spot], Meta(max_length=MOST_STATIONS)] | None,
+        Meta(description="A plan of your own, to be rated; absent or null, none."),
+    ] = None
 
 
 def survey_plan_request(registry: Registry) -> Any:
@@ -135,34 +147,45 @@ def survey_plan_request(registry: Registry) -> Any:
 class SolverEntry(Struct, frozen=True):
     """One solver, or a plug-in that was found and cannot be used."""
 
-    name: str
+    name: Annotated[str, Meta(description="Name under which `solve.with` asks for it.")]
     origin: Annotated[str, Meta(description="`built in`, or the package and version that brought it.")]
-    usable: bool
-    version: str | None = None
-    says: Annotated[str | None, Meta(description="What it does, in a sentence.")] = None
-    needs: Annotated[str | None, Meta(description="What the machine must describe.")] = None
-    reason: Annotated[str | None, Meta(description="Why it cannot be used, where it cannot.")] = None
+    usable: Annotated[bool, Meta(description="False for a plug-in that was found and cannot be used.")]
+    version: Annotated[str | None, Meta(description="Version of the solver; null where it cannot be used.")] = None
+    says: Annotated[str | None, Meta(description="What it does, in a sentence; null where nothing is said.")] = None
+    needs: Annotated[str | None, Meta(description="What the machine must describe; null where it cannot be used.")] = (
+        None
+    )
+    reason: Annotated[str | None, Meta(description="Why it cannot be used; null where it can.")] = None
 
 
 class SolverDetail(SolverEntry, frozen=True):
     """One solver with its options and a payload that works."""
 
     options: Annotated[
-        dict[str, Any] | None, Meta(description="JSON Schema of its entry in `solve.with`, definitions included.")
+        dict[str, Any] | None,
+        Meta(
+            description="JSON Schema of its entry in `solve.with`, definitions included; null where it cannot be used."
+        ),
     ] = None
     example: Annotated[
-        dict[str, Any] | None, Meta(description="A payload for `POST /v1/corrections` in which this solver works.")
+        dict[str, Any] | None,
+        Meta(
+            description="A payload for `POST /v1/corrections` in which this solver works; null where none is shipped."
+        ),
     ] = None
 
 
 class SolverList(Struct, frozen=True):
     """Every solver of this installation."""
 
-    solvers: list[SolverEntry]
+    solvers: Annotated[list[SolverEntry], Meta(description="Usable solvers first, then plug-ins that cannot be used.")]
 
 
 class Health(Struct, frozen=True):
     """The service's own state."""
 
-    status: Literal["live", "ready"]
-    version: str
+    status: Annotated[
+        Literal["live", "ready"],
+        Meta(description="`live`: the process runs. `ready`: it has solved an example and takes requests."),
+    ]
+    version: Annotated[str, Meta(description="Version of the service.")]

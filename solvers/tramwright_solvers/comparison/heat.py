@@ -8,48 +8,75 @@ bow found.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from ..model.machine import Machine
 from ..model.materials import expansion_of
+from ..model.quantities import MaybeUncertainty
 from ..model.survey import Survey
 from ..multisurvey.significance import CRITICAL
 
 
 class Bow(Struct, frozen=True):
-    """Bow along one axis: ``per_kelvin`` of difference between the faces, and what was found.
+    """Bow along one axis that a difference of temperature between the bed's faces makes."""
 
-    ``found`` is the change of bow, positive where the ends rose against the middle, null where the stations cannot tell
-    it. ``difference`` would explain it, in kelvin, positive = underside warmer than before against the top; it is null
-    where ``per_kelvin`` or ``found`` is.
-    """
-
-    along: Literal["x", "y"]
-    per_kelvin: float | None
-    found: float | None
-    u: float | None
-    difference: float | None
-    difference_u: float | None
+    along: Annotated[Literal["x", "y"], Meta(description="Axis along which the bed bows.")]
+    per_kelvin: Annotated[
+        float | None,
+        Meta(
+            description="Bow for each kelvin of difference between the faces, in `units`; null where thickness or "
+            "expansion of the bed is not known."
+        ),
+    ]
+    found: Annotated[
+        float | None,
+        Meta(
+            description="Change of bow found, in `units`, positive = the ends rose against the middle; null where the "
+            "stations cannot tell it."
+        ),
+    ]
+    u: MaybeUncertainty
+    difference: Annotated[
+        float | None,
+        Meta(
+            description="Difference that would explain it, in kelvin, positive = underside warmer against the top "
+            "than before; null where `per_kelvin` or `found` is."
+        ),
+    ]
+    difference_u: Annotated[
+        float | None, Meta(description="Standard uncertainty (k = 1) of that difference, in kelvin; null where it is.")
+    ]
 
 
 class Heat(Struct, frozen=True):
-    """Change of the bed's temperature, after less before, and what is to be expected of it.
+    """Change of the bed's temperature, and what is to be expected of it."""
 
-    ``growth_x`` and ``growth_y`` are by how much the bed grows over its size in x and y, null where its material is not
-    known by name; ``expansion`` is per kelvin.
-    """
-
-    before: float
-    after: float
-    change: float
-    material: str | None
-    expansion: float | None
-    growth_x: float | None
-    growth_y: float | None
-    bows: list[Bow]
-    says: str
+    before: Annotated[float, Meta(description="Temperature of the bed in the first survey, in °C.")]
+    after: Annotated[float, Meta(description="Temperature of the bed in the second survey, in °C.")]
+    change: Annotated[float, Meta(description="After less before, in kelvin.")]
+    material: Annotated[str | None, Meta(description="Material of the bed, as sent; null where none was.")]
+    expansion: Annotated[
+        float | None,
+        Meta(description="Coefficient of linear expansion, per kelvin; null where the material is not known by name."),
+    ]
+    growth_x: Annotated[
+        float | None,
+        Meta(
+            description="Growth of the bed over its size in x, in `units`, positive = longer; null where `expansion` "
+            "is."
+        ),
+    ]
+    growth_y: Annotated[
+        float | None,
+        Meta(
+            description="Growth of the bed over its size in y, in `units`, positive = longer; null where `expansion` "
+            "is."
+        ),
+    ]
+    bows: Annotated[list[Bow], Meta(description="Bow along x and along y.")]
+    says: Annotated[str, Meta(description="What the heat does, in a sentence or two.")]
 
 
 Bows = dict[Literal["x", "y"], tuple[float, float, bool] | None]

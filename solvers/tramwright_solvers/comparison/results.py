@@ -2,116 +2,178 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
+from ..model.quantities import (
+    AdjusterId,
+    Cautions,
+    MachineId,
+    MaybeDetectable,
+    MaybeUncertainty,
+    Significant,
+    SmallestDetectable,
+    SolverName,
+    SolverVersions,
+    StandardUncertainty,
+    Units,
+    X,
+    Y,
+)
 from ..multisurvey.significance import Known
 from .heat import Heat
 
 
 class TermChange(Struct, frozen=True):
-    """Change of one term over the whole bed, after less before; null where the stations or a free zero cannot tell.
+    """Change of one term over the whole bed, after less before."""
 
-    Tilts: how much the far side (right, rear) rose against the near one. Twist: how much front left and rear right rose
-    against the other corners, halved. Bows: how much the ends rose against the middle. ``smallest_detectable`` is the
-    change that would have been seen four times in five.
-    """
-
-    term: str
-    change: float | None
-    u: float | None
-    significant: bool
-    smallest_detectable: float | None
+    term: Annotated[str, Meta(description="`offset`, `tilt-x`, `tilt-y`, `twist`, `bow-x` or `bow-y`.")]
+    change: Annotated[
+        float | None,
+        Meta(
+            description="In `units`. Tilts: how much the far side (right, rear) rose against the near one; twist: how "
+            "much front left and rear right rose against the other corners, halved; bows: how much the "
+            "ends rose against the middle. Null where the stations, or a free zero, cannot tell."
+        ),
+    ]
+    u: MaybeUncertainty
+    significant: Significant
+    smallest_detectable: MaybeDetectable
 
 
 class Remainder(Struct, frozen=True):
-    """Change that the terms leave, at the stations of both surveys: local form, and slips of single readings.
+    """Change that the terms leave at the stations of both surveys: local form, and slips of single readings."""
 
-    ``rms`` of it against ``expected``, that of noise alone; ``smallest_detectable`` is the rms that would have been
-    seen four times in five.
-    """
-
-    stations: int
-    rms: float
-    expected: float
-    significant: bool
-    smallest_detectable: float
+    stations: Annotated[int, Meta(description="Number of stations that both surveys read.")]
+    rms: Annotated[float, Meta(description="Root mean square of what is left, in `units`.")]
+    expected: Annotated[float, Meta(description="What noise alone would make it, in `units`.")]
+    significant: Annotated[
+        bool, Meta(description="True where the rms is more than noise: a chi-squared test at a risk of 0.1 %.")
+    ]
+    smallest_detectable: Annotated[
+        float, Meta(description="Smallest rms that would have been found significant four times in five, in `units`.")
+    ]
 
 
 class AdjusterChange(Struct, frozen=True):
-    """How much an adjuster would have to have moved to explain the change, positive up.
+    """How much an adjuster would have to have moved to explain the change."""
 
-    ``known``: ``alone`` where the surveys fix it; ``together`` where no survey could, because others (or a free zero)
-    do the same, and the travel is its part of the least effort; ``unseen`` where other stations would be needed, and
-    the travel is null. ``if_alone`` is its travel if nothing else had moved, and ``explains`` says whether that
-    explains the whole change.
-    """
-
-    adjuster: str
-    solver: str
-    travel: float | None
-    u: float | None
-    significant: bool
-    smallest_detectable: float | None
-    known: Known
-    if_alone: float | None
-    if_alone_u: float | None
-    explains: bool
+    adjuster: AdjusterId
+    solver: SolverName
+    travel: Annotated[
+        float | None,
+        Meta(
+            description="Travel in `units`, positive = up: with those of the others, the least effort that explains "
+            "the change. Null where `known` is `unseen`."
+        ),
+    ]
+    u: MaybeUncertainty
+    significant: Significant
+    smallest_detectable: MaybeDetectable
+    known: Annotated[
+        Known,
+        Meta(
+            description="`alone`: the surveys fix the travel. `together`: no survey could, because other adjusters or "
+            "a free zero do the same, and it is a part of the least effort. `unseen`: other stations "
+            "would be needed."
+        ),
+    ]
+    if_alone: Annotated[
+        float | None,
+        Meta(
+            description="Travel in `units`, positive = up, if nothing else had moved; null where that cannot be told."
+        ),
+    ]
+    if_alone_u: Annotated[
+        float | None, Meta(description="Standard uncertainty (k = 1) of `if_alone`, in `units`; null where that is.")
+    ]
+    explains: Annotated[bool, Meta(description="True where this adjuster on its own explains the whole change.")]
 
 
 class StationChange(Struct, frozen=True, gc=False):
-    """Gap at a station of both surveys, before and after, each from its own zero; ``change`` is from their mean change
-    where the zero is free."""
+    """Gap at a station of both surveys, before and after, each from its own zero."""
 
-    x: float
-    y: float
-    before: float
-    after: float
-    change: float
-    u: float
-    significant: bool
-    smallest_detectable: float
+    x: X
+    y: Y
+    before: Annotated[float, Meta(description="Gap in the first survey, in `units`, positive = bed high.")]
+    after: Annotated[float, Meta(description="Gap in the second survey, in `units`, positive = bed high.")]
+    change: Annotated[
+        float,
+        Meta(
+            description="After less before, in `units`; less the mean of this over the stations where the zero is free."
+        ),
+    ]
+    u: StandardUncertainty
+    significant: Significant
+    smallest_detectable: SmallestDetectable
 
 
 class TotalChange(Struct, frozen=True):
-    """Total indicator reading of each survey over its own stations, and its change.
+    """Total indicator reading of each survey over its own stations, and its change."""
 
-    ``u`` is that of the readings: where the surveys are not over the ``same_stations``, a part of the change may lie in
-    where was read.
-    """
-
-    before: float
-    after: float
-    change: float
-    u: float
-    significant: bool
-    smallest_detectable: float
-    same_stations: bool
+    before: Annotated[float, Meta(description="Total of the first survey, in `units`.")]
+    after: Annotated[float, Meta(description="Total of the second survey, in `units`.")]
+    change: Annotated[float, Meta(description="After less before, in `units`.")]
+    u: Annotated[
+        float, Meta(description="Standard uncertainty (k = 1) of the change, in `units`: that of the readings alone.")
+    ]
+    significant: Significant
+    smallest_detectable: SmallestDetectable
+    same_stations: Annotated[
+        bool,
+        Meta(
+            description="False where the surveys are not over the same stations; part of the change may then lie in "
+            "where was read."
+        ),
+    ]
 
 
 class Finding(Struct, frozen=True):
-    """The answer in a sentence. ``risk`` is that of calling a machine moved that did not: at most, over all tests."""
+    """The answer in a sentence."""
 
-    moved: bool
-    says: str
-    risk: float
+    moved: Annotated[bool, Meta(description="True where a term or the remainder changed by more than chance makes it.")]
+    says: Annotated[str, Meta(description="What moved and what would explain it, or what could have moved unseen.")]
+    risk: Annotated[
+        float,
+        Meta(
+            description="Probability, at most, of calling a machine moved that did not move, over all tests together."
+        ),
+    ]
 
 
 class Comparison(Struct, frozen=True):
-    """What moved between two surveys. Lengths in the machine's unit, ``u`` a standard uncertainty (k = 1)."""
+    """What moved between two surveys of one machine."""
 
-    machine: str
-    units: Literal["mm", "inch"]
-    verdict: Finding
-    total: TotalChange
-    terms: list[TermChange]
-    remainder: Remainder | None
-    adjusters: list[AdjusterChange]
-    beyond_adjusters: bool
-    stations: list[StationChange]
-    heat: Heat | None
-    undetermined: list[str]
-    assumptions: list[str]
-    cautions: list[str]
-    solver_versions: dict[str, str]
+    machine: MachineId
+    units: Units
+    verdict: Annotated[Finding, Meta(description="Whether the machine moved, in a sentence.")]
+    total: Annotated[TotalChange, Meta(description="Change of the total indicator reading.")]
+    terms: Annotated[list[TermChange], Meta(description="Change of each term of the form.")]
+    remainder: Annotated[
+        Remainder | None,
+        Meta(description="What the terms leave; null where too few stations are in both surveys to test it."),
+    ]
+    adjusters: Annotated[
+        list[AdjusterChange],
+        Meta(description="What each adjuster would have to have done; empty where none are described."),
+    ]
+    beyond_adjusters: Annotated[
+        bool,
+        Meta(
+            description="True where the adjusters cannot explain all of the change: plate, frame or guides changed "
+            "their form."
+        ),
+    ]
+    stations: Annotated[
+        list[StationChange],
+        Meta(description="Change at every station that both surveys read; empty where too few are."),
+    ]
+    heat: Annotated[
+        Heat | None,
+        Meta(description="What the change of temperature can do; null where a survey has no `bed_temperature`."),
+    ]
+    undetermined: Annotated[list[str], Meta(description="What these surveys cannot tell, and what would tell it.")]
+    assumptions: Annotated[list[str], Meta(description="What the numbers rest on.")]
+    cautions: Cautions
+    solver_versions: SolverVersions

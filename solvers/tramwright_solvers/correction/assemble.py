@@ -11,6 +11,7 @@ from msgspec.structs import replace
 
 from ..diagnostics.error_source import attribution
 from ..diagnostics.without_outliers import refit
+from ..findings import Budgets, Predicted, Station, WholeBed
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
@@ -20,7 +21,7 @@ from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Budgets, Correction, MoveOf, MovesAnswer, Predicted, Station, VerdictAnswer, WholeBed
+from ..results.correction import Correction, MoveOf, MovesAnswer, VerdictAnswer
 from ..results.learning import Forecast
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare

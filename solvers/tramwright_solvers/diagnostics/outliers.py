@@ -12,16 +12,18 @@ from __future__ import annotations
 
 from functools import cached_property
 from math import inf, sqrt
+from typing import Annotated
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Meta, Struct
 
+from ..findings import Suspect
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed, Machine
+from ..model.quantities import X, Y
 from ..model.units import DECIMALS
 from ..reduction.stations import StationLayout
-from ..results.correction import Suspect
 from .blunders import UNKNOWN, Misread, Read, misread
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
@@ -49,12 +51,20 @@ SEEN_NEARBY = 0.5
 
 
 class Unchecked(Struct, frozen=True):
-    """A station where a slip could go unnoticed; ``smallest_detectable`` is None where any slip could."""
+    """A station where a slip could go unnoticed."""
 
-    x: float
-    y: float
-    redundancy: float
-    smallest_detectable: float | None
+    x: X
+    y: Y
+    redundancy: Annotated[
+        float, Meta(description="How far other readings check this one, 0 (not at all) to 1 (wholly).")
+    ]
+    smallest_detectable: Annotated[
+        float | None,
+        Meta(
+            description="Slip that is noticed there four times in five, in `units`; null where any slip could go "
+            "unnoticed."
+        ),
+    ]
 
 
 class SlipCheck(Struct, frozen=True, dict=True):

@@ -10,9 +10,10 @@ from collections.abc import Callable, Sequence
 
 from msgspec.structs import replace
 
+from ..findings import Place, Suspect
 from ..model.errors import Refused
 from ..model.survey import Survey
-from ..results.correction import MovesAnswer, Place, Refit, Suspect
+from ..results.correction import MovesAnswer, Refit
 
 SAYS = (
     "For comparison only: nothing above leaves a reading out. Read the suspects again; if they come out the same, they "

@@ -25,7 +25,8 @@ from ..linalg.grids import bed_grid
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats, Mechanism
 from ..model.errors import Fault, Refused
-from ..model.machine import Coordinate, Machine
+from ..model.machine import Machine
+from ..model.quantities import Coordinate
 from ..model.survey import Survey
 from ..multisurvey.joint_adjustment import Fitted, Joint, fit_terms, join_surveys, observable_in_order
 from ..multisurvey.reduction import Group, ReducedSurvey, collect_group, group_of, reduce_group, repeats
@@ -61,8 +62,8 @@ class SurveyAtHeight(Survey, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     height: Annotated[
         Coordinate,
         Meta(
-            description="Height of the bed as the machine is told it, positive = up; where the control counts "
-            "downward, its negative."
+            description="Height of the bed as the machine is told it, in `units`, positive = up; where the control "
+            "counts downward, its negative."
         ),
     ]
 

@@ -7,11 +7,20 @@ standard uncertainty (k = 1).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import Annotated, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from ..model.machine import Machine
+from ..model.quantities import (
+    Cautions,
+    MachineId,
+    MaybeUncertainty,
+    Significant,
+    SlopeUncertainty,
+    SolverVersions,
+    Units,
+)
 from ..model.safety import GENERAL_CAUTIONS
 from ..multisurvey.reduction import Group
 from ..multisurvey.wording import REPEATED, TERM_NAMES
@@ -21,79 +30,135 @@ MadeBy = Literal["screws or guides", "guides"]
 
 
 class LeadError(Struct, frozen=True):
-    """How much more than told a screw lifts, in µm per 100 mm, against the mean of all (of those held, if any are).
+    """How much more than told a screw lifts, against the mean of all screws (of those held, if any are)."""
 
-    ``factor`` is what its commanded travel would be multiplied by to lift like the mean, ``lead`` its lead as found, if
-    the mean is what was described; both are null where the error is more than any screw has. All are null where the
-    stations cannot tell the screw from the others.
-    """
-
-    screw: str
-    per_100_mm: float | None
-    u: float | None
-    significant: bool
-    smallest_detectable: float | None
-    factor: float | None
-    lead: float | None
+    screw: Annotated[str, Meta(description="`id` of the support whose screw it is.")]
+    per_100_mm: Annotated[
+        float | None,
+        Meta(
+            description="In µm per 100 mm of height, positive = lifts more; null where the stations cannot tell this "
+            "screw from the others."
+        ),
+    ]
+    u: SlopeUncertainty
+    significant: Significant
+    smallest_detectable: Annotated[
+        float | None,
+        Meta(
+            description="Smallest error that would have been found significant four times in five, in µm per 100 mm; "
+            "null where `per_100_mm` is."
+        ),
+    ]
+    factor: Annotated[
+        float | None,
+        Meta(
+            description="What the travel told to this screw would be multiplied by to lift like the mean; null where "
+            "`per_100_mm` is, and where the error is more than any screw has."
+        ),
+    ]
+    lead: Annotated[
+        float | None,
+        Meta(
+            description="Lead as found if the mean is what was described, in `units`; null where `factor` is, or no "
+            "screw is described."
+        ),
+    ]
 
 
 class TermSlope(Struct, frozen=True):
-    """How a term over the bed grows with height, in µm per 100 mm; ``made_by`` is what can make it.
+    """How a term over the whole bed grows with height."""
 
-    Null where the stations cannot tell the term.
-    """
-
-    term: str
-    per_100_mm: float | None
-    u: float | None
-    significant: bool
-    smallest_detectable: float | None
-    made_by: MadeBy
+    term: Annotated[str, Meta(description="`tilt-x`, `tilt-y`, `twist`, `bow-x` or `bow-y`.")]
+    per_100_mm: Annotated[
+        float | None,
+        Meta(
+            description="In µm per 100 mm of height, signed as in a comparison; null where the stations cannot tell "
+            "the term."
+        ),
+    ]
+    u: SlopeUncertainty
+    significant: Significant
+    smallest_detectable: Annotated[
+        float | None,
+        Meta(
+            description="Smallest growth that would have been found significant four times in five, in µm per 100 mm; "
+            "null where `per_100_mm` is."
+        ),
+    ]
+    made_by: Annotated[MadeBy, Meta(description="What can make the term grow: `guides` where the screws cannot.")]
 
 
 class HeightTerm(Struct, frozen=True):
-    """A term over the bed at one height; null where its stations cannot tell it."""
+    """A term over the whole bed at one height."""
 
-    term: str
-    value: float | None
-    u: float | None
+    term: Annotated[str, Meta(description="`tilt-x`, `tilt-y`, `twist`, `bow-x` or `bow-y`.")]
+    value: Annotated[
+        float | None,
+        Meta(
+            description="Its size in `units`, signed as in a comparison; null where the stations at this height "
+            "cannot tell it."
+        ),
+    ]
+    u: MaybeUncertainty
 
 
 class Level(Struct, frozen=True):
-    """How the bed lay at one height: total over its stations, and the terms."""
+    """How the bed lay at one height."""
 
-    height: float
-    total: float
-    terms: list[HeightTerm]
+    height: Annotated[float, Meta(description="Height of the bed as sent, in `units`, positive = up.")]
+    total: Annotated[float, Meta(description="Total indicator reading over the stations of this survey, in `units`.")]
+    terms: Annotated[list[HeightTerm], Meta(description="Each term of the form at this height.")]
 
 
 class HeightCheck(Struct, frozen=True):
-    """How the bed's lie changes with height.
+    """How the bed's lie changes with its height."""
 
-    ``cause``: ``screws``, ``guides`` (or frame), ``both``, or ``none`` shown; ``risk`` is that of any of it being
-    chance. ``growth`` is by how much the total over the bed changes in 100 mm of height, in µm, and ``limit_after`` the
-    height, from where it was levelled, after which that alone uses up the limit; null where no growth is shown.
-    ``uneven`` says that the change is not proportional to height; null with two heights, which cannot tell.
-    """
-
-    machine: str
-    units: Literal["mm", "inch"]
-    cause: Cause
-    says: str
-    risk: float
-    screws: list[LeadError]
-    terms: list[TermSlope]
-    growth: float
-    growth_u: float
-    limit_after: float | None
-    uneven: bool | None
-    doubts: list[str]
-    levels: list[Level]
-    undetermined: list[str]
-    advice: list[str]
-    assumptions: list[str]
-    cautions: list[str]
-    solver_versions: dict[str, str]
+    machine: MachineId
+    units: Units
+    cause: Annotated[
+        Cause,
+        Meta(
+            description="What changes with height: `screws` of unequal lead, `guides` (or the frame), `both`, or "
+            "`none` shown."
+        ),
+    ]
+    says: Annotated[str, Meta(description="The same in a sentence or two.")]
+    risk: Annotated[
+        float, Meta(description="Probability, at most, of any of it being chance, over all tests together.")
+    ]
+    screws: Annotated[list[LeadError], Meta(description="Lead error of each screw.")]
+    terms: Annotated[list[TermSlope], Meta(description="How each term of the form grows with height.")]
+    growth: Annotated[
+        float,
+        Meta(description="By how much the total over the bed changes in 100 mm of height, in µm; never negative."),
+    ]
+    growth_u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of the growth, in µm.")]
+    limit_after: Annotated[
+        float | None,
+        Meta(
+            description="Height from where the bed was levelled after which the growth alone uses up the limit, in "
+            "`units`; null where no growth is shown."
+        ),
+    ]
+    uneven: Annotated[
+        bool | None,
+        Meta(
+            description="True where the change is not proportional to height; null with two heights, which cannot tell."
+        ),
+    ]
+    doubts: Annotated[
+        list[str],
+        Meta(
+            description="Where the surveys disagree by more than the readings' uncertainty explains; empty where they "
+            "agree."
+        ),
+    ]
+    levels: Annotated[list[Level], Meta(description="How the bed lay in each survey, in their order.")]
+    undetermined: Annotated[list[str], Meta(description="What these surveys cannot tell, and what would tell it.")]
+    advice: Annotated[list[str], Meta(description="What can be done, the cheapest first.")]
+    assumptions: Annotated[list[str], Meta(description="What the numbers rest on.")]
+    cautions: Cautions
+    solver_versions: SolverVersions
 
 
 DISAGREE = (

@@ -151,7 +151,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
     """Plate on four supports at the corners of a convex quadrilateral, each raised by a screw.
 
     ``plate`` says what gives when four screws ask for more than a plane. A ``rigid`` plate does not: its travels are
-    held coplanar. A ``flexible`` plate takes a twist u·v (axes of :class:`Quadrilateral`) besides the plane, so that
+    held coplanar. A ``flexible`` plate takes a twist u·v besides the plane, so that
     each support has its own shape, 1 there and 0 at the other three; ``most_stress`` is the share of the yield
     strength that the von Mises stress of this twist may reach. Only the twist these travels add is counted; how the
     plate was bent before is not known.
@@ -161,7 +161,13 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
     plate. What overhangs the supports stiffens the plate and adds to the force.
     """
 
-    plate: Literal["rigid", "flexible"] = "rigid"
+    plate: Annotated[
+        Literal["rigid", "flexible"],
+        Meta(
+            description="What gives when four screws ask for more than a plane. `rigid`: nothing, travels keep the "
+            "supports in one plane. `flexible`: the plate takes a twist besides."
+        ),
+    ] = "rigid"
     most_stress: Annotated[
         float, Meta(gt=0, le=0.5, description="Share of the yield strength that twisting a flexible plate may use.")
     ] = 0.2

@@ -10,13 +10,14 @@ a support that moves up has positive influence and a rail seat that moves up has
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Meta, Struct
 from numpy.typing import NDArray
 
-from .machine import Machine, Name, Screw, Sheet
+from .machine import Machine, Screw, Sheet
+from .quantities import Name
 
 CONTRACT = 1
 """Version of this contract. A plug-in declares the one it was written for and is refused if it differs."""
@@ -78,16 +79,19 @@ class Conditions(Struct, frozen=True):
 class Effect(Struct, frozen=True):
     """A side effect of a set of travels that is worth a line: a force, a stress, a sideways shift."""
 
-    name: str
-    value: float
-    unit: str
-    says: str
+    name: Annotated[str, Meta(description="What it is, as `side shift in x`.")]
+    value: Annotated[float, Meta(description="Its size, in `unit`.")]
+    unit: Annotated[str, Meta(description="Unit of the value; `1` for a ratio.")]
+    says: Annotated[str, Meta(description="What it means for the machine, in a sentence.")]
 
 
 class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solver"):
     """Base of every solver. Subclass it frozen, with ``tag="the-name"``; its fields are its options."""
 
-    hold: tuple[Name, ...] = ()
+    hold: Annotated[
+        tuple[Name, ...],
+        Meta(description="Adjusters that are not to be moved, by `id`; a height check takes these screws as true."),
+    ] = ()
 
     contract: ClassVar[int] = CONTRACT
     version: ClassVar[str] = "1.0"

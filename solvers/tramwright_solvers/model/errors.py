@@ -8,15 +8,18 @@ The classes differ in whether trying again can help: :class:`Refused` and :class
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Annotated
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 
 class Fault(Struct, frozen=True):
     """One thing to change, and where."""
 
-    pointer: str
-    detail: str
+    pointer: Annotated[
+        str, Meta(description="Where: a JSON Pointer (RFC 6901) into the request; empty for the request as a whole.")
+    ]
+    detail: Annotated[str, Meta(description="What is wrong there and what to change.")]
 
 
 class SolverError(Exception):

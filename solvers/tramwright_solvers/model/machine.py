@@ -12,49 +12,34 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct, field
 
+from .quantities import (
+    Angle,
+    Bounds,
+    Coordinate,
+    Effort,
+    Name,
+    SettingError,
+    Size,
+    Small,
+    StepSize,
+)
 from .units import MM_PER_INCH
-
-Coordinate = Annotated[float, Meta(ge=-1e5, le=1e5, description="A position in the machine frame, in `units`.")]
-Size = Annotated[float, Meta(ge=1e-6, le=1e5, description="A positive length, in `units`.")]
-Small = Annotated[
-    float, Meta(ge=1e-6, le=1e3, description="A positive length of the size of a turn or a sheet, in `units`.")
-]
-Travel = Annotated[float, Meta(ge=-1e3, le=1e3, description="Signed distance, positive = up, in `units`.")]
-Name = Annotated[
-    str,
-    Meta(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$", description="A name without control characters."),
-]
-Angle = Annotated[float, Meta(ge=-360, le=360, description="Degrees, anticlockwise from x seen from above.")]
-Setting = Annotated[
-    float,
-    Meta(
-        ge=1e-6,
-        le=1e3,
-        description="How far beside its mark this adjuster may be left, ± travel, in `units`; default a hundredth of a "
-        "turn or half a division of the dial watched meanwhile, whichever is finer; for shims 0.005 mm.",
-    ),
-]
-Effort = Annotated[float, Meta(gt=0, le=1e6, description="What touching this adjuster costs, against 1 for a screw.")]
-Bounds = Annotated[
-    tuple[
-        Annotated[float, Meta(ge=-1e3, le=0, description="Lowest travel, zero or negative.")],
-        Annotated[float, Meta(ge=0, le=1e3, description="Highest travel, zero or positive.")],
-    ],
-    Meta(description="[down, up]: the lowest and the highest travel from where the adjuster stands now."),
-]
 
 
 class Screw(Struct, frozen=True, forbid_unknown_fields=True):
-    """The thread that turns into travel: lead is travel for one turn (pitch × starts)."""
+    """The thread that turns into travel."""
 
-    lead: Small
-    hand: Literal["right", "left"] = "right"
-    turned_from: Literal["above", "below"] = "below"
+    lead: Annotated[Small, Meta(description="Travel for one turn, in `units`: pitch × number of starts.")]
+    hand: Annotated[Literal["right", "left"], Meta(description="Hand of the thread.")] = "right"
+    turned_from: Annotated[
+        Literal["above", "below"],
+        Meta(description="From which side one looks while turning; `direction` in the answer is as seen from there."),
+    ] = "below"
     turned_part: Annotated[
         Literal["stays", "travels"],
         Meta(
-            description="`stays`: a lead screw turning in its bearings while the nut carries the bed; "
-            "`travels`: a thumb screw or thumb nut that moves with the bed."
+            description="`stays`: a lead screw turning in its bearings while the nut carries the bed; `travels`: a "
+            "thumb screw or thumb nut that moves with the bed."
         ),
     ] = "stays"
 
@@ -62,31 +47,48 @@ class Screw(Struct, frozen=True, forbid_unknown_fields=True):
 class Mount(Struct, frozen=True, forbid_unknown_fields=True):
     """The kinematic contact on top of a support."""
 
-    kind: Literal["cone", "vee", "flat"]
-    axis: Annotated[Angle, Meta(description="Direction of a vee's groove; a cone and a flat have none.")] | None = None
-    included_angle: Annotated[float, Meta(ge=10, le=170, description="Angle between the flanks, degrees.")] = 90.0
+    kind: Annotated[
+        Literal["cone", "vee", "flat"], Meta(description="A cone holds three freedoms, a vee two, a flat one.")
+    ]
+    axis: Annotated[
+        Angle | None,
+        Meta(
+            description="Direction of a vee's groove, in degrees anticlockwise from x, seen from above. A vee needs "
+            "it; a cone and a flat have none."
+        ),
+    ] = None
+    included_angle: Annotated[
+        float, Meta(ge=10, le=170, description="Angle between the flanks of a vee, or across a cone, in degrees.")
+    ] = 90.0
 
 
 class Support(Struct, frozen=True, forbid_unknown_fields=True):
     """One point that carries the bed; moving it up raises the gap."""
 
-    id: Name
-    x: Coordinate
-    y: Coordinate
-    z: Annotated[Coordinate, Meta(description="Height of the contact relative to the bed surface.")] = 0.0
-    screw: Screw | None = None
-    mount: Mount | None = None
-    travel: Bounds | None = None
-    step: Small | None = None
-    setting: Setting | None = None
-    effort: Effort | None = None
+    id: Annotated[Name, Meta(description="Name of the support; no other support or seat has it.")]
+    x: Annotated[Coordinate, Meta(description="Position along x, to the right, in `units`.")]
+    y: Annotated[Coordinate, Meta(description="Position along y, to the rear, in `units`.")]
+    z: Annotated[
+        Coordinate,
+        Meta(description="Height of the contact above the bed surface, in `units`; a kinematic mount makes use of it."),
+    ] = 0.0
+    screw: Annotated[
+        Screw | None, Meta(description="The screw that raises it; absent or null, travels are given without turns.")
+    ] = None
+    mount: Annotated[
+        Mount | None, Meta(description="The kinematic contact on top of it; absent or null, none is described.")
+    ] = None
+    travel: Bounds = None
+    step: StepSize = None
+    setting: SettingError = None
+    effort: Effort = None
 
 
 class Sheet(Struct, frozen=True, forbid_unknown_fields=True):
     """Shims of one thickness, with how many there are."""
 
-    thickness: Small
-    count: Annotated[int, Meta(ge=0, le=1000)]
+    thickness: Annotated[Small, Meta(description="Thickness of one sheet, in `units`.")]
+    count: Annotated[int, Meta(ge=0, le=1000, description="How many are at hand, those fitted now not counted.")]
 
 
 Stock = Annotated[
@@ -97,47 +99,88 @@ Stock = Annotated[
 class Seat(Struct, frozen=True, forbid_unknown_fields=True):
     """One place where a rail is fixed; moving it up raises the swept surface and so lowers the gap."""
 
-    id: Name
-    rail: Name
-    x: Coordinate
-    y: Coordinate
-    method: Literal["slip", "shim"] = "slip"
-    stock: Stock | None = None
-    fitted: (
-        Annotated[list[Small], Meta(max_length=32, description="Shims under the seat now that may be taken out.")]
-        | None
-    ) = None
-    largest_stack: Annotated[int, Meta(ge=1, le=32, description="Most sheets under one seat.")] | None = None
-    travel: Bounds | None = None
-    step: Small | None = None
-    setting: Setting | None = None
-    effort: Effort | None = None
+    id: Annotated[Name, Meta(description="Name of the seat; no other seat or support has it.")]
+    rail: Annotated[Name, Meta(description="Name of the rail that it carries.")]
+    x: Annotated[Coordinate, Meta(description="Position along x, to the right, in `units`.")]
+    y: Annotated[Coordinate, Meta(description="Position along y, to the rear, in `units`.")]
+    method: Annotated[
+        Literal["slip", "shim"],
+        Meta(
+            description="How it is moved: `slip`, slackened and slid up or down; `shim`, sheets put under or taken out."
+        ),
+    ] = "slip"
+    stock: Annotated[
+        Stock | None,
+        Meta(
+            description="Shims at hand for this seat alone; absent or null, those of `rails.stock`, which seats "
+            "share. Only with `shim`."
+        ),
+    ] = None
+    fitted: Annotated[
+        Annotated[list[Small], Meta(max_length=32)] | None,
+        Meta(
+            description="Shims under the seat now that may be taken out, each thickness in `units`; absent, none, and "
+            "the seat only goes up. Only with `shim`."
+        ),
+    ] = None
+    largest_stack: Annotated[
+        Annotated[int, Meta(ge=1, le=32)] | None,
+        Meta(description="Most sheets under the seat; absent or null, 6. Only with `shim`."),
+    ] = None
+    travel: Bounds = None
+    step: StepSize = None
+    setting: SettingError = None
+    effort: Effort = None
 
 
 class Rails(Struct, frozen=True, forbid_unknown_fields=True):
     """Two rails side by side, the beam that spans them on its blocks, and the tool it carries."""
 
-    along: Literal["x", "y"]
-    seats: Annotated[list[Seat], Meta(max_length=64)]
-    block_spacing: Annotated[float, Meta(ge=0, le=1e5, description="Distance between the two blocks on one rail.")] = (
-        0.0
-    )
-    tool_offset: Annotated[
-        Coordinate, Meta(description="How far the tool stands ahead of the middle of the blocks, along the rails.")
+    along: Annotated[Literal["x", "y"], Meta(description="Direction in which the rails run and the gantry travels.")]
+    seats: Annotated[
+        list[Seat], Meta(max_length=64, description="Where the two rails are fixed, at least two seats on each.")
+    ]
+    block_spacing: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=1e5,
+            description="Distance between the middles of the two blocks on one rail, in `units`; 0 if not known.",
+        ),
     ] = 0.0
-    stock: Stock | None = None
+    tool_offset: Annotated[
+        Coordinate,
+        Meta(description="How far the tool stands ahead of the middle of the blocks, along the rails, in `units`."),
+    ] = 0.0
+    stock: Annotated[Stock | None, Meta(description="Shims at hand for all seats together; absent or null, none.")] = (
+        None
+    )
 
 
 class Bed(Struct, frozen=True, forbid_unknown_fields=True):
     """The plate: its extent in the machine frame and, where known, what it is made of."""
 
-    x: tuple[Coordinate, Coordinate]
-    y: tuple[Coordinate, Coordinate]
-    thickness: Size | None = None
-    material: Name | None = None
-    youngs_modulus: Annotated[float, Meta(ge=0.1, le=2000, description="GPa")] | None = None
-    poissons_ratio: Annotated[float, Meta(ge=0, lt=0.5)] | None = None
-    yield_strength: Annotated[float, Meta(ge=0.1, le=10000, description="MPa")] | None = None
+    x: Annotated[tuple[Coordinate, Coordinate], Meta(description="Left and right end, [low, high], in `units`.")]
+    y: Annotated[tuple[Coordinate, Coordinate], Meta(description="Front and rear end, [low, high], in `units`.")]
+    thickness: Annotated[
+        Size | None, Meta(description="Thickness of the plate, in `units`; absent or null, not known.")
+    ] = None
+    material: Annotated[
+        Name | None,
+        Meta(description="What it is made of, as `aluminium` or `cast iron`; gives its expansion, if known by name."),
+    ] = None
+    youngs_modulus: Annotated[
+        Annotated[float, Meta(ge=0.1, le=2000)] | None,
+        Meta(description="Young's modulus, in GPa; a flexible plate on four supports needs it."),
+    ] = None
+    poissons_ratio: Annotated[
+        Annotated[float, Meta(ge=0, lt=0.5)] | None,
+        Meta(description="Poisson's ratio; a flexible plate on four supports needs it."),
+    ] = None
+    yield_strength: Annotated[
+        Annotated[float, Meta(ge=0.1, le=10000)] | None,
+        Meta(description="Yield strength, in MPa; a flexible plate on four supports needs it."),
+    ] = None
 
 
 class Indicator(Struct, frozen=True, forbid_unknown_fields=True):
@@ -147,32 +190,46 @@ class Indicator(Struct, frozen=True, forbid_unknown_fields=True):
     range 15 µm, repeatability 3 µm), scaled with the division; the division itself is common practice, no source.
     """
 
-    division: Small | None = None
-    error_limit: Annotated[Small, Meta(description="Largest error of indication, ±; default 1.5 divisions.")] | None = (
-        None
-    )
-    repeatability: (
-        Annotated[Small, Meta(description="Half-width of repeats of one reading; default 0.3 divisions.")] | None
-    ) = None
-    bed_high_reads: Literal["plus", "minus"] = "plus"
+    division: Annotated[Small | None, Meta(description="Scale division, in `units`; absent or null, 0.01 mm.")] = None
+    error_limit: Annotated[
+        Small | None, Meta(description="Largest error of indication, ±, in `units`; absent or null, 1.5 divisions.")
+    ] = None
+    repeatability: Annotated[
+        Small | None,
+        Meta(description="Half-width of the repeats of one reading, in `units`; absent or null, 0.3 divisions."),
+    ] = None
+    bed_high_reads: Annotated[
+        Literal["plus", "minus"], Meta(description="What the dial shows where the bed is high: `plus` or `minus`.")
+    ] = "plus"
 
 
 class Limit(Struct, frozen=True, forbid_unknown_fields=True):
     """What the machine is held to: the largest total indicator reading that is still good."""
 
-    total: Small
+    total: Annotated[Small, Meta(description="Largest total indicator reading that is still good, in `units`.")]
 
 
 class Machine(Struct, frozen=True, forbid_unknown_fields=True):
     """A bed, what carries it, the rails above it and the indicator it is read with."""
 
-    bed: Bed
-    id: Name = "machine"
-    units: Literal["mm", "inch"] = "mm"
-    supports: Annotated[list[Support], Meta(max_length=16)] = field(default_factory=list)
-    rails: Rails | None = None
-    indicator: Indicator = field(default_factory=Indicator)
-    limit: Limit | None = None
+    bed: Annotated[Bed, Meta(description="The plate that is read.")]
+    id: Annotated[Name, Meta(description="Name of the machine; given back with every answer.")] = "machine"
+    units: Annotated[
+        Literal["mm", "inch"], Meta(description="Unit of every length in the request and in the answer.")
+    ] = "mm"
+    supports: Annotated[
+        list[Support],
+        Meta(max_length=16, description="Points that carry the bed; empty or left out, none are described."),
+    ] = field(default_factory=list)
+    rails: Annotated[
+        Rails | None, Meta(description="The rails over which the gantry runs; absent or null, none are described.")
+    ] = None
+    indicator: Annotated[Indicator, Meta(description="The dial indicator; left out, a common one of 0.01 mm.")] = field(
+        default_factory=Indicator
+    )
+    limit: Annotated[
+        Limit | None, Meta(description="What the machine is held to; absent or null, a total of 0.1 mm.")
+    ] = None
 
     def from_mm(self, length: float) -> float:
         """Convert a constant of physical size from mm to the machine's unit."""

@@ -12,17 +12,44 @@ M = TypeVar("M", bound=Mechanism)
 
 
 class Solve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
-    """How to solve. ``with`` names the solvers whose adjusters are solved together; left out, all that fit."""
+    """How to solve, and how far to go."""
 
-    with_: Annotated[list[M], Meta(max_length=16)] = field(name="with", default_factory=list)
-    criterion: Criterion = "least-squares"
-    aim_for: (
-        Annotated[float, Meta(ge=0, le=1e3, description="Total that is good enough; default a third of the limit.")]
-        | None
-    ) = None
-    most_moves: Annotated[int, Meta(ge=1, le=64)] | None = None
-    offset: Literal["free", "keep"] = "free"
-    time_limit: Annotated[float, Meta(gt=0, le=60, description="Seconds an integer programme may take.")] = 5.0
+    with_: Annotated[
+        list[M],
+        Meta(
+            max_length=16,
+            description="Solvers whose adjusters are solved together, each with its options; empty or left out, all "
+            "that the machine's description supports.",
+        ),
+    ] = field(name="with", default_factory=list)
+    criterion: Annotated[
+        Criterion,
+        Meta(
+            description="What is made small: `least-squares`, the root mean square of the gap; `minimum-zone`, "
+            "highest minus lowest gap (as in ISO 12781-1)."
+        ),
+    ] = "least-squares"
+    aim_for: Annotated[
+        Annotated[float, Meta(ge=0, le=1e3)] | None,
+        Meta(
+            description="Total that is good enough with its U, in `units`; 0 asks for the best attainable. Absent or "
+            "null: a bed proven within its limit is left alone, any other aims at a third of the limit."
+        ),
+    ] = None
+    most_moves: Annotated[
+        Annotated[int, Meta(ge=1, le=64)] | None,
+        Meta(description="Most adjusters that may be moved; absent or null, any number."),
+    ] = None
+    offset: Annotated[
+        Literal["free", "keep"],
+        Meta(
+            description="`free`: the indicator or tool is zeroed anew after tramming, so a constant gap does not "
+            "matter. `keep`: the zero stays, and the gap is to come to zero."
+        ),
+    ] = "free"
+    time_limit: Annotated[
+        float, Meta(gt=0, le=60, description="Seconds that the search for whole steps and shim stacks may take.")
+    ] = 5.0
 
 
 Criterion = Literal["least-squares", "minimum-zone"]

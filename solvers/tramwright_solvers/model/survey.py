@@ -6,31 +6,47 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, field
 
-from .machine import Coordinate, Name, Travel
+from .quantities import BedTemperature, Coordinate, Name, TakenAt, Travel
 
 
 class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     """The dial at one station: one value, or several taken without moving."""
 
-    x: Coordinate
-    y: Coordinate
-    value: Travel | Annotated[list[Travel], Meta(min_length=1, max_length=1000)]
-    setup: Annotated[str, Meta(max_length=64)] = ""
-    time: Annotated[float, Meta(ge=-1e12, le=1e12)] | Annotated[str, Meta(max_length=40)] | None = None
+    x: Annotated[Coordinate, Meta(description="Station: position along x, to the right, on the bed, in `units`.")]
+    y: Annotated[Coordinate, Meta(description="Station: position along y, to the rear, on the bed, in `units`.")]
+    value: Annotated[
+        Travel | Annotated[list[Travel], Meta(min_length=1, max_length=1000)],
+        Meta(description="What the dial reads, with its sign, in `units`; or several values read without moving."),
+    ]
+    setup: Annotated[
+        str, Meta(max_length=64, description="Name of the set-up: readings with one zero of the indicator share it.")
+    ] = ""
+    time: Annotated[
+        Annotated[float, Meta(ge=-1e12, le=1e12)] | Annotated[str, Meta(max_length=40)] | None,
+        Meta(
+            description="When it was read: seconds from any origin, or an RFC 3339 date and time. Times and closing "
+            "readings let a steady drift be taken off; absent or null, not known."
+        ),
+    ] = None
 
 
 class Made(Struct, frozen=True, forbid_unknown_fields=True):
     """What was asked of one adjuster and set on it: the turns or sheets given, as travel, whatever came of them."""
 
-    adjuster: Name
-    travel: Travel
+    adjuster: Annotated[Name, Meta(description="`id` of the support or seat that was moved.")]
+    travel: Annotated[
+        Travel, Meta(description="Travel that was asked for and set, in `units`, positive = up; not what came of it.")
+    ]
 
 
 class Pass(Struct, frozen=True, forbid_unknown_fields=True):
     """One pass of tramming: the readings before it, in the shape of `survey.readings`, and the moves then made."""
 
-    readings: Annotated[list[Reading], Meta(max_length=20_000)]
-    moves: Annotated[list[Made], Meta(min_length=1, max_length=64)]
+    readings: Annotated[list[Reading], Meta(max_length=20_000, description="The survey before these moves.")]
+    moves: Annotated[
+        list[Made],
+        Meta(min_length=1, max_length=64, description="The moves then made, one entry for each adjuster moved."),
+    ]
 
 
 class Previous(Pass, frozen=True, forbid_unknown_fields=True):
@@ -40,13 +56,25 @@ class Previous(Pass, frozen=True, forbid_unknown_fields=True):
     From what was asked and what the readings then showed, each adjuster's response is learnt.
     """
 
-    earlier: Annotated[list[Pass], Meta(max_length=16)] = field(default_factory=list)
+    earlier: Annotated[
+        list[Pass],
+        Meta(max_length=16, description="Passes before that one, the oldest first; each ends where the next begins."),
+    ] = field(default_factory=list)
 
 
 class Survey(Struct, frozen=True, forbid_unknown_fields=True):
     """Readings over the bed, taken with one adjustment of the machine."""
 
-    readings: Annotated[list[Reading], Meta(max_length=20_000)]
-    taken_at: Annotated[str, Meta(max_length=40, description="RFC 3339 date and time.")] | None = None
-    bed_temperature: Annotated[float, Meta(ge=-100, le=600, description="°C")] | None = None
-    previous: Annotated[Previous, Meta(description="The pass before this survey, to learn from.")] | None = None
+    readings: Annotated[
+        list[Reading],
+        Meta(
+            max_length=20_000,
+            description="Dial readings, in the order in which they were taken; stations read again are pooled.",
+        ),
+    ]
+    taken_at: TakenAt = None
+    bed_temperature: BedTemperature = None
+    previous: Annotated[
+        Previous | None,
+        Meta(description="The pass before this survey, to learn each adjuster's response from; absent or null, none."),
+    ] = None

@@ -11,7 +11,8 @@ from msgspec import Meta, Struct, field
 
 from ..model.contract import Floats
 from ..model.errors import Fault
-from ..model.machine import Coordinate, Machine, Size
+from ..model.machine import Machine
+from ..model.quantities import Coordinate, Size
 from ..reduction.stations import LEAST_STATIONS
 from .results import Spot
 
@@ -31,8 +32,8 @@ Range = Annotated[tuple[Coordinate, Coordinate], Meta(description="[low, high], 
 class Rectangle(Struct, frozen=True, forbid_unknown_fields=True, tag_field="shape", tag="rectangle"):
     """A kept-out place with sides along x and y: a clip, a slot, a sensor block."""
 
-    x: Range
-    y: Range
+    x: Annotated[Range, Meta(description="Left and right side, [low, high], in `units`.")]
+    y: Annotated[Range, Meta(description="Front and rear side, [low, high], in `units`.")]
 
     def covers(self, points: Floats) -> np.ndarray:
         """Return which points (n, 2) lie inside, edges not included."""
@@ -61,9 +62,9 @@ class Rectangle(Struct, frozen=True, forbid_unknown_fields=True, tag_field="shap
 class Circle(Struct, frozen=True, forbid_unknown_fields=True, tag_field="shape", tag="circle"):
     """A round kept-out place: a hole, a screw head, a magnet."""
 
-    x: Coordinate
-    y: Coordinate
-    radius: Size
+    x: Annotated[Coordinate, Meta(description="Centre: position along x, to the right, in `units`.")]
+    y: Annotated[Coordinate, Meta(description="Centre: position along y, to the rear, in `units`.")]
+    radius: Annotated[Size, Meta(description="Radius, in `units`.")]
 
     def covers(self, points: Floats) -> np.ndarray:
         """Return which points (n, 2) lie inside, the edge not included."""
@@ -84,8 +85,18 @@ class Circle(Struct, frozen=True, forbid_unknown_fields=True, tag_field="shape",
 class Reach(Struct, frozen=True, forbid_unknown_fields=True):
     """What the indicator can be brought to, where that is not the whole bed."""
 
-    x: Range | None = None
-    y: Range | None = None
+    x: Annotated[
+        Range | None,
+        Meta(
+            description="Where the tool gets to along x, [low, high], in `units`; absent or null, over the whole bed."
+        ),
+    ] = None
+    y: Annotated[
+        Range | None,
+        Meta(
+            description="Where the tool gets to along y, [low, high], in `units`; absent or null, over the whole bed."
+        ),
+    ] = None
 
 
 KeepOut = Rectangle | Circle

@@ -5,84 +5,127 @@ Arrays are complete and nothing is rounded; views round for people.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from ..diagnostics.outliers import Unchecked
-from ..model.machine import Coordinate
-from ..results.correction import Blind
+from ..findings import Blind
+from ..model.quantities import (
+    AdjusterId,
+    Cautions,
+    Coordinate,
+    CoverageFactor,
+    MachineId,
+    SolverName,
+    SolverVersions,
+    Units,
+    X,
+    Y,
+)
 
 
 class Spot(Struct, frozen=True, forbid_unknown_fields=True):
-    """A station of a plan to be rated."""
+    """A station."""
 
-    x: Coordinate
-    y: Coordinate
+    x: Annotated[Coordinate, Meta(description="Position along x, to the right, in `units`.")]
+    y: Annotated[Coordinate, Meta(description="Position along y, to the rear, in `units`.")]
 
 
 class Stop(Struct, frozen=True):
-    """One station in the order of reading; ``leg`` is the straight way from the one before, the first's from the last.
+    """One station in the order of reading."""
 
-    ``over_kept_out`` says that this way passes over a kept-out place.
-    """
-
-    x: float
-    y: float
-    leg: float
-    over_kept_out: bool
+    x: X
+    y: Y
+    leg: Annotated[
+        float,
+        Meta(description="Straight way from the station before, in `units`; the first station's is from the last."),
+    ]
+    over_kept_out: Annotated[bool, Meta(description="True where this way passes over a kept-out place.")]
 
 
 class MoveForecast(Struct, frozen=True):
-    """How well one adjuster's travel will be known; lengths in the machine's unit.
+    """How well one adjuster's travel will be known.
 
-    ``u`` is the standard uncertainty that the correction will state for readings in this order with the closing reading
-    at the end, and the drift estimated from it; ``u_steady`` that without a closing reading, if nothing drifts. Both
-    are for the least effort that does all the adjusters can do with this one among them, in company of
-    ``together_with``; of several ways of equal effort the most uncertain. Null where the stations cannot determine the
-    travel, and ``why`` says the reason.
+    Both uncertainties are for the least effort that does all the adjusters can do with this one among them; of several
+    ways of equal effort the most uncertain.
     """
 
-    adjuster: str
-    solver: str
-    u: float | None
-    u_steady: float | None
-    together_with: list[str]
-    why: str
+    adjuster: AdjusterId
+    solver: SolverName
+    u: Annotated[
+        float | None,
+        Meta(
+            description="Standard uncertainty (k = 1) of the travel, in `units`, as the correction will state it: "
+            "stations read in this order, the first once more at the end, drift estimated. Null where the "
+            "stations do not determine the travel."
+        ),
+    ]
+    u_steady: Annotated[
+        float | None,
+        Meta(description="The same without the closing reading if nothing drifts, in `units`; null where `u` is."),
+    ]
+    together_with: Annotated[
+        list[str],
+        Meta(
+            description="Adjusters, by `id`, that move together with this one in the case described; empty where `u` "
+            "is null."
+        ),
+    ]
+    why: Annotated[str, Meta(description="Why the travel is not determined; empty where it is.")]
 
 
 class TotalForecast(Struct, frozen=True):
     """How well a total read in this survey will be known, and what can be declared within the limit (ISO 14253-1).
 
     A total predicted for after the moves is less certain by the errors of setting them, which are not in here.
-
-    ``u`` is at most that of highest minus lowest with the closing reading, ``u_steady`` without. ``largest_within`` is
-    the largest total that proves to be within the limit, limit - k · u; null where no total would. ``noise`` is the
-    total that a perfectly flat bed would show by the readings' uncertainty alone, on average; ``smallest_limit``,
-    noise + k · u, is the tightest limit that such a bed would still be proven to keep.
     """
 
-    u: float
-    u_steady: float
-    U: float
-    k: float
-    limit: float
-    largest_within: float | None
-    noise: float
-    smallest_limit: float
+    u: Annotated[
+        float,
+        Meta(description="Standard uncertainty (k = 1) of the total with the closing reading, at most, in `units`."),
+    ]
+    u_steady: Annotated[float, Meta(description="The same without the closing reading if nothing drifts, in `units`.")]
+    U: Annotated[float, Meta(description="Expanded uncertainty U = k · u, in `units`.")]
+    k: CoverageFactor
+    limit: Annotated[float, Meta(description="Largest total that is still good, in `units`.")]
+    largest_within: Annotated[
+        float | None,
+        Meta(
+            description="Largest total that proves to be within the limit, limit − U, in `units`; null where no total "
+            "would."
+        ),
+    ]
+    noise: Annotated[
+        float,
+        Meta(
+            description="Total that a perfectly flat bed would show on average by the readings' uncertainty alone, in "
+            "`units`."
+        ),
+    ]
+    smallest_limit: Annotated[
+        float, Meta(description="Tightest limit that such a bed would still be proven to keep, noise + U, in `units`.")
+    ]
 
 
 class Efficiency(Struct, frozen=True):
-    """How near a plan comes to the best of the same size for the moves alone, 1 being the best found.
+    """How near a plan comes to the best of the same size for the moves alone; 1 is the best found."""
 
-    ``d``: the determinant of the information, for each term (D-efficiency); ``i``: the mean variance of the adjusters'
-    fit over the free area (I-efficiency). Zero where the plan does not determine the moves; null, with ``why``, where
-    no plan of its size does.
-    """
-
-    d: float | None
-    i: float | None
-    why: str
+    d: Annotated[
+        float | None,
+        Meta(
+            description="D-efficiency, 0 to 1: by the determinant of the information, for each term; 0 where the plan "
+            "does not determine the moves, null where no plan of its size does."
+        ),
+    ]
+    i: Annotated[
+        float | None,
+        Meta(
+            description="I-efficiency, 0 to 1: by the mean variance of the adjusters' fit over the free area; 0 and "
+            "null as for `d`."
+        ),
+    ]
+    why: Annotated[str, Meta(description="Why it is 0 or null; empty elsewhere.")]
 
 
 class Rating(Struct, frozen=True):
@@ -95,70 +138,103 @@ class Rating(Struct, frozen=True):
     wherever it is made; null where at some station none does.
     """
 
-    count: int
-    path: float
-    stations: list[Stop]
-    moves: list[MoveForecast]
-    total: TotalForecast
-    blind_to: list[Blind]
-    least_redundancy: float
-    sure_slip: float | None
-    unchecked: list[Unchecked]
-    gap_u: float | None
-    efficiency: Efficiency
+    count: Annotated[int, Meta(description="Number of stations.")]
+    path: Annotated[float, Meta(description="Length of the whole way round, back to the first station, in `units`.")]
+    stations: Annotated[list[Stop], Meta(description="Stations in the order in which to read them.")]
+    moves: Annotated[list[MoveForecast], Meta(description="How well each adjuster's travel will be known.")]
+    total: Annotated[TotalForecast, Meta(description="How well the total will be known.")]
+    blind_to: Annotated[
+        list[Blind], Meta(description="Terms and adjusters that these stations cannot see; empty where they see all.")
+    ]
+    least_redundancy: Annotated[
+        float,
+        Meta(description="How far the others check the station that is checked least, 0 (not at all) to 1 (wholly)."),
+    ]
+    sure_slip: Annotated[
+        float | None,
+        Meta(
+            description="Slip that is noticed four times in five wherever it is made, in `units`; null where at some "
+            "station none is."
+        ),
+    ]
+    unchecked: Annotated[
+        list[Unchecked], Meta(description="Stations where a slip could go unnoticed; empty where it shows everywhere.")
+    ]
+    gap_u: Annotated[
+        float | None,
+        Meta(
+            description="Root mean square uncertainty of the gap over the free area, in `units`, allowing for form "
+            "that the stations do not show: bows of ten times and waves of half a reading's u. Null where "
+            "the moves are not determined."
+        ),
+    ]
+    efficiency: Annotated[
+        Efficiency, Meta(description="How near the plan comes to the best of its size for the moves alone.")
+    ]
 
 
 class Worth(Struct, frozen=True):
-    """What stations are worth if nothing drifts, no reading being taken again at the end; lengths in `units`.
+    """What stations are worth if nothing drifts, no reading being taken again at the end."""
 
-    ``largest_move_u`` is the standard uncertainty of the least certain move, ``gap_u`` that of the gap anywhere in the
-    free area, root mean square; both are null where the stations do not determine all moves. ``least_redundancy`` (0 to
-    1) is how far the others check the station that is checked least.
-    """
-
-    largest_move_u: float | None
-    gap_u: float | None
-    least_redundancy: float
+    largest_move_u: Annotated[
+        float | None,
+        Meta(
+            description="Standard uncertainty (k = 1) of the least certain move, in `units`; null where the stations "
+            "do not determine all moves."
+        ),
+    ]
+    gap_u: Annotated[
+        float | None,
+        Meta(
+            description="Root mean square uncertainty of the gap over the free area, in `units`; null where the "
+            "stations do not determine all moves."
+        ),
+    ]
+    least_redundancy: Annotated[
+        float,
+        Meta(description="How far the others check the station that is checked least, 0 (not at all) to 1 (wholly)."),
+    ]
 
 
 class Compared(Struct, frozen=True):
-    """The plan against a regular grid of as many stations; ``chosen`` says which of the two the answer is."""
+    """The plan against a regular grid of as many stations."""
 
-    chosen: Literal["plan", "grid"]
-    plan: Worth
-    grid: Worth
-    grid_stations: list[Spot]
+    chosen: Annotated[Literal["plan", "grid"], Meta(description="Which of the two the answer is.")]
+    plan: Annotated[Worth, Meta(description="What the plan is worth.")]
+    grid: Annotated[Worth, Meta(description="What the grid is worth.")]
+    grid_stations: Annotated[list[Spot], Meta(description="Stations of the grid.")]
 
 
 class PlanSize(Worth, frozen=True):
-    """What this many stations, as well chosen, would be worth.
+    """What this many stations, as well chosen, would be worth."""
 
-    ``sure_slip`` is null where a slip could go unnoticed. It need not fall with every station more, for with more of
-    them finer form is told from slips. ``chosen`` marks the number of the plan.
-    """
-
-    count: int
-    sure_slip: float | None
-    chosen: bool
+    count: Annotated[int, Meta(description="Number of stations.")]
+    sure_slip: Annotated[
+        float | None,
+        Meta(
+            description="Slip that is noticed four times in five wherever it is made, in `units`; null where one "
+            "could go unnoticed. It need not fall with every station more, since with more of them finer "
+            "form is told from slips."
+        ),
+    ]
+    chosen: Annotated[bool, Meta(description="True for the number of stations of the plan.")]
 
 
 class SurveyPlan(Struct, frozen=True):
-    """Where to read a machine, and what the survey will be worth; lengths in the machine's unit, ``u`` with k = 1.
+    """Where to read a machine, and what the survey will be worth."""
 
-    ``plan`` is the plan proposed and ``yours`` the plan sent, if any; ``places`` is how many places were weighed and
-    ``why_count`` where the number of stations comes from. ``reading_u`` is the standard uncertainty of one reading.
-    """
-
-    machine: str
-    units: Literal["mm", "inch"]
-    says: str
-    plan: Rating
-    yours: Rating | None
-    yours_says: str
-    against_grid: Compared
-    sizes: list[PlanSize]
-    places: int
-    why_count: str
-    reading_u: float
-    cautions: list[str]
-    solver_versions: dict[str, str]
+    machine: MachineId
+    units: Units
+    says: Annotated[str, Meta(description="What the plan is worth, in two or three sentences.")]
+    plan: Annotated[Rating, Meta(description="The plan proposed.")]
+    yours: Annotated[Rating | None, Meta(description="The plan sent, rated in the same way; null where none was sent.")]
+    yours_says: Annotated[
+        str, Meta(description="What the plan sent is worth, in two or three sentences; empty where none was sent.")
+    ]
+    against_grid: Annotated[Compared, Meta(description="The plan against a regular grid.")]
+    sizes: Annotated[list[PlanSize], Meta(description="What fewer and more stations would be worth.")]
+    places: Annotated[int, Meta(description="Number of places that were weighed.")]
+    why_count: Annotated[str, Meta(description="Where the number of stations comes from.")]
+    reading_u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of one reading, in `units`.")]
+    cautions: Cautions
+    solver_versions: SolverVersions

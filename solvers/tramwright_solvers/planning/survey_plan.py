@@ -55,10 +55,23 @@ NOT_WORSE = 1.0 + 1e-9
 
 
 class PlanSolve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
-    """Which adjusters the survey is for: ``with`` as in a correction (left out, all that fit), and the offset."""
+    """Which adjusters the survey is for."""
 
-    with_: Annotated[list[M], Meta(max_length=16)] = field(name="with", default_factory=list)
-    offset: Literal["free", "keep"] = "free"
+    with_: Annotated[
+        list[M],
+        Meta(
+            max_length=16,
+            description="Solvers whose adjusters the survey is for, each with its options; empty or left out, all "
+            "that the machine's description supports.",
+        ),
+    ] = field(name="with", default_factory=list)
+    offset: Annotated[
+        Literal["free", "keep"],
+        Meta(
+            description="`free`: the indicator or tool is zeroed anew after tramming. `keep`: the zero stays, and the "
+            "gap is to come to zero."
+        ),
+    ] = "free"
 
 
 def plan_survey(

@@ -1,4 +1,4 @@
-"""The answer to one survey. Lengths are in the machine's unit; ``u`` is a standard uncertainty (k = 1) as in JCGM 100.
+"""The answer to one survey: what to do, what it leaves and how sure that is. Lengths are in the machine's unit.
 
 Arrays are complete and nothing is rounded; views round for people. The small Structs are kept from the garbage
 collector's books (``gc=False``): they are made by the dozen for every answer and can hold no cycle.
@@ -6,322 +6,286 @@ collector's books (``gc=False``): they are made by the dozen for every answer an
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
+from ..findings import AsFound, Blind, Budgets, ClosingError, Place, Predicted, Suspect, Term, WholeBed
 from ..model.contract import Effect
+from ..model.quantities import AdjusterId, Cautions, CoverageFactor, MachineId, SolverName, SolverVersions, Units
 from .learning import AdjusterResponse, Forecast
 
 
-class Place(Struct, frozen=True, gc=False):
-    """A point on the bed."""
-
-    x: float
-    y: float
-
-
-class AsFound(Struct, frozen=True):
-    """The gap as the survey found it; total is highest minus lowest gap over the stations, ``U`` = k · u."""
-
-    total: float
-    u: float
-    U: float
-    k: float
-    rms: float
-    highest: Place
-    lowest: Place
-
-
-class Station(Struct, frozen=True, gc=False):
-    """Gap at one station before and after the moves, both from the indicator's zero in the first set-up.
-
-    ``dial`` is what the indicator should read there afterwards, in the user's own sense and zero; ``dial_before`` what
-    it read.
-    """
-
-    x: float
-    y: float
-    gap: float
-    before: float
-    dial: float
-    dial_before: float
-    u: float
-
-
-class Predicted(AsFound, frozen=True):
-    """The gap once the moves are made."""
-
-    stations: list[Station]
-
-
 class MoveOf(Struct, frozen=True, omit_defaults=True):
-    """One adjuster's move: travel positive up, and how to make it.
+    """One adjuster's move, and how to make it."""
 
-    ``ask`` is the travel to set where the adjuster is known not to move as far as it is asked; turns are those of it.
-    """
-
-    adjuster: str
-    solver: str
-    travel: float
-    u: float
-    ask: float | None = None
-    turns: float | None = None
-    degrees: float | None = None
-    direction: Literal["clockwise", "anticlockwise"] | None = None
-    seen_from: Literal["above", "below"] | None = None
-    stack: list[float] | None = None
-    remove: list[float] | None = None
+    adjuster: AdjusterId
+    solver: SolverName
+    travel: Annotated[float, Meta(description="Signed distance to move it, in `units`, positive = up.")]
+    u: Annotated[
+        float,
+        Meta(description="Standard uncertainty (k = 1) of the travel as worked out from the readings, in `units`."),
+    ]
+    ask: Annotated[
+        float | None,
+        Meta(
+            description="Travel to set where the adjuster is known not to move as far as it is asked, in `units`, "
+            "positive = up; absent, the same as `travel`."
+        ),
+    ] = None
+    turns: Annotated[
+        float | None,
+        Meta(
+            description="Turns of the screw, always positive: |`ask`, or else `travel`| / lead; absent where no screw "
+            "is described."
+        ),
+    ] = None
+    degrees: Annotated[
+        float | None, Meta(description="The same turn in degrees, always positive; absent where no screw is described.")
+    ] = None
+    direction: Annotated[
+        Literal["clockwise", "anticlockwise"] | None,
+        Meta(description="Which way to turn, seen from `seen_from`; absent where no screw is described."),
+    ] = None
+    seen_from: Annotated[
+        Literal["above", "below"] | None,
+        Meta(description="From which side the direction is seen; absent where no screw is described."),
+    ] = None
+    stack: Annotated[
+        list[float] | None,
+        Meta(
+            description="Thicknesses of the shims to put in, in `units`, empty where some only come out; absent where "
+            "it is not shimmed."
+        ),
+    ] = None
+    remove: Annotated[
+        list[float] | None, Meta(description="Thicknesses of the shims to take out, in `units`; absent where none are.")
+    ] = None
 
 
 class Plan(Struct, frozen=True, gc=False):
     """The best that this number of moves can do."""
 
-    moves: int
-    adjusters: list[str]
-    total: float
-    rms: float
-    effort: float
-    chosen: bool
+    moves: Annotated[int, Meta(description="Number of adjusters moved.")]
+    adjusters: Annotated[list[str], Meta(description="Which adjusters are moved, by `id`.")]
+    total: Annotated[float, Meta(description="Predicted total, in `units`.")]
+    rms: Annotated[float, Meta(description="Predicted root mean square of the gap, in `units`.")]
+    effort: Annotated[
+        float,
+        Meta(description="Sum of the efforts of the adjusters moved; a support counts 1 unless described otherwise."),
+    ]
+    chosen: Annotated[bool, Meta(description="True for the plan that `moves` and `steps` carry out.")]
 
 
 class Binding(Struct, frozen=True):
-    """An adjuster at the end of its travel: ``more`` travel that way would leave ``total``."""
+    """An adjuster at the end of its travel, and what more travel would bring."""
 
-    adjuster: str
-    way: Literal["up", "down"]
-    more: float
-    total: float
+    adjuster: AdjusterId
+    way: Annotated[Literal["up", "down"], Meta(description="Which way it would have to go further.")]
+    more: Annotated[float, Meta(description="How much further, in `units`, always positive.")]
+    total: Annotated[float, Meta(description="Predicted total if it could, in `units`.")]
 
 
 class Choice(Struct, frozen=True):
-    """Which plan the moves carry out and why.
+    """Which plan the moves carry out, and why."""
 
-    ``outcome``: ``reached`` the aim; ``best`` attainable; ``stopped`` by the time limit with ``gap`` between the answer
-    and the proven bound, in the criterion's own measure (rms, or half the zone). ``binding`` names what stands in the
-    way. Every subset of up to ``exact_up_to`` adjusters was weighed; of larger ones only whole groups, a heuristic.
-    """
-
-    adjusters: list[str]
-    outcome: Literal["reached", "best", "stopped"]
-    aim_for: float
-    why: str
-    exact_up_to: int
-    gap: float = 0.0
-    binding: tuple[Binding, ...] = ()
+    adjusters: Annotated[list[str], Meta(description="Adjusters of the plan, by `id`.")]
+    outcome: Annotated[
+        Literal["reached", "best", "stopped"],
+        Meta(
+            description="`reached`: the total with its U reaches the aim. `best`: the best attainable. `stopped`: the "
+            "best found within the time limit."
+        ),
+    ]
+    aim_for: Annotated[float, Meta(description="Total aimed at, in `units`.")]
+    why: Annotated[str, Meta(description="Why this plan, in a sentence.")]
+    exact_up_to: Annotated[
+        int,
+        Meta(
+            description="Every subset of up to this many adjusters was weighed; of larger ones only whole groups, a "
+            "heuristic."
+        ),
+    ]
+    gap: Annotated[
+        float,
+        Meta(
+            description="How far the plan may be from the best by the criterion's own measure (rms, or half of "
+            "highest minus lowest gap), in `units`; 0 where that is proven."
+        ),
+    ] = 0.0
+    binding: Annotated[
+        tuple[Binding, ...],
+        Meta(
+            description="Adjusters whose bounds stand in the way of the aim, the most useful first; empty where none "
+            "do."
+        ),
+    ] = ()
 
 
 class Rung(Struct, frozen=True, gc=False):
     """What is left once this group of adjusters, with those before it, has done all it can."""
 
-    after: str
-    total: float
-    rms: float
-
-
-class Term(Struct, frozen=True, gc=False):
-    """One term of the gap's form; ``range`` is its spread over the stations, ``share`` its part of the sum of squares.
-
-    ``range`` and ``u`` are null where the stations cannot tell the term from those before it.
-    """
-
-    term: str
-    range: float | None
-    u: float | None
-    share: float
-    significant: bool
-
-
-class Blind(Struct, frozen=True, gc=False):
-    """Something the chosen stations cannot see, and what to read to see it."""
-
-    what: str
-    kind: Literal["term", "adjuster"]
-    detail: str
-
-
-class Suspect(Struct, frozen=True):
-    """A reading that the rest of the survey contradicts; nothing is changed on its account.
-
-    ``value`` is what the dial read and ``expected`` what the rest of the survey makes it, both in the user's own sense
-    from the first set-up's zero. ``standardized`` is the difference over its standard deviation, estimated without the
-    suspects. ``likely`` names the slip that explains it, ``says`` what to do. ``redundancy`` (0 to 1) is how far other
-    readings check this one, ``smallest_detectable`` the slip there that is noticed four times in five.
-    """
-
-    x: float
-    y: float
-    value: float
-    expected: float
-    standardized: float
-    likely: str
-    says: str
-    redundancy: float
-    smallest_detectable: float
+    after: Annotated[
+        str,
+        Meta(
+            description="`as found`, or the solver whose adjusters have now done all they can, together with those "
+            "before it."
+        ),
+    ]
+    total: Annotated[float, Meta(description="Total that is left, in `units`.")]
+    rms: Annotated[float, Meta(description="Root mean square of the gap that is left, in `units`.")]
 
 
 class Verdict(Struct, frozen=True, gc=False):
-    """Against the limit, by the decision rule named: within and outside are proven, the rest is undecided.
+    """Against the limit, by the decision rule named."""
 
-    ``decided_by`` says what would decide an undecided total; it is empty where both are decided.
-    """
-
-    limit: float
-    as_found: Literal["within", "outside", "undecided"]
-    predicted: Literal["within", "outside", "undecided"]
-    probability: float
-    rule: str
-    k: float
-    decided_by: str
+    limit: Annotated[float, Meta(description="Largest total that is still good, in `units`.")]
+    as_found: Annotated[
+        Literal["within", "outside", "undecided"],
+        Meta(
+            description="`within` or `outside` where that is proven at the total's uncertainty, else `undecided`: "
+            "before the moves."
+        ),
+    ]
+    predicted: Annotated[
+        Literal["within", "outside", "undecided"], Meta(description="The same for the total predicted after the moves.")
+    ]
+    probability: Annotated[
+        float, Meta(description="Probability that the true total after the moves is within the limit (JCGM 106).")
+    ]
+    rule: Annotated[str, Meta(description="Decision rule by which it is judged.")]
+    k: CoverageFactor
+    decided_by: Annotated[str, Meta(description="What would decide an undecided total; empty where both are decided.")]
 
 
 class Step(Struct, frozen=True, gc=False):
     """One thing to do, where to park the indicator while doing it, and what it reads before and after."""
 
-    do: str
-    adjuster: str
-    travel: float
-    park: Place
-    dial_before: float
-    dial_after: float
-    dial_goes: Literal["up", "down"]
-
-
-class ClosingError(Struct, frozen=True):
-    """How much a set-up changed between the first reading of a station and a later one: later minus first, as gaps.
-
-    ``after_drift`` is what remains of it once the drift estimated for the set-up is taken off; the same as ``error``
-    where none is.
-    """
-
-    x: float
-    y: float
-    setup: str
-    error: float
-    after_drift: float
-
-
-class BudgetLine(Struct, frozen=True, gc=False, omit_defaults=True):
-    """One source of uncertainty.
-
-    ``value`` is the half-width of a rectangular distribution, or the standard deviation of a normal one; ``u`` the
-    standard uncertainty that follows. ``dof`` are its degrees of freedom, left out where they are unlimited.
-    ``sensitivity`` is what one unit of u does to the u of the total, ``share`` the part of its square; shares add up to
-    one.
-    """
-
-    name: str
-    value: float
-    distribution: Literal["rectangular", "normal"]
-    type: Literal["A", "B"]
-    u: float
-    sensitivity: float
-    share: float
-    dof: float | None = None
-
-
-class Budget(Struct, frozen=True, gc=False, omit_defaults=True):
-    """What makes up the u of a total.
-
-    ``dof`` are effective (Welch-Satterthwaite, JCGM 100, G.4), left out if unlimited.
-    """
-
-    u: float
-    lines: list[BudgetLine]
-    dof: float | None = None
-
-
-class Budgets(Struct, frozen=True, gc=False):
-    """The uncertainty budgets of the total as found and of the predicted one."""
-
-    as_found: Budget
-    predicted: Budget
-
-
-class OverBed(Struct, frozen=True):
-    """Highest minus lowest gap over the whole bed, not only at the stations, with the errors of the readings taken out.
-
-    ``total`` is what is expected and ``u`` its standard uncertainty; it lies between ``low`` and ``high`` with 95 %.
-    ``highest`` and ``lowest`` are where the extremes are most likely. All is null where the stations do not bear it,
-    and ``says`` why; else ``says`` how it was found.
-    """
-
-    total: float | None
-    u: float | None
-    low: float | None
-    high: float | None
-    highest: Place | None
-    lowest: Place | None
-    says: str
-
-
-class WholeBed(Struct, frozen=True, gc=False):
-    """The totals over the whole bed, as found and once the moves are made."""
-
-    as_found: OverBed
-    predicted: OverBed
+    do: Annotated[str, Meta(description="The instruction, in a sentence.")]
+    adjuster: AdjusterId
+    travel: Annotated[float, Meta(description="Signed distance to move it, in `units`, positive = up.")]
+    park: Annotated[
+        Place, Meta(description="Station at which the dial stands meanwhile: the first that this adjuster moves most.")
+    ]
+    dial_before: Annotated[
+        float,
+        Meta(
+            description="What the dial reads there before this step and after those before it, in `units`, in the "
+            "user's own sense."
+        ),
+    ]
+    dial_after: Annotated[
+        float, Meta(description="What it should read after this step, in `units`, in the same sense.")
+    ]
+    dial_goes: Annotated[
+        Literal["up", "down"], Meta(description="Which way the reading must go; if it goes the other way, stop.")
+    ]
 
 
 class VerdictAnswer(Struct, frozen=True, gc=False):
     """Totals and verdict alone: the answer to one survey of many at the detail `verdict`."""
 
-    machine: str
-    units: Literal["mm", "inch"]
-    as_found: AsFound
-    predicted: AsFound
-    verdict: Verdict
+    machine: MachineId
+    units: Units
+    as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
+    predicted: Annotated[AsFound, Meta(description="Total indicator reading to be expected once the moves are made.")]
+    verdict: Annotated[Verdict, Meta(description="Both totals against the limit.")]
 
 
 class MovesAnswer(VerdictAnswer, frozen=True):
     """Totals, verdict and moves: the answer to one survey of many at the detail `moves`."""
 
-    moves: list[MoveOf]
-    chosen: Choice
-    suspects: list[Suspect]
-    cautions: list[str]
-    solver_versions: dict[str, str]
+    moves: Annotated[
+        list[MoveOf], Meta(description="What to move and by how much; empty where nothing is worth moving.")
+    ]
+    chosen: Annotated[Choice, Meta(description="The plan that the moves carry out, and why.")]
+    suspects: Annotated[
+        list[Suspect], Meta(description="Readings that the rest of the survey contradicts; empty where there are none.")
+    ]
+    cautions: Cautions
+    solver_versions: SolverVersions
 
 
 class Refit(Struct, frozen=True):
-    """Totals, moves and verdict without the stations ``left_out``, all null where too little is left to say."""
+    """The answer once more without the suspects' stations."""
 
-    left_out: list[Place]
-    as_found: AsFound | None
-    predicted: AsFound | None
-    moves: list[MoveOf] | None
-    verdict: Verdict | None
-    says: str
+    left_out: Annotated[list[Place], Meta(description="Stations that were left out: those of the suspects.")]
+    as_found: Annotated[
+        AsFound | None, Meta(description="Total as found without them; null where too little is left to answer from.")
+    ]
+    predicted: Annotated[
+        AsFound | None, Meta(description="Predicted total without them; null where too little is left.")
+    ]
+    moves: Annotated[list[MoveOf] | None, Meta(description="Moves without them; null where too little is left.")]
+    verdict: Annotated[Verdict | None, Meta(description="Verdict without them; null where too little is left.")]
+    says: Annotated[str, Meta(description="What to do with it, in a sentence.")]
 
 
 class Correction(Struct, frozen=True, omit_defaults=True):
-    """The whole answer to one survey.
+    """The whole answer to one survey."""
 
-    ``followed``, ``doubts`` and ``forecast`` are what was learnt from ``survey.previous``: what each adjuster did with
-    what was asked of it, what cannot be told or does not fit, and how many passes remain. Without it they are empty,
-    and the last is left out. ``refit`` is there where there are suspects.
-    """
-
-    machine: str
-    units: Literal["mm", "inch"]
-    as_found: AsFound
-    predicted: Predicted
-    over_bed: WholeBed
-    budget: Budgets
-    moves: list[MoveOf]
-    chosen: Choice
-    closing_errors: list[ClosingError]
-    plans: list[Plan]
-    ladder: list[Rung]
-    attribution: str
-    breakdown: list[Term]
-    blind_to: list[Blind]
-    suspects: list[Suspect]
-    effects: list[Effect]
-    followed: list[AdjusterResponse]
-    doubts: list[str]
-    verdict: Verdict
-    steps: list[Step]
-    cautions: list[str]
-    solver_versions: dict[str, str]
-    refit: Refit | None = None
-    forecast: Forecast | None = None
+    machine: MachineId
+    units: Units
+    as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
+    predicted: Annotated[
+        Predicted,
+        Meta(description="Total indicator reading to be expected once the moves are made, and every station."),
+    ]
+    over_bed: Annotated[WholeBed, Meta(description="The same totals over the whole bed, between the stations too.")]
+    budget: Annotated[Budgets, Meta(description="Where the uncertainty of both totals comes from.")]
+    moves: Annotated[
+        list[MoveOf], Meta(description="What to move and by how much; empty where nothing is worth moving.")
+    ]
+    chosen: Annotated[Choice, Meta(description="The plan that the moves carry out, and why.")]
+    closing_errors: Annotated[
+        list[ClosingError], Meta(description="Changes of the set-ups, from stations read again; empty where none is.")
+    ]
+    plans: Annotated[
+        list[Plan],
+        Meta(
+            description="Number of moves against what they leave: the best for each number, as long as one more still "
+            "gains."
+        ),
+    ]
+    ladder: Annotated[
+        list[Rung], Meta(description="What is left after each solver's adjusters in turn, the first rung as found.")
+    ]
+    attribution: Annotated[
+        str,
+        Meta(description="What supports and rails can take out and what no adjuster reaches, in a sentence or two."),
+    ]
+    breakdown: Annotated[
+        list[Term], Meta(description="The gap as found, split into terms: offset, tilts, twist, bows, remainder.")
+    ]
+    blind_to: Annotated[
+        list[Blind], Meta(description="Terms and adjusters that the stations cannot see; empty where they see all.")
+    ]
+    suspects: Annotated[
+        list[Suspect], Meta(description="Readings that the rest of the survey contradicts; empty where there are none.")
+    ]
+    effects: Annotated[
+        list[Effect],
+        Meta(
+            description="Side effects of the moves, as forces and sideways shifts; empty where the solvers know of "
+            "none."
+        ),
+    ]
+    followed: Annotated[
+        list[AdjusterResponse],
+        Meta(description="What each adjuster did in the passes of `survey.previous`; empty without them."),
+    ]
+    doubts: Annotated[
+        list[str], Meta(description="What those passes cannot tell or what does not fit; empty without them.")
+    ]
+    verdict: Annotated[Verdict, Meta(description="Both totals against the limit.")]
+    steps: Annotated[
+        list[Step], Meta(description="The moves as an order of work: rail seats first, screws afterwards.")
+    ]
+    cautions: Cautions
+    solver_versions: SolverVersions
+    refit: Annotated[
+        Refit | None, Meta(description="The answer without the suspects; absent where there are none.")
+    ] = None
+    forecast: Annotated[
+        Forecast | None, Meta(description="How many passes remain; absent without `survey.previous`.")
+    ] = None

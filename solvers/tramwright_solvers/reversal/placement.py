@@ -14,7 +14,8 @@ import numpy as np
 from msgspec import Meta, Struct
 
 from ..model.contract import Floats
-from ..model.machine import Angle, Bed, Coordinate
+from ..model.machine import Bed
+from ..model.quantities import Angle, BedTemperature, Coordinate, TakenAt
 from ..model.survey import Reading
 
 MATCH = 0.002
@@ -31,15 +32,26 @@ class PlacedSurvey(Struct, frozen=True, forbid_unknown_fields=True):
     The plate is turned about the middle of the bed first and shifted afterwards. It may be levelled anew each time.
     """
 
-    readings: Annotated[list[Reading], Meta(max_length=MOST_READINGS)]
+    readings: Annotated[
+        list[Reading],
+        Meta(
+            max_length=MOST_READINGS,
+            description="Dial readings; positions are those of the machine, wherever the plate lies.",
+        ),
+    ]
     turned: Annotated[
-        Angle, Meta(description="How far the plate is turned about the middle of the bed, anticlockwise from above.")
+        Angle,
+        Meta(
+            description="How far the plate is turned about the middle of the bed, in degrees, anticlockwise seen from "
+            "above."
+        ),
     ] = 0.0
     shifted: Annotated[
-        tuple[Coordinate, Coordinate], Meta(description="How far the plate is then moved along x and along y.")
+        tuple[Coordinate, Coordinate],
+        Meta(description="How far the plate is moved after the turn, [along x, along y], in `units`."),
     ] = (0.0, 0.0)
-    taken_at: Annotated[str, Meta(max_length=40, description="RFC 3339 date and time.")] | None = None
-    bed_temperature: Annotated[float, Meta(ge=-100, le=600, description="°C")] | None = None
+    taken_at: TakenAt = None
+    bed_temperature: BedTemperature = None
 
 
 class Placement(Struct, frozen=True):

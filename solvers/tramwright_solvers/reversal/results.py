@@ -5,162 +5,237 @@ A high spot of the plate raises the gap, a high spot of the gantry (the surface 
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
+
+from ..model.quantities import Cautions, MachineId, MaybeUncertainty, StandardUncertainty, Units, X, Y
 
 
 class ReversalStation(Struct, frozen=True):
-    """Height at one station: of the part that is decided, with u, and if all that is undecided were this one's own."""
+    """Height of a form at one station, positive = high."""
 
-    x: float
-    y: float
-    height: float
-    u: float
-    if_all_its_own: float
+    x: X
+    y: Y
+    height: Annotated[float, Meta(description="Height of the decided part, in `units`, positive = up.")]
+    u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of that height, in `units`.")]
+    if_all_its_own: Annotated[
+        float, Meta(description="Height if all that is undecided were this one's own, in `units`, positive = up.")
+    ]
 
 
 class ReversalTerm(Struct, frozen=True):
-    """One term of a form; ``range``, its spread over the stations, is null with ``u`` where it cannot be told whose.
+    """One term of a form. Bow-x and bow-y are sums and differences of round bow and saddle, and so no further terms."""
 
-    Bow-x and bow-y are sums and differences of round bow and saddle, and so are not further terms beside them.
-    """
-
-    term: str
-    range: float | None
-    u: float | None
-    significant: bool
-    decidable: bool
+    term: Annotated[
+        str, Meta(description="`twist`, `saddle`, `round bow`, `bow-x`, `bow-y`, or `remainder`: what these leave.")
+    ]
+    range: Annotated[
+        float | None,
+        Meta(
+            description="Highest minus lowest value of the term over the stations, in `units`; null where it cannot "
+            "be told whose it is."
+        ),
+    ]
+    u: MaybeUncertainty
+    significant: Annotated[
+        bool,
+        Meta(
+            description="True where the term is more than noise: beyond twice its u; for the remainder by a "
+            "chi-squared test."
+        ),
+    ]
+    decidable: Annotated[
+        bool, Meta(description="True where the surveys tell whose it is, the plate's or the gantry's.")
+    ]
 
 
 class ReversalForm(Struct, frozen=True):
-    """Form of plate or gantry, its plane taken off; ``range`` is highest minus lowest of the decided part.
+    """Form of plate or gantry, its plane taken off."""
 
-    Plate stations are in the plate's own frame: where they lie when it is neither turned nor shifted.
-    """
-
-    stations: list[ReversalStation]
-    range: float
-    u: float
-    range_if_all_its_own: float
-    rms: float
-    significant: bool
-    terms: list[ReversalTerm]
+    stations: Annotated[
+        list[ReversalStation],
+        Meta(
+            description="Height at every station. Stations of the plate are in the plate's own frame: where they lie "
+            "when it is neither turned nor shifted."
+        ),
+    ]
+    range: Annotated[float, Meta(description="Highest minus lowest height of the decided part, in `units`.")]
+    u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of the range, in `units`.")]
+    range_if_all_its_own: Annotated[
+        float, Meta(description="The range if all that is undecided were this one's own, in `units`.")
+    ]
+    rms: Annotated[float, Meta(description="Root mean square of the decided heights, in `units`.")]
+    significant: Annotated[bool, Meta(description="True where the decided part is more than noise (chi-squared).")]
+    terms: Annotated[list[ReversalTerm], Meta(description="The decided part split into terms.")]
 
 
 class UndecidedShape(Struct, frozen=True):
-    """A shape that plate and gantry may have together without changing any gap given.
+    """A shape that plate and gantry may have together without changing any gap given."""
 
-    ``plate`` and ``gantry`` are its heights at their stations, in their order, the largest 1. ``range`` is how much of
-    it there is in the gap, with ``u``, for shapes that have a name.
-    """
-
-    name: str
-    plate: list[float]
-    gantry: list[float]
-    range: float | None
-    u: float | None
+    name: Annotated[str, Meta(description="`twist`, `saddle` or `round bow`; empty for a shape that has no name.")]
+    plate: Annotated[
+        list[float],
+        Meta(description="Its heights at the plate's stations, in their order; the largest of plate and gantry is 1."),
+    ]
+    gantry: Annotated[
+        list[float], Meta(description="Its heights at the gantry's stations, in their order, on the same scale.")
+    ]
+    range: Annotated[
+        float | None,
+        Meta(description="How much of it there is in the gap, in `units`; null for shapes that have no name."),
+    ]
+    u: MaybeUncertainty
 
 
 class Undecided(Struct, frozen=True):
-    """The part that no data given can tell apart: ``dimension`` counts its shapes, piston and tilt not among them.
+    """The part that no data given can tell apart."""
 
-    ``shapes`` lists them one by one, those with a name first, the first 24 at the most. ``range`` is how much of it the
-    gap holds. ``beyond`` counts those that no further turn by quarters or shift by a station would tell either.
-    """
-
-    dimension: int
-    range: float
-    u: float
-    significant: bool
-    beyond: int
-    shapes: list[UndecidedShape]
-    says: str
+    dimension: Annotated[int, Meta(description="Number of independent shapes in it; piston and tilt do not count.")]
+    range: Annotated[float, Meta(description="How much of it the gap holds, in `units`, as highest minus lowest.")]
+    u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of the range, in `units`.")]
+    significant: Annotated[bool, Meta(description="True where it is more than noise (chi-squared).")]
+    beyond: Annotated[
+        int,
+        Meta(description="How many of its shapes no further turn by quarters or shift by a station would tell either."),
+    ]
+    shapes: Annotated[
+        list[UndecidedShape], Meta(description="Its shapes one by one, those with a name first; 24 at the most.")
+    ]
+    says: Annotated[str, Meta(description="What cannot be told, in a sentence or two.")]
 
 
 class FurtherSurvey(Struct, frozen=True):
-    """A further way to lay the plate: how many undecided shapes it would tell, for how much effort (a turn is 1)."""
+    """A further way to lay the plate, and what it would tell."""
 
-    turned: float
-    shifted: tuple[float, float]
-    stations: int
-    removes: int
-    leaves: int
-    effort: float
+    turned: Annotated[
+        float,
+        Meta(description="Turn of the plate about the middle of the bed, in degrees, anticlockwise seen from above."),
+    ]
+    shifted: Annotated[
+        tuple[float, float], Meta(description="Shift of the plate after the turn, [along x, along y], in `units`.")
+    ]
+    stations: Annotated[int, Meta(description="Number of its stations that can be compared with those read.")]
+    removes: Annotated[int, Meta(description="How many undecided shapes it would tell.")]
+    leaves: Annotated[int, Meta(description="How many undecided shapes it would leave.")]
+    effort: Annotated[float, Meta(description="Effort of laying the plate so: 1 for a turn, 2 for a shift.")]
 
 
 class Further(Struct, frozen=True):
-    """What to survey next: every way that was tried, the cheapest that tells something first."""
+    """What to survey next."""
 
-    worth_while: bool
-    tried: list[FurtherSurvey]
-    says: str
+    worth_while: Annotated[bool, Meta(description="True where a further survey would tell something.")]
+    tried: Annotated[
+        list[FurtherSurvey], Meta(description="Every way that was tried, what tells most for its effort first.")
+    ]
+    says: Annotated[str, Meta(description="What to do next, in a sentence or two.")]
 
 
 class LaidTotal(Struct, frozen=True):
     """Total of one survey with its plane taken off: what levelling alone leaves with the plate laid like this."""
 
-    turned: float
-    shifted: tuple[float, float]
-    stations: int
-    total: float
-    u: float
+    turned: Annotated[
+        float,
+        Meta(description="Turn of the plate about the middle of the bed, in degrees, anticlockwise seen from above."),
+    ]
+    shifted: Annotated[
+        tuple[float, float], Meta(description="Shift of the plate after the turn, [along x, along y], in `units`.")
+    ]
+    stations: Annotated[int, Meta(description="Number of stations compared.")]
+    total: Annotated[float, Meta(description="Highest minus lowest gap without its plane, in `units`.")]
+    u: StandardUncertainty
 
 
 class Whose(Struct, frozen=True):
-    """Whose error it is: the form with the larger mean square, whosever the undecided part may be.
+    """Whose error it is: the form with the larger mean square, whosever the undecided part may be."""
 
-    ``probability`` is that of the one named being the larger, in the least favourable case; null where none is named.
-    """
-
-    whose: Literal["plate", "gantry", "both", "neither", "undecided"]
-    probability: float | None
-    says: str
+    whose: Annotated[
+        Literal["plate", "gantry", "both", "neither", "undecided"],
+        Meta(
+            description="`plate` or `gantry` where its form is surely the larger, `both` where neither is, `neither` "
+            "where nothing is more than noise, `undecided` where these surveys cannot tell."
+        ),
+    ]
+    probability: Annotated[
+        float | None,
+        Meta(
+            description="Probability that the one named is the larger, in the least favourable case; null where none "
+            "is named."
+        ),
+    ]
+    says: Annotated[str, Meta(description="The same in a sentence or two, with the sizes.")]
 
 
 class BetterPlate(Struct, frozen=True):
-    """What a perfect plate would leave after levelling: the gantry's own form, against the first survey's total.
+    """What a perfect plate would leave after levelling, the gantry's own form, against the first survey's total."""
 
-    ``least`` and ``most``, each with ``u``, differ where it is undecided whose a part is. ``standing`` is theirs
-    against the limit. ``best_laid`` is the least total among the surveys with as many stations as the first.
-    ``after_rails`` is what the best moves of the rail seats described would leave of ``least``.
-    """
-
-    total_now: float
-    u_now: float
-    least: float
-    u_least: float
-    most: float
-    u_most: float
-    limit: float
-    standing: Literal["within", "outside", "undecided"]
-    helps: Literal["yes", "no", "undecided"]
-    after_rails: float | None
-    best_laid: LaidTotal
-    says: str
+    total_now: Annotated[float, Meta(description="Total of the first survey with its plane taken off, in `units`.")]
+    u_now: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `total_now`, in `units`.")]
+    least: Annotated[
+        float,
+        Meta(
+            description="What a perfect plate would leave at the least, in `units`; less than `most` where it is "
+            "undecided whose a part is."
+        ),
+    ]
+    u_least: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `least`, in `units`.")]
+    most: Annotated[float, Meta(description="What a perfect plate would leave at the most, in `units`.")]
+    u_most: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `most`, in `units`.")]
+    limit: Annotated[float, Meta(description="Largest total that is still good, in `units`.")]
+    standing: Annotated[
+        Literal["within", "outside", "undecided"],
+        Meta(
+            description="Both `least` and `most` against the limit (ISO 14253-1); `undecided` where they differ or "
+            "are not proven."
+        ),
+    ]
+    helps: Annotated[
+        Literal["yes", "no", "undecided"],
+        Meta(description="Whether a perfect plate would be an improvement beyond doubt, for `least` and `most` alike."),
+    ]
+    after_rails: Annotated[
+        float | None,
+        Meta(
+            description="What moving the rail seats for the best would leave of the gantry's decided form, in "
+            "`units`, whatever their bounds; null where no rail seats are described."
+        ),
+    ]
+    best_laid: Annotated[
+        LaidTotal,
+        Meta(description="Survey with the least total among those with at least as many stations as the first."),
+    ]
+    says: Annotated[str, Meta(description="What a better plate would bring, in a sentence or two.")]
 
 
 class Agreement(Struct, frozen=True):
-    """How well the surveys agree: sum of squares left over its expectation; null where nothing is left to compare."""
+    """How well the surveys agree."""
 
-    excess: float | None
-    degrees_of_freedom: int
-    contradicted: bool
+    excess: Annotated[
+        float | None,
+        Meta(
+            description="Weighted sum of squares left over its expectation, about 1 where they agree; null where "
+            "nothing is left to compare."
+        ),
+    ]
+    degrees_of_freedom: Annotated[int, Meta(description="How many independent comparisons there are.")]
+    contradicted: Annotated[bool, Meta(description="True where the surveys disagree by more than noise.")]
 
 
 class Reversal(Struct, frozen=True):
-    """The whole answer: ``k`` is the coverage factor of every U in the sentences; lengths are the machine's."""
+    """Plate form and gantry form apart, and what remains undecided."""
 
-    machine: str
-    units: Literal["mm", "inch"]
-    k: float
-    verdict: Whose
-    better_plate: BetterPlate
-    plate: ReversalForm
-    gantry: ReversalForm
-    undecided: Undecided
-    further: Further
-    laid: list[LaidTotal]
-    agreement: Agreement
-    doubts: list[str]
-    cautions: list[str]
+    machine: MachineId
+    units: Units
+    k: Annotated[float, Meta(description="Coverage factor k of every U in the sentences: 1.645, one-sided 95 %.")]
+    verdict: Annotated[Whose, Meta(description="Whose error it is.")]
+    better_plate: Annotated[BetterPlate, Meta(description="What a perfect plate would leave.")]
+    plate: Annotated[ReversalForm, Meta(description="Form of the plate.")]
+    gantry: Annotated[ReversalForm, Meta(description="Form of the gantry: of the surface that the tool sweeps.")]
+    undecided: Annotated[Undecided, Meta(description="The part that these surveys cannot tell apart.")]
+    further: Annotated[Further, Meta(description="What to survey next.")]
+    laid: Annotated[
+        list[LaidTotal], Meta(description="Total of each survey with its plane taken off, in the order of the surveys.")
+    ]
+    agreement: Annotated[Agreement, Meta(description="How well the surveys agree.")]
+    doubts: Annotated[list[str], Meta(description="What in the surveys does not fit; empty where all does.")]
+    cautions: Cautions

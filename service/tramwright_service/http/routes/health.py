@@ -19,6 +19,7 @@ def create() -> list[HTTPRouteHandler]:
         "/health/live",
         operation_id="live",
         summary="Is the process alive?",
+        response_description="The process runs.",
         tags=["health"],
         sync_to_thread=False,
     )
@@ -30,6 +31,7 @@ def create() -> list[HTTPRouteHandler]:
         "/health/ready",
         operation_id="ready",
         summary="Can it answer surveys?",
+        response_description="It has solved an example and takes requests.",
         tags=["health"],
         sync_to_thread=False,
     )

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 from litestar import get
 from litestar.handlers import HTTPRouteHandler
-from litestar.params import FromPath
+from litestar.params import Parameter
 
 from tramwright_solvers.mechanisms.registry import Registry
 
@@ -19,6 +21,7 @@ def create(registry: Registry) -> list[HTTPRouteHandler]:
         "/v1/solvers",
         operation_id="listSolvers",
         summary="List the solvers of this installation",
+        response_description="Every solver, with what the machine must describe for it.",
         tags=["solvers"],
         sync_to_thread=False,
     )
@@ -30,10 +33,11 @@ def create(registry: Registry) -> list[HTTPRouteHandler]:
         "/v1/solvers/{name:str}",
         operation_id="describeSolver",
         summary="Describe one solver: its needs, its options, an example that works",
+        response_description="The solver, the JSON Schema of its options, and a payload in which it works.",
         tags=["solvers"],
         sync_to_thread=False,
     )
-    def describe_solver(name: FromPath[str]) -> SolverDetail:
+    def describe_solver(name: Annotated[str, Parameter(description="Name of the solver, as listed.")]) -> SolverDetail:
         """Describe one solver with the JSON Schema of its options and a payload to start from."""
         return detail(registry, name)
 
