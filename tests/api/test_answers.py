@@ -14,8 +14,8 @@ from litestar.testing import TestClient
 from tramwright_service.catalogue import examples
 from tramwright_service.text.correction import as_text
 from tramwright_service.wire.encode import encode
-from tramwright_solvers.findings import Term
 from tramwright_solvers.results.correction import Correction
+from tramwright_solvers.results.findings import Term
 
 CORRECTIONS = "/v1/corrections"
 JSON = "application/json"

@@ -17,13 +17,13 @@ from msgspec.structs import replace
 
 from references import library, reference
 from tramwright_solvers.correction.api import correct
-from tramwright_solvers.findings import Budget
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.model.units import K
 from tramwright_solvers.results.correction import Correction
+from tramwright_solvers.results.findings import Budget
 
 Uncertain = Any
 

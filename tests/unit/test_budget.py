@@ -12,12 +12,12 @@ from scipy.special import chdtri
 from tramwright_solvers.correction.api import correct, move_stack, reduce_stack
 from tramwright_solvers.correction.decision import decide
 from tramwright_solvers.diagnostics.without_outliers import TOO_LITTLE, refit, without
-from tramwright_solvers.findings import Suspect
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.contract import Adjuster
 from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Rails, Screw, Seat, Sheet, Support
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.results.findings import Suspect
 from tramwright_solvers.uncertainty.budget import Budget, combined, sources
 from tramwright_solvers.uncertainty.range import covering
 from tramwright_solvers.uncertainty.setting_error import SHEET_MM, half_width, quantiles, setting_of, settings_of

@@ -10,7 +10,6 @@ from msgspec.structs import replace
 
 from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.diagnostics.weakly_observed import good_plan, remedy_points, weakly_observed
-from tramwright_solvers.findings import Blind
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.contract import Site
 from tramwright_solvers.model.machine import Bed, Limit, Machine, Rails, Seat, Support
@@ -18,6 +17,7 @@ from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.reduction.covariance import GapCovariance
 from tramwright_solvers.reduction.stations import a_priori
+from tramwright_solvers.results.findings import Blind
 
 MACHINE = Machine(
     bed=Bed((0.0, 400.0), (0.0, 400.0)),

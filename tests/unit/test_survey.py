@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from tramwright_solvers.findings import ClosingError
 from tramwright_solvers.model.errors import Refused
 from tramwright_solvers.model.machine import Bed, Indicator, Machine
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.reduction.readings import time_faults, values, where
 from tramwright_solvers.reduction.stations import StationLayout, layout
+from tramwright_solvers.results.findings import ClosingError
 
 PLAIN = Machine(
     bed=Bed((0.0, 10.0), (0.0, 10.0)), indicator=Indicator(division=0.01, error_limit=0.012, repeatability=0.003)

@@ -8,12 +8,12 @@ import pytest
 from tramwright_solvers.correction.factorize import prepare
 from tramwright_solvers.diagnostics.outliers import SlipCheck
 from tramwright_solvers.diagnostics.reliability import smallest_detectable
-from tramwright_solvers.findings import Suspect
 from tramwright_solvers.mechanisms import ThreeScrew
 from tramwright_solvers.model.machine import Bed, Indicator, Machine, Screw, Support
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading
 from tramwright_solvers.reduction.readings import where
+from tramwright_solvers.results.findings import Suspect
 
 SIDE = np.linspace(20.0, 380.0, 5)
 GRID = np.array([(x, y) for y in SIDE for x in SIDE])

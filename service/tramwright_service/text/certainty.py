@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tramwright_solvers.findings import Budget, OverBed, WholeBed
 from tramwright_solvers.results.correction import Refit
+from tramwright_solvers.results.findings import Budget, OverBed, WholeBed
 
 from .blocks import titled, wrapped
 

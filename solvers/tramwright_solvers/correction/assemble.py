@@ -11,7 +11,6 @@ from msgspec.structs import replace
 
 from ..diagnostics.error_source import attribution
 from ..diagnostics.without_outliers import refit
-from ..findings import Budgets, Predicted, Station, WholeBed
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
@@ -22,6 +21,7 @@ from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
 from ..results.correction import Correction, MoveOf, MovesAnswer, VerdictAnswer
+from ..results.findings import Budgets, Predicted, Station, WholeBed
 from ..results.learning import Forecast
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare

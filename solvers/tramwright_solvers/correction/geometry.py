@@ -15,11 +15,11 @@ from ..diagnostics.gaussian_process import Interpolation, bed_points, interpolat
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
-from ..findings import Blind, Place
 from ..linalg.grids import bed_grid
 from ..model.contract import Floats, Mechanism
 from ..model.safety import GENERAL_CAUTIONS
 from ..reduction.stations import StationLayout, a_priori
+from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
 from ..uncertainty.setting_error import Setting
 from .parking import Parking, parking

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec import Struct
 
-from ..findings import AsFound
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
 from ..results.correction import VerdictAnswer
+from ..results.findings import AsFound
 from ..uncertainty.conformity import Known, verdict
 from ..uncertainty.range import MOST_FACTOR, outside_margin
 from .decision import Decision

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..findings import AsFound
 from ..model.machine import Machine
 from ..model.units import DECIMALS
 from ..results.correction import Rung
+from ..results.findings import AsFound
 
 TURN = "Whether plate or frame is out of shape, a second survey with the plate turned by 90° would tell."
 

@@ -10,11 +10,11 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
-from ..findings import Blind, Term
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed
 from ..reduction.covariance import GapCovariance
+from ..results.findings import Blind, Term
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
 K_SIGNIFICANT = 2.0

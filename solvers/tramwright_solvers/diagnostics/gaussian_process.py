@@ -28,9 +28,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
-from ..findings import OverBed, Place
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
+from ..results.findings import OverBed, Place
 from .form_terms import term_columns
 
 if TYPE_CHECKING:

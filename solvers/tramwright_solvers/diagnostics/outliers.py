@@ -17,13 +17,13 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..findings import Suspect
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed, Machine
 from ..model.quantities import X, Y
 from ..model.units import DECIMALS
 from ..reduction.stations import StationLayout
+from ..results.findings import Suspect
 from .blunders import UNKNOWN, Misread, Read, misread
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..findings import Blind
 from ..model.contract import Adjuster, Floats
+from ..results.findings import Blind
 
 BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
 """An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""

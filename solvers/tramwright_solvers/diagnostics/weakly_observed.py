@@ -16,11 +16,11 @@ from math import sqrt
 import numpy as np
 from msgspec import Struct
 
-from ..findings import Blind
 from ..model.contract import Adjuster, Floats
 from ..model.machine import Bed, Machine
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
+from ..results.findings import Blind
 from .form_terms import TERMS, Form, term_columns
 
 SEVERAL = 3.0

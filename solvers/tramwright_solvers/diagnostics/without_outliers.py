@@ -10,10 +10,10 @@ from collections.abc import Callable, Sequence
 
 from msgspec.structs import replace
 
-from ..findings import Place, Suspect
 from ..model.errors import Refused
 from ..model.survey import Survey
 from ..results.correction import MovesAnswer, Refit
+from ..results.findings import Place, Suspect
 
 SAYS = (
     "For comparison only: nothing above leaves a reading out. Read the suspects again; if they come out the same, they "

@@ -14,13 +14,13 @@ from ..correction.setup import Setup
 from ..diagnostics.form_terms import form
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.unobservable import unobservable_adjusters
-from ..findings import Blind
 from ..linalg.grids import bed_grid
 from ..model.contract import Floats
 from ..model.units import DECIMALS, K
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import Where
 from ..reduction.stations import StationLayout, a_priori, layout, plan_weights
+from ..results.findings import Blind
 from .design import Determinant, best_design
 from .model import TIE, Models, gains
 from .results import Efficiency, MoveForecast, Rating, TotalForecast

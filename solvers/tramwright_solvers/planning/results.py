@@ -10,7 +10,6 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from ..diagnostics.outliers import Unchecked
-from ..findings import Blind
 from ..model.quantities import (
     AdjusterId,
     Cautions,
@@ -23,6 +22,7 @@ from ..model.quantities import (
     X,
     Y,
 )
+from ..results.findings import Blind
 
 
 class Spot(Struct, frozen=True, forbid_unknown_fields=True):

@@ -20,11 +20,11 @@ from math import sqrt
 import numpy as np
 from msgspec import Struct
 
-from ..findings import ClosingError
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.errors import Refused
 from ..model.machine import Machine
+from ..results.findings import ClosingError
 from .covariance import GapCovariance
 from .levelling_network import Groups, Network, join
 from .readings import Where

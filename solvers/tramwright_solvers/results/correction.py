@@ -10,9 +10,9 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from ..findings import AsFound, Blind, Budgets, ClosingError, Place, Predicted, Suspect, Term, WholeBed
 from ..model.contract import Effect
 from ..model.quantities import AdjusterId, Cautions, CoverageFactor, MachineId, SolverName, SolverVersions, Units
+from .findings import AsFound, Blind, Budgets, ClosingError, Place, Predicted, Suspect, Term, WholeBed
 from .learning import AdjusterResponse, Forecast
 
 

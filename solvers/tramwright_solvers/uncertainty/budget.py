@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from msgspec import Struct
 
-from ..findings import Budget, BudgetLine
 from ..model.contract import Adjuster, Floats
+from ..results.findings import Budget, BudgetLine
 
 if TYPE_CHECKING:
     from ..model.machine import Machine

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from .model.quantities import CoverageFactor, MaybeUncertainty, X, Y
+from ..model.quantities import CoverageFactor, MaybeUncertainty, X, Y
 
 
 class Place(Struct, frozen=True, gc=False):
