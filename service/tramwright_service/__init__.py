@@ -1,4 +1,4 @@
-"""Tramwright as a service: the HTTP interface, the command line and the views that people look at."""
+"""Tramwright as a service: the HTTP interface, the command line and the text for people."""
 
 from importlib import metadata
 

@@ -21,7 +21,7 @@ PREFIX = "TRAMWRIGHT_"
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
-    """What an operator may set; every field has a default that serves one workshop."""
+    """The settings of an operator; every field has a default that suits one workshop."""
 
     max_body: Annotated[int, Meta(ge=1024, le=2**30, description="Largest request body, bytes.")] = 2 * 1024 * 1024
     concurrency: Annotated[

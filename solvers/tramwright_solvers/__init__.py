@@ -1,4 +1,4 @@
-"""Tramming by numbers: dial readings over a bed in, the moves that make bed and tool plane parallel out.
+"""From dial-indicator readings over a machine bed to the moves that make bed and tool plane parallel.
 
 The names below are the library; everything else is its inside. They are loaded when first used, so that importing the
 package costs nothing.

@@ -1,4 +1,5 @@
-"""The kit that any solver's author runs: it checks a mechanism by mathematics, on a machine of the author's choice.
+"""The conformance kit for authors of solvers: it checks the mathematics of a mechanism on a machine of the author's
+choice.
 
 ``check(MySolver(), machine)`` raises :class:`ConformanceError` with everything found; :func:`findings` returns the same
 as a list. No reference values are needed: a derivative is compared with differences of the exact change, and answers
@@ -167,7 +168,7 @@ def shape(case: Case) -> Iterator[str]:
 
 
 def zero(case: Case) -> Iterator[str]:
-    """No travel, no change of gap."""
+    """Zero travel gives zero change of gap."""
     change = case.gap_change(np.zeros(len(case.mechanism.adjusters(case.machine))))
     if change.shape != (len(case.points),):
         yield f"gap_change has shape {change.shape}, not {(len(case.points),)}"
@@ -199,7 +200,7 @@ def unity(case: Case) -> Iterator[str]:
 
 
 def origin(case: Case) -> Iterator[str]:
-    """Where the origin of the machine frame is makes no difference."""
+    """Influence does not depend on the origin of the machine frame."""
     shift = np.array([0.37, -0.61]) * case.size
     site = Site(shifted(case.machine, shift), case.points + shift)
     given = msgspec.to_builtins(case.mechanism)
@@ -231,7 +232,7 @@ def order(case: Case) -> Iterator[str]:
 
 
 def determinism(case: Case) -> Iterator[str]:
-    """The same question has the same answer, to the last bit, from a fresh copy of the mechanism too."""
+    """The same inputs give the same bits, also from a fresh copy of the mechanism."""
     fresh = msgspec.json.decode(msgspec.json.encode(case.mechanism), type=type(case.mechanism))
     again = fresh.influence(Site(case.machine, case.points.copy()))
     if not case.influence().tobytes() == case.influence().tobytes() == again.tobytes():
@@ -253,7 +254,7 @@ def inputs(case: Case) -> Iterator[str]:
 
 
 def conditions(case: Case) -> Iterator[str]:
-    """Conditions have the stated shapes, a reason each, and let everything stand still."""
+    """Conditions have the stated shapes, a reason for each row, and allow zero travel."""
     found = case.mechanism.conditions(case.machine)
     if found is None:
         return

@@ -112,7 +112,7 @@ class ChunkAnswer(Struct, frozen=True):
 
 
 _NONE = Machine(Bed((0.0, 1.0), (0.0, 1.0)))
-"""Stands for no machine yet."""
+"""Placeholder until a line names its machine."""
 
 _encode = msgspec.json.Encoder().encode
 _named = msgspec.json.Decoder(_Named)
@@ -193,7 +193,7 @@ class LineAnswerer:
     def _answers(
         self, asked: list[SurveyRequest], write: StackWriter[VerdictAnswer | MovesAnswer | Correction]
     ) -> list[tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]:
-        """Answer what could be read; a fault of ours costs only the line that it strikes."""
+        """Answer what could be read; an internal failure makes a problem of its own line only."""
         try:
             answers = answer_many(asked, self._registry, write)
             return [describe(one) if isinstance(one, SolverError) else (one, as_json(one)) for one in answers]
@@ -245,7 +245,7 @@ class LineAnswerer:
 
 
 def versions(registry: Registry) -> str:
-    """Return everything but the chunk itself on which an answer depends: the versions of what makes it."""
+    """Return the versions on which an answer depends beside its chunk."""
     return ", ".join([f"tramwright {version()}", *(f"{name} {s.version}" for name, s in registry.solvers.items())])
 
 

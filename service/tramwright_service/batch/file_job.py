@@ -1,7 +1,7 @@
-"""A batch from files to files: each chunk becomes one file, and what is there already is not done again.
+"""A batch from files to files: each chunk becomes one file, and a chunk whose file exists is not answered again.
 
-A file is written under a name that follows from what is in it, in one step that either happens or does not. So at any
-moment, however the run ends, the folder holds whole answers only, and the same command goes on from there.
+The name of a file is a hash of all that its content depends on, and the file appears by an atomic rename. So at any
+moment, however the run ends, the folder holds whole answers only, and the same command continues.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ async def run(job: Job, engine: Engine, registry: Registry, done: Callable[[int,
 
 
 def strangers(job: Job, report: Report) -> list[str]:
-    """Return the answer files in the folder that are not of this run: from other input, detail or versions."""
+    """Return the answer files in the folder that belong to other input, another detail or other versions."""
     own = set(report.files)
     return sorted(path.name for path in job.out.iterdir() if _NAME.fullmatch(path.name) and path.name not in own)
 

@@ -1,4 +1,4 @@
-"""A batch over one HTTP exchange: lines in and answers out at the same time, however long it goes on."""
+"""A batch over one HTTP exchange: lines in and answers out at the same time, of any length."""
 
 from __future__ import annotations
 
@@ -68,7 +68,8 @@ class Places:
 
 
 class BatchStream(ASGIResponse):
-    """Reads lines and sends answers in their order; both ways wait for each other, so that nothing piles up."""
+    """Reads lines and sends answers in their order; each direction waits for the other (back-pressure), so memory is
+    bounded."""
 
     def __init__(self, engine: Callable[[], Awaitable[Engine]], detail: Detail, most: int, places: Places) -> None:
         self._engine = engine

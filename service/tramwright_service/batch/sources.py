@@ -1,4 +1,4 @@
-"""Files of surveys read as lines of a batch: NDJSON as it is, CSV and Parquet put into the same words."""
+"""Files of surveys read as lines of a batch: NDJSON unchanged, CSV and Parquet converted to it."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def _from_csv(path: Path, machine: Given) -> bytes:
 
 
 def _number(cell: str, separator: str) -> float | str:
-    """Return a cell as a number; as it is where it is none, so that the answer says which and where."""
+    """Return a cell as a number, or as text where it is none, so that the answer points at it."""
     plain = cell.replace(",", ".") if separator == ";" else cell  # where commas are decimal, semicolons part cells
     try:
         return float(plain)

@@ -26,7 +26,7 @@ MARK = b"\xef\xbb\xbf"
 
 
 class Chunk(Struct, frozen=True, omit_defaults=True):
-    """Lines to answer and all it takes to answer them.
+    """Lines to answer, with every machine description that they refer to.
 
     ``first`` is the number of the first line, counted from one. ``named`` gives, for a line (counted from zero here)
     that names its machine, the description's place in ``machines``. The lines ``too_long`` had more than ``most`` bytes
@@ -64,7 +64,7 @@ _text = msgspec.json.Decoder(str)
 
 
 class Names:
-    """Machines described so far in a stream; the ones not heard of for longest are forgotten first."""
+    """Machines described so far in a stream; the least recently used are dropped first."""
 
     def __init__(self, kept: int = NAMES_KEPT, most_bytes: int = NAMES_BYTES) -> None:
         self._kept = kept
@@ -74,7 +74,7 @@ class Names:
         self._latest = b""
 
     def learn(self, machine: bytes) -> None:
-        """Take note of a machine described in full."""
+        """Store the description of a machine."""
         if machine == self._latest:
             return
         try:
@@ -173,7 +173,7 @@ class Splitter:
             self._dropping = True
 
     def _begun(self) -> bytes:
-        """Return what is held of a line and hold nothing."""
+        """Return the stored part of a line and clear it."""
         line = bytes(self._rest)
         self._rest.clear()
         return line

@@ -1,4 +1,4 @@
-"""What a batch came to: counts by verdict, and the worst machines. Small, and the same however the batch was cut."""
+"""Summary of a batch: counts by verdict, and the worst machines; independent of how the batch was cut."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Worst(Struct, frozen=True):
 
 
 class Counts(Struct):
-    """How many surveys stand where, by the decision rule of the verdict."""
+    """Surveys by verdict: within, outside and undecided."""
 
     within: Annotated[int, Meta(description="Surveys whose total is proven within the limit.")] = 0
     outside: Annotated[int, Meta(description="Surveys whose total is proven outside the limit.")] = 0
@@ -47,7 +47,7 @@ class Counts(Struct):
 
 
 class Tally(Struct):
-    """What a batch, or a part of one, came to."""
+    """Summary of a batch or of a part of one."""
 
     lines: Annotated[int, Meta(description="Lines that held something; blank ones are passed over.")] = 0
     answered: Annotated[int, Meta(description="Lines that got an answer.")] = 0

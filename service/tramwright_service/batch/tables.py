@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Struct, field
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
-"""With one of these at its beginning, a spreadsheet may take a text for a formula and carry it out."""
+"""First characters of a text that a spreadsheet may execute as a formula."""
 
 
 class _Total(Struct):
@@ -63,7 +63,7 @@ COLUMNS: dict[str, type] = {
     "moves": str,
     "problem": str,
 }
-"""Columns of a table of answers. ``moves`` are adjusters, each with its travel, parted by semicolons."""
+"""Columns of a table of answers. ``moves`` are adjusters, each with its travel, separated by semicolons."""
 
 _decode = msgspec.json.Decoder(_Line).decode
 
@@ -92,7 +92,7 @@ def rows(body: bytes) -> Iterator[dict[str, Any]]:
 
 
 def as_csv(body: bytes) -> bytes:
-    """Return answer lines as CSV with a head; texts that a spreadsheet would carry out are made plain by a quote."""
+    """Return answer lines as CSV with a head; texts that a spreadsheet would execute get a leading quote."""
     written = io.StringIO(newline="")
     table = csv.writer(written)
     table.writerow(COLUMNS)

@@ -1,4 +1,4 @@
-"""What is known of the solvers of an installation: for the route and the command line alike."""
+"""The installed solvers, as the route and the command line list them."""
 
 from __future__ import annotations
 

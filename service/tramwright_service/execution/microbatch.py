@@ -1,7 +1,7 @@
 """Requests that arrive in one turn of the event loop are answered together, and each gets its own answer.
 
 Answering several in one go shares the fixed cost of every array operation, and lets the numerics run without the
-framework between them. Nobody waits for others to come: what lies in the sockets already is taken in, and that is all.
+framework between them. No request is held back for others: only those already received are taken together.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Microbatch:
         self._waiting: list[tuple[SurveyRequest, str, asyncio.Future[bytes]]] = []
 
     def ask(self, asked: SurveyRequest, media_type: str) -> asyncio.Future[bytes]:
-        """Return the answer to come, encoded; or the refusal."""
+        """Return a future of the encoded answer, or of the refusal."""
         loop = asyncio.get_running_loop()
         if not self._waiting:
             # One turn more: it takes in what has arrived while the last answers were sent, and so keeps clients that
@@ -54,7 +54,7 @@ class Microbatch:
                 future.set_exception(error)
 
     def _answers(self, asked: list[SurveyRequest]) -> Sequence[Correction | Exception]:
-        """Answer requests, or say what went wrong with each: no client may be left waiting, whatever it is."""
+        """Answer each request, or return its exception: whatever fails, every client gets an answer."""
         try:
             return answer_many(asked, self._registry, CORRECTIONS)
         except Exception as error:  # the fault, ours or a plug-in's, of one of them

@@ -1,4 +1,4 @@
-"""Where solves run: quick ones on the spot, long ones on a bounded number of threads."""
+"""Long solves on a bounded number of threads; quick ones run in the event loop."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ T = TypeVar("T")
 class SolverThreads:
     """At most ``limit`` long tasks at once in this process; one more is refused, not queued.
 
-    A hop to a thread costs a fifth of the throughput and spoils the slowest answers, so what takes less than a
-    millisecond never comes here.
+    Passing work to a thread costs a fifth of the throughput and makes the slowest answers slower, so what takes less
+    than a millisecond does not run here.
     """
 
     def __init__(self, limit: int) -> None:

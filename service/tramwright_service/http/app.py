@@ -96,7 +96,7 @@ def _ask(question: Question, registry: Registry, asked: object) -> object:
 
 
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
-    """Answer any exception as a problem; what is our own fault goes to the log with its traceback."""
+    """Answer any exception as a problem; a failure of the service itself (status 500) is logged with its traceback."""
     problem = problems.describe(error)
     if problem.status >= 500 and problem.status != 503:
         structlog.get_logger("request").error("failed", path=request.scope["path"], exc_info=error)

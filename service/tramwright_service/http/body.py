@@ -25,7 +25,7 @@ def content_type(scope: Any) -> bytes:
 
 
 class StrictRequest(Request[Any, Any, Any]):
-    """A request whose body has content; the framework would hand an empty one past the decoder."""
+    """A request whose body has content; the framework would not pass an empty one to the decoder."""
 
     async def body(self) -> bytes:
         """Return the whole body.

@@ -1,1 +1,1 @@
-"""What people look at: plain text for the bench."""
+"""Answers as plain text for people."""

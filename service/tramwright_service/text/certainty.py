@@ -1,4 +1,5 @@
-"""How sure the answer is, as text: the whole bed, what the uncertainty is made of, the answer without suspects."""
+"""The uncertainty of the answer as text: the whole bed, what the uncertainty is made of, the answer without
+suspects."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""
 
 SHARE = 0.005
-"""Terms with a smaller share of the gap are not worth a person's while."""
+"""Terms with a smaller share of the sum of squares of the gap are not shown."""
 
 NOTHING = 1e-6
 """Side effects smaller than this, in their own unit, are shown as none: a person cannot act on them."""

@@ -16,7 +16,7 @@ def followed(learnt: Sequence[AdjusterResponse], doubts: Sequence[str], units: s
 
 
 def line(one: AdjusterResponse, units: str) -> str:
-    """Return one adjuster's response and what to think of it."""
+    """Return one adjuster's response and its judgement."""
     digits = DECIMALS[units]
     return (
         f"{one.adjuster} moved {one.response:.2f} of what was asked (u {one.u:.2f}): "

@@ -1,7 +1,8 @@
-"""Strict reading of a body, JSON or MessagePack, and plain words for what is wrong with it.
+"""Strict decoding of a body, JSON or MessagePack, with a pointer and a sentence for what is wrong.
 
-The route, the batch and the command line read through the same decoder, so they refuse the same things in the same
-words. Numbers are numbers (``"1.5"`` is not), unknown members are refused, and every bound of the Structs holds.
+The route, the batch and the command line read through the same decoder, so they refuse the same requests with the same
+sentences. A number in a string (``"1.5"``) is refused, unknown members are refused, and every bound of the Structs
+holds.
 """
 
 from __future__ import annotations
@@ -104,7 +105,7 @@ class Decoder(Generic[T]):
         return Fault(pointer(tokens), f"{text.replace('regex', 'the pattern')}; change the value here.")
 
     def _no_such_solver(self, name: str) -> str:
-        """Name the solvers there are and what would bring the one asked for."""
+        """Name the installed solvers and how to get the one asked for."""
         installed = ", ".join(f"`{solver}`" for solver in self.registry.solvers)
         broken = next((entry for entry in self.registry.unusable if entry.name == name), None)
         if broken:

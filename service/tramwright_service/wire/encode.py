@@ -1,4 +1,4 @@
-"""An answer as bytes, in the form asked for. Nothing that is not finite leaves."""
+"""An answer as bytes, in the media type asked for; NaN and infinity are never sent."""
 
 from __future__ import annotations
 
@@ -22,8 +22,7 @@ _NOT_FINITE = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]", re.DOTALL)
 def encode(answer: msgspec.Struct, media_type: str, text: Callable[[Any], str]) -> bytes:
     """Encode an answer; ``text`` writes it for people.
 
-    Raises:
-        ArithmeticError: a number in it is not finite: a fault of ours that must not reach a machine.
+    Raises: ArithmeticError: a number in it is not finite: an error of the program that must not reach a machine.
     """
     body = as_json(answer)
     if media_type == JSON:

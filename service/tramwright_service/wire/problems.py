@@ -1,4 +1,4 @@
-"""One table: what went wrong → an RFC 9457 problem. Nothing of a traceback ever reaches the client."""
+"""One table: what went wrong → an RFC 9457 problem. A traceback is never sent to the client."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ KINDS: tuple[Kind, ...] = (
 
 
 class RequestError(Exception):
-    """A request that goes no further, as the kind of problem it makes; raised by the service itself."""
+    """A request that the service itself refuses, with the kind of problem."""
 
     def __init__(
         self, kind: Kind, detail: str, errors: Sequence[Fault] = (), headers: Mapping[str, str] | None = None
@@ -100,7 +100,7 @@ def _solver_kind(error: Exception) -> Kind | None:
 
 
 def _framework_kind(error: Exception) -> Kind:
-    """Return the row of an exception of the web framework, which carries a status, or of a stranger."""
+    """Return the row of an exception of the web framework, which carries a status, or of any other exception."""
     status = getattr(error, "status_code", 500)
     rows = {404: NOT_FOUND, 405: METHOD, 413: TOO_LARGE}
     return rows.get(status, BAD_REQUEST if 400 <= status < 500 else INTERNAL)

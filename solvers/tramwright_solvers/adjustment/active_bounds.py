@@ -1,4 +1,4 @@
-"""Which bounds stand in the way of a better answer, and how much more travel would help."""
+"""The active bounds that limit the answer, and the total that more travel would give."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which adjusters to touch: every subset that is worth considering, prepared once, and its answer to any gap."""
+"""Subsets of adjusters: prepared once, then fitted to any stack of gaps, (N, n)."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from .subset_lsq import SubsetFits, fits
 from .subsets import SLACK, freedom
 
 MOST_BOUNDED = 300
-"""Subsets solved within their bounds before those that cannot be the best of their size are given up."""
+"""Subsets solved within their bounds before those that cannot be the best of their size are dropped."""
 
 EXACT_UP_TO = 12
 MOST_SUBSETS = 5000
@@ -140,7 +140,7 @@ class Candidates(Struct, frozen=True, dict=True):
 
         The free answer is a bound on what the subset can do. So of each size the subsets are tried in the order of
         their free answers, and once more than ``MOST_BOUNDED`` have been solved, only those whose bound undercuts the
-        best of their size; the others are given up, with an infinite rest.
+        best of their size; the others are dropped and get an infinite residual.
         """
         problem = self.problem
         slack = SLACK * np.abs(travels).max(initial=0.0)
@@ -199,7 +199,7 @@ class SubsetAnswers(Struct, frozen=True):
 
 
 def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
-    """Return what the criterion makes of what is left (k, n): root mean square, or half the zone."""
+    """Return the criterion of each residual (k, n), shape (k,): root mean square, or half the zone."""
     if criterion == "least-squares":
         return np.asarray(np.sqrt((left * left) @ (problem.weights / problem.weights.sum())))
     if problem.offset_free:
@@ -221,9 +221,9 @@ def candidates_of(
 
     Shapes, efforts, equations, offset, and whether anything is bounded must be the same. Without bounds only subsets
     whose adjusters differ in what they do are kept: one that could be left out never helps. With bounds, and where
-    ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may go on where
-    another must stop. Beyond twelve adjusters the subsets are complete only up to ``exact_moves``, and the whole
-    ``groups`` stand for the rest.
+    ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may still move where
+    another is at its bound. Beyond twelve adjusters the subsets are complete only up to ``exact_moves``, and only the
+    whole ``groups`` of more adjusters are added.
     """
     most = len(free)
     if len(free) > EXACT_UP_TO:

@@ -1,11 +1,11 @@
 """The exchange method for the smallest largest deviation, for a stack of problems at once.
 
 Take p + 1 stations, a *reference*, with a sign each: one coefficient vector makes all of them deviate by the same ``h``
-with those signs, and weights ``mu >= 0`` with ``sum(mu * sign * row) = 0``, ``sum(mu) = 1`` prove that no fit does
-better than ``h``. While some station deviates by more than ``h`` it enters the reference and the ratio test on ``mu``
-says which one leaves, so the proof keeps standing and ``h`` never falls. This is the dual simplex method for the
-L-infinity problem: Stiefel's exchange of 1959 (name and year from memory) without its Haar condition, which points in a
-plane do not meet. The formulas here are derived from linear programming duality.
+with those signs, and weights ``mu >= 0`` with ``sum(mu * sign * row) = 0``, ``sum(mu) = 1`` prove that no fit has a
+smaller largest deviation than ``h``. While some station deviates by more than ``h`` it enters the reference and the
+ratio test on ``mu`` says which one leaves, so the lower bound stays valid and ``h`` never falls. This is the dual
+simplex method for the L-infinity problem: Stiefel's exchange of 1959 (name and year from memory) without its Haar
+condition, which points in a plane need not satisfy. The formulas here are derived from linear programming duality.
 
 Arrays have the batch last, so that every operation runs along contiguous problems: ``basis`` (p, n, 1 or b) has
 orthonormal columns, shared where its last length is one; ``target`` (n, b) has largest element one.
@@ -61,7 +61,7 @@ def deviations(basis: Floats, target: Floats, fit: Floats) -> Floats:
 
 
 def lower_bound(basis: Floats, target: Floats, reference: Reference) -> Floats:
-    """Return what no fit can get below, shape (b,), whatever rounding has done to the reference.
+    """Return a lower bound of the largest deviation of any fit, shape (b,), valid whatever the rounding errors.
 
     For weights ``w`` with ``sum |w| = 1`` any fit ``c`` has ``max |target - basis c| >= w · target - |wᵀ basis| |c|``;
     the best fit has ``|c| <= 2 sqrt(n)`` because the basis is orthonormal and the target nowhere exceeds one.
@@ -121,7 +121,7 @@ def first_reference(basis: Floats, target: Floats) -> Reference:
 
 
 def exchanged(basis: Floats, target: Floats) -> Reference:
-    """Exchange until no station is further out than the reference, or for as long as is sensible."""
+    """Exchange until no station is further out than the reference, or until :data:`PATIENCE` is used up."""
     columns, count = len(basis), target.shape[1]
     final = first_reference(basis, target)
     now = final.of(np.ones(count, dtype=np.bool_))

@@ -2,7 +2,7 @@
 
 Bounds and conditions are met by the chain LSI → LDP → NNLS of C. L. Lawson and R. J. Hanson, *Solving Least Squares
 Problems* (SIAM Classics 15, 1995), chapter 23. Directions that the gap cannot see are settled in a second stage by
-least effort, so the answer never depends on luck. Rank is judged on the influence itself, before efforts scale it.
+least effort, so the answer is unique. Rank is judged on the influence itself, before efforts scale it.
 """
 
 from __future__ import annotations

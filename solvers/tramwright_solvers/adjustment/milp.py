@@ -12,7 +12,7 @@ from .problem import Problem
 from .shim_stacks import Discrete, Lattice, Pools, Stacks, kept_and_added, most_sheets
 
 SCALE = 1e3
-"""The gap is scaled to this size: HiGHS takes 1e-6 for nothing, so zones are found to 1e-9 of the gap."""
+"""The gap is scaled to this size: the tolerance of HiGHS is 1e-6, so zones are found to 1e-9 of the gap."""
 
 INFEASIBLE = 2
 """Status of ``scipy.optimize.milp`` for a programme without a solution."""

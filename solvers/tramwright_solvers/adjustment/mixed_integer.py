@@ -1,9 +1,10 @@
-"""The best travels where whole steps and stacks of shims are mixed with screws: true optimum, or how far from it.
+"""The best travels where whole steps and stacks of shims are mixed with screws: the optimum, or a bound on the distance
+from it.
 
 Both criteria are searched exactly by :mod:`.sphere_search`: the root mean square about the mean never exceeds half the
 zone, so one radius serves for both. A zone that the search cannot settle in half its time goes on to HiGHS as a
 mixed-integer linear programme, which is the better at proving bounds. All start from the better of leaving the machine
-alone and of rounding the continuous answer, so nothing ever answers worse than that.
+alone and of rounding the continuous answer, so no answer is worse than that.
 """
 
 from __future__ import annotations
@@ -181,7 +182,8 @@ class Task:
         return np.asarray(rows / np.where(size > 0, size, 1.0))
 
     def _settler(self, criterion: Criterion) -> SettleScrews:
-        """Return what completes picks by the best continuous travels, or by None where none are allowed."""
+        """Return a function that completes picks by the best continuous travels, or returns None where none are
+        allowed."""
         simple = criterion == "least-squares" and not self.screws.bounded and not len(self.problem.rows)
         by_gap = constrained_lsq.response(self.screws) if simple else None
 

@@ -18,16 +18,18 @@ from ..model.contract import Adjuster, Floats
 from ..model.errors import Refused
 
 PLENTY = 1000
-"""A count from here on stands for any number."""
+"""A count of at least this many means any number."""
 
 LARGEST_STACK = 6
-"""Most sheets under a seat where the machine names no limit: tall piles of thin sheets are springy. Our own choice."""
+"""Most sheets under a seat where the machine names no limit: tall stacks of thin sheets are not stiff. Our own
+choice."""
 
 MOST_STACKS = 20_000
 """Different stacks that are searched under one seat; more are refused, with what to change."""
 
 MOST_DEALS = 20_000
-"""Steps in dealing a scarce stock to the seats; settings that take more are passed over and the answer says so."""
+"""Steps of the search that shares a scarce stock between the seats; settings that take more are skipped, and the answer
+says so."""
 
 SAME = 1e-9
 """Heights closer than this share of the thickest sheet are one height."""
@@ -140,7 +142,7 @@ def stack_for(adjuster: Adjuster, under: Sequence[int] | Counts) -> Stack:
 class Pools:
     """The shared counts of a set of adjusters: says which travels can be had together, and from which sheets.
 
-    ``unsure`` turns true once a deal was given up for its length: something attainable may then have been passed over.
+    ``unsure`` becomes true once such a search was stopped for its length: an attainable setting may then be missing.
     """
 
     def __init__(self, adjusters: Mapping[int, Adjuster], tables: Mapping[int, Discrete]) -> None:
@@ -298,7 +300,7 @@ def _every(heights: Floats, counts: Counts, place: int, same: float) -> tuple[Fl
 
 
 def _fewest(heights: Floats, counts: Counts, place: int, same: float) -> tuple[Floats, Counts]:
-    """Keep for each height the fewest sheets, of those the thickest: they leave most room, so no height is lost."""
+    """Keep for each height the fewest sheets and, of those, the thickest: no attainable height is lost."""
     order = np.argsort(heights, kind="stable")
     heights, counts = heights[order], counts[order]
     group = np.concatenate([[0], np.cumsum(np.diff(heights) > same)])

@@ -1,8 +1,8 @@
 """The least-squares answers of subsets of the adjusters, one matrix each: for one geometry, or for many of one shape.
 
-Stations and adjusters meet in a space of few dimensions: that of the gaps which adjusters can make. A gap is split into
-its coordinates ``c`` in that space and a part that nothing reaches, so that the least-squares answer of *every* subset
-is one small matrix times ``c``. For three screws and four seats that is three dimensions and 62 subsets.
+The gaps that the adjusters can make span a space of few dimensions. A gap is split into its coordinates ``c`` in that
+space and a residual that no adjuster changes, so that the least-squares answer of *every* subset is one small matrix
+times ``c``. For three screws and four seats that is three dimensions and 62 subsets.
 
 Every array has a leading axis of geometries. It is 1 long for a stack of surveys of one machine, read alike, and as
 long as the stack where each survey is of a machine of its own; broadcasting is the only difference.
@@ -171,8 +171,9 @@ def grown(spaces: Spaces, wanted: Sequence[tuple[int, ...]]) -> Subsets:
     """Fit subsets of adjusters that move freely, each from the one without its last adjuster.
 
     ``wanted`` come by size. It is Greville's recursion for the pseudo-inverse (SIAM Review 2, 1960, from memory): the
-    part ``q`` of a column that the others leave is what its adjuster alone can do, so its travel follows from ``q``,
-    and theirs give way by what it does of their work. One that leaves nothing brings nothing, nor do those grown of it.
+    part ``q`` of a column outside the span of the others gives the travel of its adjuster, and the travels of the
+    others change by their projection of that column. Where ``q`` is zero the subset is not worth fitting, nor is any
+    grown from it.
     """
     found = nothing(spaces)
     sets, fit, left, worth = list(found.sets), [found.fit], [found.left], [found.worth]

@@ -1,4 +1,5 @@
-"""Subsets of the adjusters: what each is free to do, which undercut which, and how they sort by size and group."""
+"""Subsets of the adjusters: the travels each may make, which need less effort than others for the same effect, and
+their order by size and group."""
 
 from __future__ import annotations
 
@@ -12,7 +13,7 @@ from ..model.contract import Floats
 from .problem import Problem
 
 RANK = 1e-9
-"""Directions weaker than this share of the strongest are taken for rounding errors."""
+"""Singular values below this share of the largest count as zero."""
 
 SLACK = 1e-9
 """Travels beyond a bound by less than this share of the largest are taken to keep it."""
@@ -65,8 +66,8 @@ def reaches(left: Floats) -> list[list[bytes]]:
 def undominated(same: Sequence[bytes], effort: Sequence[float]) -> list[int]:
     """Return the subsets that no other of the same reach undercuts in effort, in order.
 
-    The dearer ones can never be chosen. Those that rounding sets apart are both kept, which costs a little time and
-    nothing else.
+    Those of more effort can never be chosen. Where rounding tells two equal ones apart, both are kept, which costs only
+    time.
     """
     cheapest: dict[bytes, float] = {}
     for key, cost in zip(same, effort, strict=True):

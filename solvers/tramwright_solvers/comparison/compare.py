@@ -7,7 +7,8 @@ use in geodetic networks*, 1968).
 
 An indicator's error of indication is taken as independent from reading to reading, because a dial that is zeroed anew
 reads on another part of its scale. ``errors="common"`` takes it as the same in both surveys at a station that both
-read: right where the same indicator, zeroed alike, reads on the same part of its scale, and then finer by far.
+read: valid where the same indicator, zeroed alike, reads on the same part of its scale; the uncertainties are then much
+smaller.
 """
 
 from __future__ import annotations

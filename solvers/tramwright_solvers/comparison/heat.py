@@ -1,4 +1,4 @@
-"""What heat does to a bed: how much it grows, and what difference between its faces would bow it as found.
+"""Heat expansion of a bed, and the temperature difference between its faces that would explain the bow found.
 
 Warmed evenly, a free plate grows and stays flat. A difference ΔT between its faces bends it to the curvature α·ΔT/t, so
 that it bows by α·ΔT·L²/(8 t) over a length L (handbook formula; 92.2 µm for aluminium, L 500 mm, t 8 mm, 1 K). That

@@ -59,7 +59,7 @@ def would_have_been_seen(units: Literal["mm", "inch"], terms: Sequence[TermChang
 
 
 def explanation(units: Literal["mm", "inch"], adjusters: Sequence[AdjusterChange], beyond: bool) -> str:
-    """Say which adjusters would explain the change."""
+    """Return a sentence: which adjusters would explain the change."""
     digits = DECIMALS[units]
 
     def move(one: AdjusterChange, travel: float) -> str:

@@ -12,8 +12,7 @@ from ..reduction.readings import Where
 from .geometry import Geometry
 
 MOST_KEPT = 256
-"""Prepared geometries kept at once: a farm's worth of machines, half a megabyte each once answered in full (25
-stations)."""
+"""Prepared geometries cached at once; each takes half a megabyte once answered in full (25 stations)."""
 
 GeometryKey = tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]]
 """Machine and options as bytes, the readings without their values, and the mechanisms picked where none is named."""

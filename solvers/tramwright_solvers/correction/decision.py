@@ -1,4 +1,4 @@
-"""From gaps to what is chosen: every subset of the adjusters worked out, scored, and one taken for each survey."""
+"""From gaps to the chosen subset of adjusters: every subset is fitted and scored, and one is chosen for each survey."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ def decide(prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovari
 
 
 def decide_lazily(prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
-    """Choose as :func:`decide` does, but fit only the minimum zones on which the choice hangs.
+    """Choose as :func:`decide` does, but fit only the minimum zones on which the choice depends.
 
-    The others keep their least-squares answers, which are never chosen and of which nothing may be told.
+    The others keep their least-squares answers, which are not chosen and must not be reported.
     """
     options = prepared.candidates
     if solve.criterion != "minimum-zone" or options.bounded or prepared.whole or noise.uniform is None:

@@ -1,4 +1,4 @@
-"""Geometries are checked, laid out and fitted: those of one kind together; and kept under what they came from."""
+"""Geometries are checked, laid out and fitted, those of one kind together, and cached by their content."""
 
 from __future__ import annotations
 

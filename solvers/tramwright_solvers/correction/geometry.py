@@ -1,4 +1,4 @@
-"""Everything that depends on the machine, the stations and the options, worked out once and kept under its content."""
+"""Everything that depends on the machine, the stations and the options, computed once and cached by its content."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ from .setup import Setup
 from .subset_table import SubsetTable
 
 FAR_MM = 5.0
-"""Travel in mm beyond which an answer warns: tramming moves tenths, so a slip is likelier. Our own choice."""
+"""Travel in mm beyond which an answer warns: usual moves are tenths of a millimetre, so a slip is more likely. Our own
+choice."""
 
 
 class Geometry(Setup, frozen=True, dict=True):
@@ -44,7 +45,7 @@ class Geometry(Setup, frozen=True, dict=True):
 
     @cached_property
     def options(self) -> SubsetTable:
-        """What there is to choose from."""
+        """The subsets of adjusters and their fits."""
         return SubsetTable(
             self.candidates, np.array(self.candidates.effort), self.setting.totals[None], self.machine.total_limit
         )
@@ -140,6 +141,6 @@ class Geometry(Setup, frozen=True, dict=True):
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:
-        """What can hurt, and what could go unnoticed."""
+        """Cautions for person and machine, and slips that could go unnoticed."""
         of_mechanisms = (caution for mechanism in self.mechanisms for caution in mechanism.cautions(self.machine))
         return (*GENERAL_CAUTIONS, *of_mechanisms, *self.slips.unchecked_says())

@@ -16,7 +16,7 @@ from ..uncertainty.range import covering_each
 from .subset_table import SubsetTable
 
 TIE = 1e-9
-"""Scores closer than this, relative to the gap, are equal; then the next rule decides, never rounding."""
+"""Scores closer than this, relative to the gap, are equal; then the next rule decides, so that rounding never does."""
 
 
 class Scores(Struct, frozen=True):

@@ -35,7 +35,7 @@ class Selection(Struct, frozen=True):
 
 
 def choose(options: SubsetTable, scores: Scores, table: SubsetAnswers, noise: GapCovariance) -> Selection:
-    """Choose the least effort that reaches the aim; failing that, the best without moves too small to measure."""
+    """Choose the least effort that reaches the aim; otherwise the best total without moves too small to measure."""
     aim = scores.aim
     allowed, rows = np.arange(len(options.effort)) < scores.most, np.arange(len(scores.total))
     pool = allowed & (scores.spread + K * scores.u <= aim)

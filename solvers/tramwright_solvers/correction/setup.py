@@ -1,4 +1,4 @@
-"""A machine and how it is to be solved: all that is known before any station is chosen."""
+"""A machine, its mechanisms and its limits: what does not depend on the stations."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What there is to choose from: for one geometry, or for many of one kind at once."""
+"""Subsets of adjusters with their fits, for one geometry or for many of one kind at once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""An order of work that a person can follow: slackened seats first, screws last, the dial watched at every step.
+"""The order of work: slackened seats first, screws last, with the dial reading of every step.
 
 Seats come first because moving one upsets what the screws have set (common practice, no source). Each step parks the
 indicator at the station where that adjuster moves the gap most and says what it reads before and after, in the user's

@@ -1,9 +1,8 @@
-"""Whose error it is, as far as one survey can tell, in one sentence.
+"""Which part of the total supports, rails and no adjuster can remove: one sentence from one survey.
 
-What the supports reach is tilt of the bed; what the rails reach beyond it is twist or bend that shows in the gap; the
-rest is form that no adjuster reaches. A twisted plate and a twisted frame make the same gap: turning the plate by 90°
-turns the sign of its twist and leaves the frame's (Evans, Hocken & Estler, CIRP Annals 45/2, 1996), which is the test
-that tells.
+What the supports remove is tilt of the bed. What the rails remove beyond that is twist or bend. The rest is form that
+no adjuster changes. A twisted plate and a twisted frame make the same gap: turning the plate by 90° changes the sign of
+the plate's twist and not that of the frame's, which tells them apart (Evans, Hocken & Estler, CIRP Annals 45/2, 1996).
 """
 
 from __future__ import annotations

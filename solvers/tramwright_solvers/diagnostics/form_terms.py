@@ -1,4 +1,4 @@
-"""The gap split into terms that a person can name: tilts, twist, bows, and the rest.
+"""The gap split into terms with names: tilts, twist, bows and remainder.
 
 Terms are 1, x, y, xy, x², y² in coordinates that run from -1 to 1 over the bed, fitted together by weighted least
 squares; so twist means what remains of xy once tilt is taken off. Shares are those of the sequential sum of squares, in

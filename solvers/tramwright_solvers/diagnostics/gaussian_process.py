@@ -68,7 +68,7 @@ WIDER = 1.2
 other than those weighed lay outside more often than five times in a hundred. Our own choice, checked in tests."""
 
 RANK = 1e-8
-"""Directions weaker than this share of the strongest are taken for rounding errors."""
+"""Singular values below this share of the largest count as zero."""
 
 
 SAYS = (

@@ -2,7 +2,7 @@
 
 After B. Rosner, *Percentage points for a generalized ESD many-outlier procedure*, Technometrics 25 (1983), from memory:
 the reading furthest out is set aside, then the furthest of the rest, and so on; as many are kept aside as the last test
-that succeeds says, so that several slips cannot hide each other.
+that succeeds says, so that several slips do not mask each other.
 """
 
 from __future__ import annotations

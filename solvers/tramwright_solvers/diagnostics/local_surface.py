@@ -1,4 +1,4 @@
-"""What the stations around a station make of it: a paraboloid through the nearest, continued to its place."""
+"""The value at a station that a paraboloid through its nearest neighbours predicts."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from msgspec import Struct
 from ..model.contract import Floats
 
 NEIGHBOURS = 20
-"""Stations around one that are asked. Our own choice."""
+"""Neighbours through which the paraboloid is fitted. Our own choice."""
 
 
 class Neighbours(Struct, frozen=True):

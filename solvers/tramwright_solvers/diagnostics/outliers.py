@@ -1,11 +1,11 @@
 """Readings that the rest of the survey contradicts, and the slip that would explain them.
 
-The rest of the survey is a smooth form: offset, tilts, twist, bows, what the adjusters can do, and higher terms
-where there are readings enough. A reading is suspected when it stands out both against the indicator's own uncertainty
+The rest of the survey is a smooth form: offset, tilts, twist, bows, what the adjusters can do, and higher terms where
+there are readings enough. A reading is suspected when it stands out both against the indicator's own uncertainty
 (Baarda's w-test) and against what the survey itself scatters about the form (externally studentized, Student's t). So
-neither the rounding of a very even survey nor the waviness of a plate looks like a slip. Several slips are found by the
-generalized extreme studentized deviate (Rosner, Technometrics 25 (1983), from memory), which they cannot hide from by
-inflating the scatter, and each is tested again with all others set aside.
+neither rounding in a very even survey nor a wavy plate is taken for a slip. Several slips are found by the generalized
+extreme studentized deviate (Rosner, Technometrics 25 (1983), from memory), in which several slips do not mask each
+other by inflating the scatter, and each is tested again with all others set aside.
 """
 
 from __future__ import annotations
@@ -47,7 +47,8 @@ DENSE = 24
 """Redundancy above which the stations around a suspect are asked. Our own choice."""
 
 SEEN_NEARBY = 0.5
-"""Share of a slip by which the reading must lie off the readings around it; less is a hill. Our own choice."""
+"""Share of a slip by which the reading must lie off the readings around it; less is taken for form of the plate. Our
+own choice."""
 
 
 class Unchecked(Struct, frozen=True):
@@ -165,7 +166,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
         return []
 
     def stand_alone(self, gap: Floats, found: list[Misread], unit: float, near: float) -> list[Misread]:
-        """Drop suspects that the stations around them bear out: a hill of the plate has slopes, a slip has none.
+        """Drop suspects that the stations around them confirm.
 
         What the form leaves at the :data:`NEIGHBOURS` nearest sound stations is continued to the suspect by a
         paraboloid; the slip must stand out from that by Student's t as well, and the reading itself must lie off the

@@ -19,8 +19,8 @@ INDEPENDENT = 1e-9
 def unobservable_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_bed: Floats) -> list[Blind]:
     """Name adjusters whose effect the stations cannot tell from that of others, though the bed would show it.
 
-    Each is held against all that are easier to move; and, so that no unseen combination goes unnamed, against all that
-    are easier or stand before it among equals.
+    Each is compared with all that need less effort and, so that no unseen combination is missed, with all that need
+    less effort or come before it among equals.
     """
     order = sorted(range(len(adjusters)), key=lambda index: (adjusters[index].effort, index))
     efforts = [adjusters[index].effort for index in order]

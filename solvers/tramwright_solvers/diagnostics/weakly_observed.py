@@ -1,4 +1,4 @@
-"""What the stations chosen see, but badly, and where to read to see it well.
+"""Terms and adjusters that the stations determine badly, and the stations that would cure it.
 
 Each term of the form and each adjuster is held to two measures: the standard uncertainty of what it does over the bed,
 as far as these stations tell it from the other terms (from easier adjusters), against that of a good plan of as many
@@ -36,7 +36,7 @@ WELL = 0.5
 """Stations are added until the uncertainty is this share of what would be named. Our own choice."""
 
 INNER = np.array([7 * row + column for row in range(1, 6) for column in range(1, 6) if (row, column) != (3, 3)])
-"""Places of the grid that are neither along its edges nor in the middle: easy to see badly from."""
+"""Places of the grid that are neither along its edges nor in its middle; no reading is proposed there."""
 
 GROWN = 60
 """Stations for which a good plan is grown; one of more is as good, station for station."""

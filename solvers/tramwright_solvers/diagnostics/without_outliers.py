@@ -1,7 +1,7 @@
-"""What the answer would be without the suspects: offered beside the answer, never in its place.
+"""The answer without the suspects, given beside the answer for comparison only.
 
-A suspect may be a slip or a dent that is really there, and only reading it again tells. Leaving a station out does not
-settle that; it shows how much hangs on it.
+A suspect may be a slip or a real dent, and only reading it again can tell. Leaving a station out shows how much the
+answer depends on it.
 """
 
 from __future__ import annotations

@@ -6,8 +6,8 @@ Survey k is taken at bed height h. What differs between surveys is taken as prop
     gap = form + zero_k + h * (influence @ lead_error + terms that no screw makes)
 
 A screw whose lead is long lifts its corner more at every turn, so the plane tilts evenly with height. What screws
-cannot make (twist and bow under a bed on three) comes from guides or frame. The mean lead error belongs to nobody: it
-raises the whole bed and is lost in the zero, so lead errors are given against their mean.
+cannot make (twist and bow under a bed on three) comes from guides or frame. The mean lead error cannot be determined,
+because it raises the whole bed and is absorbed by the zero, so lead errors are given against their mean.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ PER_100_MM = 1e5
 """From a slope without unit to micrometres per 100 mm."""
 
 MOST_ERROR = 0.1
-"""No screw is out by a tenth of its lead: a larger error is a slip in the heights or their unit. Our own choice."""
+"""Larger shares of a lead are taken for a slip in the heights or their unit. Our own choice."""
 
 REACHED = 1e-6
 """A term of which the screws leave less than this over the bed is one that they can make."""

@@ -1,1 +1,1 @@
-"""What the passes before teach of each adjuster, and what it means for the next one."""
+"""Responses of the adjusters, estimated from earlier passes and used for the next moves."""

@@ -1,4 +1,4 @@
-"""What it may be when an adjuster does not do what it is asked: sentences for the person at the machine.
+"""Possible causes where an adjuster does not move as asked: sentences for the person at the machine.
 
 The ratio alone does not prove a cause; every sentence says what would fit and what to look at first.
 """
@@ -11,7 +11,7 @@ from ..model.contract import Adjuster, Floats
 from ..model.units import MM_PER_INCH
 
 SLIPS = 0.25
-"""Below this share of what was asked an adjuster is taken not to answer: scaling up would be guessing. Our own choice.
+"""Below this response an adjuster is taken not to move, and its travel is not scaled up. Our own choice.
 """
 
 CLOSE = 0.03

@@ -2,7 +2,7 @@
 
 Monte Carlo (JCGM 101) with a fixed seed: responses are drawn from what is known of them, the noise of each survey to
 come from the covariance of this one, and the passes are played through until the total is inside. That later passes
-learn more is left out, so the forecast errs on the long side.
+learn more is left out, so the forecast is never too short on that account.
 """
 
 from __future__ import annotations

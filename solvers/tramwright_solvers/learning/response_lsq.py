@@ -1,7 +1,7 @@
-"""What surveys before and after tell of the adjusters' responses, everything else eliminated.
+"""Estimates of the adjusters' responses from surveys before and after moves, all other unknowns eliminated.
 
-The response r_j of an adjuster is what it moved over what it was asked to move: 1 where it obeys. Survey k of K sees at
-each station the gap at the start, a zero of its own, and what the moves so far have done::
+The response r_j of an adjuster is what it moved over what it was asked to move: 1 where it moves as asked. Survey k of
+K sees at each station the gap at the start, a zero of its own, and what the moves so far have done::
 
     g_k = G + c_k + influence @ sum(asked_p * r + e_p, passes p before k) + error of survey k
 

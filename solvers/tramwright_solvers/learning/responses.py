@@ -3,7 +3,8 @@
 Two questions, two estimates from the same readings (:mod:`.response_lsq`). What did it do? That decides whether an
 adjuster is named, and counts how closely a setting can be made. What will it do next? That is what the next travel is
 divided by and the forecast rests on; it also counts the play that may have been lost when an adjuster turned back or
-was moved for the first time, for play is not a lasting share: without this, learning takes more passes than it saves.
+was moved for the first time, because play is not proportional to travel: without this, learning costs more passes than
+it saves.
 """
 
 from __future__ import annotations

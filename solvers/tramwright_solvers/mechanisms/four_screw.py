@@ -274,7 +274,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         )
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
-        """Four screws can bend what they carry."""
+        """Cautions: four screws can bend the plate they carry."""
         general = (
             "Four screws can bend a plate: never use them to force a plate that is clamped or bolted down; let the "
             "clamps go, set the screws, then clamp again and read again."

@@ -1,4 +1,4 @@
-"""A bed on a kinematic mount: six contacts hold it without force, and every screw also shifts it a little sideways."""
+"""A bed on a kinematic mount: six contacts determine its pose, and every screw also shifts it a little sideways."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class Kinematic(Mechanism, frozen=True, tag="kinematic"):
         return (*shifts, *_heat(move.machine, contacts), holds)
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
-        """A bed on a kinematic mount is held by its weight or by springs, nothing else."""
+        """Cautions: only weight, springs or magnets hold the bed on its mounts."""
         return (
             "Only weight, springs or magnets keep this bed on its mounts: do not lift or lean on it while turning a "
             "screw, keep fingers out of the gap, and look afterwards that every ball sits in its mount.",

@@ -1,4 +1,5 @@
-"""Two rails on adjustable seats: a seat that moves bends or tilts its rail, and the beam's sweep follows."""
+"""Two rails on adjustable seats: a seat that moves bends or tilts its rail and so changes the surface that the tool
+sweeps."""
 
 from __future__ import annotations
 
@@ -67,7 +68,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
         return result
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
-        """Slackened rails can drop or pinch."""
+        """Cautions: slackened rails can drop or pinch."""
         return (
             "Before slackening a rail seat, switch off and lock out the drives and support the gantry so that it can "
             "neither drop nor run away; keep fingers out of the gap between rail, block and frame.",

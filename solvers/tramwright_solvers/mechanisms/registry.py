@@ -1,7 +1,7 @@
 """Which solvers there are: the built-in ones and those found through entry points, in one immutable registry.
 
-A built-in that breaks the contract stops start-up. A plug-in that does is listed with the reason and left unusable; it
-never takes the service down.
+A built-in that breaks the contract stops start-up. A plug-in that does is listed as unusable with the reason, and the
+service starts without it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The same machine in other words: in the other unit of length, or from another origin."""
+"""The same machine described in the other unit of length or from another origin."""
 
 from __future__ import annotations
 

@@ -1,11 +1,11 @@
 """What a mechanism is: the contract between the shared mathematics and every solver, built in or plugged in.
 
-A mechanism describes mechanics and nothing else. It is one frozen Struct: its fields are its options as the client
-writes them under ``solve.with``, its methods say which adjusters there are and how the gap answers to each. It never
-fits, rounds, orders or prints. Every method takes **one** frozen argument that may grow with later contracts.
+A mechanism describes mechanics only. It is one frozen Struct: its fields are its options as the client writes them
+under ``solve.with``, its methods say which adjusters there are and how the gap changes with each. It never fits,
+rounds, orders or prints. Every method takes **one** frozen argument that may grow with later contracts.
 
-Sign rule, once for all: travel is positive up; the gap is the height of the bed above the surface the tool sweeps. So
-a support that moves up has positive influence and a rail seat that moves up has negative influence.
+Signs: travel is positive up; the gap is the height of the bed above the surface the tool sweeps. So a support that
+moves up has positive influence and a rail seat that moves up has negative influence.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 
 
 class Adjuster(Struct, frozen=True):
-    """One thing a person can move.
+    """One screw or rail seat that a person can move; lengths in machine units.
 
     ``lower`` and ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples;
     ``stock`` and ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose

@@ -1,4 +1,4 @@
-"""What can go wrong, said so that the sender can mend it.
+"""Errors of this package; each says what the sender has to change.
 
 A fault points into ``{machine, survey, solve}`` with an RFC 6901 JSON Pointer and says in a sentence what to change.
 The classes differ in whether trying again can help: :class:`Refused` and :class:`Impossible` never do,

@@ -1,4 +1,4 @@
-"""What the client asks for: which solvers, by which criterion, how far to go."""
+"""The options of a request: solvers, criterion, aim, and limits of the search."""
 
 from __future__ import annotations
 

@@ -8,9 +8,9 @@ Survey k sees at station s of its own::
 coefficients c; r(s) is what they leave of the form, the same in every survey that read the station and taken as random
 from one station to the next, with a variance estimated from the surveys themselves; z_k is the survey's own zero.
 Wanted are the coefficients ``a`` of what differs. So a station that two surveys share compares them whatever the form
-is there, and one that they do not share counts for what the form lets it. c, z_k and the surveys' own common errors are
-eliminated by an orthogonal projection; what remains is weighted least squares. Derived here from generalized least
-squares (JCGM 102, 6.3 for the propagation, from memory).
+is there, and one that they do not share counts according to the variance of the form. c, z_k and the surveys' own
+common errors are eliminated by an orthogonal projection; what remains is weighted least squares. Derived here from
+generalized least squares (JCGM 102, 6.3 for the propagation, from memory).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Where to read a machine: stations, their order, and what a survey there will be worth before it is made."""
+"""Survey plans: stations, their order, and the uncertainties that a survey there will have."""
 
 from .area import Area, KeepOut, Reach
 from .results import Spot, SurveyPlan

@@ -24,7 +24,7 @@ PASSES = 12
 """Rounds over all stations at the most; three or four are usual."""
 
 SCATTERED = 4
-"""Random starts beside the grown one: exchanges stop at the nearest optimum, which need not be the best."""
+"""Random starts beside the grown one: exchanges stop at a local optimum."""
 
 LARGE = 60_000
 """Stations × places beyond which a design is improved from what is at hand only, to keep within about a second."""
@@ -57,7 +57,7 @@ class Inverse:
         self.renew(chosen)
 
     def renew(self, chosen: Sequence[int]) -> None:
-        """Work everything out afresh, which takes off what rounding has gathered."""
+        """Work everything out afresh, which removes accumulated rounding errors."""
         rows = self.columns[list(chosen)]
         matrix = self.prior + rows.T @ rows
         self.inverse = np.linalg.inv(matrix + RIDGE * np.eye(len(matrix)))

@@ -11,7 +11,7 @@ from ..model.contract import Floats
 
 FINE = 1e9
 """Distances are counted in this part of the largest, in whole numbers: on a grid many ways are equally long, and which
-is taken must not hang on the rounding of the last digit, nor on the unit of length."""
+is taken must not depend on the rounding of the last digit or on the unit of length."""
 
 
 def reading_order(points: Floats) -> list[int]:

@@ -1,4 +1,4 @@
-"""Where to read a machine: which stations, in which order, and what a survey there will be worth before it is made.
+"""Survey plans: which stations to read, in which order, and the uncertainties that a survey there will have.
 
 Stations are chosen by exchange among the places of the free area (:mod:`.design`) so that the moves and the gap
 between the stations are known best together (:mod:`.model`), and never worse in either than by a regular grid of

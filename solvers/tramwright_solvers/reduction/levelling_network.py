@@ -20,7 +20,7 @@ LEAST_HOLD = 0.1
 standard uncertainties of a single reading; a drift held worse than that would add more error than it takes away."""
 
 MOST_SETUPS = 200
-"""More set-ups than any bed needs; the work grows with the square of their number."""
+"""Most set-ups of one survey; the work grows with the square of their number."""
 
 
 class Network(Struct, frozen=True):

@@ -1,4 +1,4 @@
-"""The readings of a survey as they were sent: where and when they were taken, their values, what is wrong with them.
+"""The readings of a survey as they were sent: place, time and value of each, and the faults found in them.
 
 Where and when, how often and in which set-up is what a layout is made from (:mod:`.stations`); the values are applied
 to it, a whole stack of surveys at once.

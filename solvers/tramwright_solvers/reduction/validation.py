@@ -1,4 +1,5 @@
-"""Faults of a machine's description that no single mechanism owns; all of them are collected before refusing."""
+"""Faults of a machine's description that concern no single mechanism; all are collected before the request is
+refused."""
 
 from __future__ import annotations
 

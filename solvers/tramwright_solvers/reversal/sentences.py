@@ -1,4 +1,4 @@
-"""What the answer to a reversal says in sentences."""
+"""Sentences of the answer to a reversal."""
 
 from __future__ import annotations
 
@@ -203,7 +203,7 @@ def doubts(machine: Machine, surveys: Sequence[PlacedSurvey], laid: MatchedSurve
 
 
 def cautions(surveys: Sequence[PlacedSurvey]) -> list[str]:
-    """Return what can hurt, and what could go unnoticed."""
+    """Return the cautions for person and machine, and the errors that could go unnoticed."""
     warm = max((survey.bed_temperature for survey in surveys if survey.bed_temperature is not None), default=0.0)
     hot = (f"The bed was read at {warm:g} °C: let it cool before anyone touches or lifts the plate.",)
     return [*(hot if warm >= HOT else ()), *GENERAL_CAUTIONS, *CAUTIONS]

@@ -5,10 +5,10 @@ At a station p of survey s, with the plate point q lying there (:mod:`.placement
     gap_s(p) = plate(q) - gantry(p) + plane_s(p) + error
 
 Both heights are unknown at every position read, and every survey has a plane of its own (the plate was levelled anew,
-the indicator zeroed anew). A plane added to the plate, or to the gantry, is taken up by the surveys' planes and means
-nothing, so both forms are sought among the shapes with no plane in them. What then changes no gap is the undecidable
-part: the null space of the design, found by singular values (Golub & Van Loan, *Matrix Computations*, 5.5, from
-memory). That reversal leaves such a part, and which, is Evans, Hocken & Estler, CIRP Annals 45/2, 1996.
+the indicator zeroed anew). A plane added to the plate, or to the gantry, is absorbed by the surveys' planes, so both
+forms are sought among the shapes orthogonal to planes. What then changes no gap is the undecidable part: the null space
+of the design, found by singular values (Golub & Van Loan, *Matrix Computations*, 5.5, from memory). That reversal
+leaves such a part, and which, is Evans, Hocken & Estler, CIRP Annals 45/2, 1996.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ NULL = 1e-7
 """Singular values below this share of the largest are round-off, where positions match exactly."""
 
 BLUR = 4.0
-"""How many times the mismatch of positions (as a share of half a side) a direction must stand out to be believed: what
-the mismatch itself can feign, with a margin; our own choice."""
+"""How many times the mismatch of positions (as a share of half a side) a direction must stand out to be believed: the
+effect of the mismatch itself, with a margin; our own choice."""
 
 
 MISFIT = 3.09

@@ -1,4 +1,4 @@
-"""The uncertainty budget of a total, line by line (JCGM 100, 4.3, 5.1 and 8): what is not known and what that does.
+"""The uncertainty budget of a total, one line for each source (JCGM 100, 4.3, 5.1 and 8).
 
 Sources are independent, so the squares of ``sensitivity · u`` add up to the square of the total's u, and each line has
 its share of it. Division and error limit are the indicator's own and are not averaged out by repeats; repeatability is
@@ -7,8 +7,8 @@ stated half-width where they do not. Zeros and drifts of set-ups are estimated f
 what the shared stations leave uncertain. The errors of setting come in with the moves alone (:mod:`.setting_error`).
 
 The moves are computed from the readings and then known numbers. So what is predicted at a station differs from what
-will be there by the error of the reading there and by the errors of setting, and by nothing else: how far the *right*
-travel is known (u of the move) does not enter a second time.
+will be there by the error of the reading there and by the errors of setting, only: the u of the move does not enter a
+second time.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Whether the limit is met, as far as the indicator can tell."""
+"""The ISO 14253-1 verdict on a total, with what would decide an undecided one."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..results.correction import Verdict
 RULE = "ISO 14253-1"
 
 MOST_REPEATS = 20
-"""More repeats than this at each station are not proposed: a better indicator costs less than the evening."""
+"""Most repeats at each station that are proposed; beyond them a better indicator is. Our own choice."""
 
 Standing = Literal["within", "outside", "undecided"]
 

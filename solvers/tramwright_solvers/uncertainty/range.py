@@ -1,8 +1,8 @@
-"""How well a total is known: the highest of many readings less the lowest, each with its error.
+"""Uncertainty of a total: highest minus lowest of many readings, each with its error.
 
 Which stations are highest and lowest is itself decided by the errors. Let τ be the true total and T what is read:
 
-- T reads high on average, for errors only ever help a station to be the extreme.
+- T reads high on average, because the extremes are chosen after the errors are made.
 - Its standard deviation is not above that of the difference of two stations, √2 u where all are alike (Poincaré's
   inequality: the gradient of a range has length √2 wherever it exists). That is the ``u`` stated.
 - ``T + K u <= L`` happens to at most 5 of 100 machines whose true total is beyond L, whatever their form: their true

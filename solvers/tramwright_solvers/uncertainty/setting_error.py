@@ -1,4 +1,4 @@
-"""How exactly a person sets an adjuster, and what that leaves uncertain once the moves are made.
+"""Errors of setting the adjusters, and the uncertainty that they add to the predicted gaps and total.
 
 The moves asked for are known numbers; what is set differs from them by an error of its own for each adjuster moved. It
 adds ``J diag(s²) Jᵀ`` over the adjusters moved to the covariance of the predicted gaps. The highest minus the lowest
@@ -26,7 +26,8 @@ SHEET_MM = 0.005
 """Sheets lie and are as thick as stated to 5 µm either way. Our own choice, no source."""
 
 LEAST_SEEN = 0.2
-"""Least influence at the dial with which an adjuster is set by the dial; below it only feel is left. Our own choice."""
+"""Least influence at the dial with which an adjuster is set by the dial; below it the dial does not help. Our own
+choice."""
 
 TIE = 1e-12
 """Differences this close, relatively, are equal."""

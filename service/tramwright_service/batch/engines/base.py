@@ -1,7 +1,7 @@
 """Where a large batch runs: worker processes on this host, or a cluster.
 
-An engine answers chunks, each a pure function of its content, so where and in what order they run is of no account. Who
-hands them in keeps the order and bounds what is under way.
+An engine answers chunks, each a pure function of its content, so place and order of the runs do not matter. The caller
+keeps the order of the answers and limits the chunks under way.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from ..splitter import Chunk
 
 
 class EngineLost(Exception):
-    """The engine as a whole is gone; once it is back, the same batch can be run again and does what is missing."""
+    """The engine as a whole is lost; the same batch can be run again later and answers what is missing."""
 
 
 class Engine(Protocol):

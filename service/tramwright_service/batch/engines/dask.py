@@ -1,7 +1,7 @@
 """A dask cluster as engine: every worker of it answers chunks with the solvers installed there.
 
-Its scheduler keeps nothing: when it is gone, so is what was under way, and the batch ends with a plain error. What was
-finished lies in files, and the same command does the rest.
+Its scheduler stores nothing: when it is lost, chunks under way are lost too, and the batch ends with an error. Finished
+chunks are in files, and the same command answers the rest.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from .base import EngineLost
 CONNECT = 5
 """Seconds to wait for the scheduler's first answer."""
 FOR_EACH = 2
-"""Chunks under way for each thread of the cluster, so that none waits for the way there and back."""
+"""Chunks under way for each thread of the cluster, so that none is idle during a round trip."""
 
 
 class Differs(Exception):

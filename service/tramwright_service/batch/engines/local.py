@@ -23,9 +23,9 @@ from .worker import LENGTH
 TRIES = 3
 """How often a chunk may kill its worker before its lines are given up."""
 DEPTH = 2
-"""Chunks with each worker: the one it answers, and the next, so that it never waits for us."""
+"""Chunks with each worker: the one it answers and the next, so that it is never idle."""
 GRACE = 1.0
-"""Seconds that a worker may go on with what nobody waits for any more: ending it costs about as much."""
+"""Seconds that a worker may continue with a chunk whose client is gone: starting another costs about as much."""
 BUFFER = 2**20
 """Bytes of an answer held before the worker is no longer read from."""
 
@@ -34,7 +34,7 @@ _encode = msgspec.msgpack.Encoder().encode
 
 
 class _Died(Exception):
-    """A worker went away; whether while answering this chunk or before its turn."""
+    """A worker process ended, while answering this chunk or before it."""
 
     def __init__(self, answering: bool) -> None:
         self.answering = answering
@@ -90,7 +90,8 @@ class _Worker:
             raise
 
     def _drop_later(self, answer: asyncio.Future[bytes]) -> None:
-        """End the process if it is still at work on an answer that nobody waits for; what is behind goes elsewhere."""
+        """End the process if it still works on an answer that no client waits for; queued chunks go to other
+        workers."""
 
         def drop() -> None:
             if answer not in self.has:
@@ -178,7 +179,7 @@ class LocalEngine:
         await asyncio.gather(*(worker.kill() for worker in workers))
 
     async def _free(self) -> _Worker:
-        """Return the worker with the least to do; a new one where all are busy and more are allowed."""
+        """Return the worker with the fewest chunks; a new one where all are busy and more are allowed."""
         async with self._starting:
             if self._closed:
                 raise EngineLost("The engine has been closed.")

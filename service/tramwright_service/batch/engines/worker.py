@@ -1,6 +1,6 @@
 """A worker process: reads chunks from standard input, writes answers to standard output, ends when the input does.
 
-It ends by itself when the process that started it is gone, however that came about. Started by :mod:`.local`.
+It ends by itself when the process that started it ends, whatever the cause. Started by :mod:`.local`.
 """
 
 from __future__ import annotations

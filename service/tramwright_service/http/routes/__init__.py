@@ -1,4 +1,4 @@
-"""The API's table of contents: one module for each resource."""
+"""The routes of the API: one module for each resource."""
 
 from __future__ import annotations
 

@@ -24,7 +24,8 @@ from ...wire.requests import CorrectionRequest, correction_request
 from ..body import StrictRequest, content_type
 
 LARGE = 2000
-"""Readings beyond which even a plain least squares leaves the event loop: tens of milliseconds from there on."""
+"""More readings than this are solved in a thread, not in the event loop: even plain least squares takes tens of
+milliseconds."""
 
 
 def create(registry: Registry, settings: Settings, workers: SolverThreads) -> HTTPRouteHandler:
@@ -59,7 +60,7 @@ def create(registry: Registry, settings: Settings, workers: SolverThreads) -> HT
 
 
 class Encoded(ASGIResponse):
-    """An answer that is bytes already: two messages and nothing to work out on the way."""
+    """An answer already encoded as bytes, sent as two ASGI messages."""
 
     __slots__ = ("media_type",)
 

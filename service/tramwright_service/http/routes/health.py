@@ -1,4 +1,4 @@
-"""``/health/live`` and ``/health/ready``: for whoever starts, watches and replaces the service."""
+"""``/health/live`` and ``/health/ready``: for service managers and load balancers."""
 
 from __future__ import annotations
 
