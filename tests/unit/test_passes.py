@@ -14,7 +14,7 @@ from strategies import GROUPS, machines, stations
 from tramwright_service.text.learning import followed, remaining
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.previous_passes import MOST_READINGS
-from tramwright_solvers.learning.diagnosis import lead_like, sentence
+from tramwright_solvers.learning.sentences import lead_like, sentence
 from tramwright_solvers.mechanisms import ThreeScrew
 from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
 from tramwright_solvers.model.contract import Adjuster

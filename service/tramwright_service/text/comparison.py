@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tramwright_solvers.comparison.heat import Heat
-from tramwright_solvers.comparison.results import AdjusterChange, Comparison, StationChange, TermChange
+from tramwright_solvers.comparison.results import AdjusterChange, Comparison, Heat, StationChange, TermChange
 from tramwright_solvers.multisurvey.wording import TERM_NAMES
 
 from .blocks import DECIMALS, notes, signed, titled, wrapped

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
@@ -22,7 +22,66 @@ from ..model.quantities import (
     Y,
 )
 from ..multisurvey.significance import Known
-from .heat import Heat
+
+
+class Bow(Struct, frozen=True):
+    """Bow along one axis that a difference of temperature between the bed's faces makes."""
+
+    along: Annotated[Literal["x", "y"], Meta(description="Axis along which the bed bows.")]
+    per_kelvin: Annotated[
+        float | None,
+        Meta(
+            description="Bow for each kelvin of difference between the faces, in `units`; null where thickness or "
+            "expansion of the bed is not known."
+        ),
+    ]
+    found: Annotated[
+        float | None,
+        Meta(
+            description="Change of bow found, in `units`, positive = the ends rose against the middle; null where the "
+            "stations cannot tell it."
+        ),
+    ]
+    u: MaybeUncertainty
+    difference: Annotated[
+        float | None,
+        Meta(
+            description="Difference that would explain it, in kelvin, positive = underside warmer against the top "
+            "than before; null where `per_kelvin` or `found` is."
+        ),
+    ]
+    difference_u: Annotated[
+        float | None, Meta(description="Standard uncertainty (k = 1) of that difference, in kelvin; null where it is.")
+    ]
+
+
+class Heat(Struct, frozen=True):
+    """Change of the bed's temperature, and what is to be expected of it."""
+
+    before: Annotated[float, Meta(description="Temperature of the bed in the first survey, in °C.")]
+    after: Annotated[float, Meta(description="Temperature of the bed in the second survey, in °C.")]
+    change: Annotated[float, Meta(description="After less before, in kelvin.")]
+    material: Annotated[str | None, Meta(description="Material of the bed, as sent; null where none was.")]
+    expansion: Annotated[
+        float | None,
+        Meta(description="Coefficient of linear expansion, per kelvin; null where the material is not known by name."),
+    ]
+    growth_x: Annotated[
+        float | None,
+        Meta(
+            description="Growth of the bed over its size in x, in `units`, positive = longer; null where `expansion` "
+            "is."
+        ),
+    ]
+    growth_y: Annotated[
+        float | None,
+        Meta(
+            description="Growth of the bed over its size in y, in `units`, positive = longer; null where `expansion` "
+            "is."
+        ),
+    ]
+    bows: Annotated[list[Bow], Meta(description="Bow along x and along y.")]
+    says: Annotated[str, Meta(description="What the heat does, in a sentence or two.")]
 
 
 class TermChange(Struct, frozen=True):

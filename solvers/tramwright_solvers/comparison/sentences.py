@@ -146,3 +146,40 @@ def cautions(total: TotalChange, shared: int) -> list[str]:
     if shared == 0:
         told.append("No station was read in both surveys, so a change of local form cannot be told from form itself.")
     return [*told, *GENERAL_CAUTIONS]
+
+
+MATERIAL_UNKNOWN = (
+    "What the bed is made of is not known here, so no growth or bow can be expected of it; name its material "
+    "under `machine.bed.material`."
+)
+
+WARMED_EVENLY = (
+    "A bed warmed evenly grows and stays flat, and no change of bow was found: nothing says that its faces "
+    "differ in temperature."
+)
+
+THICKNESS_WANTED = (
+    "The bow changed; give `machine.bed.thickness` to learn what difference between the faces would do that."
+)
+
+
+def difference_needed(listed: object) -> str:
+    return f"The change of bow would take a difference between the faces, underside less top, of {listed}"
+
+
+def bows_alike_both_ways(said: object) -> str:
+    return (
+        f"{said}; but a free plate bows alike both ways, so heat in the plate alone does not explain it: look at "
+        "how it is held, at the frame and the gantry."
+    )
+
+
+def more_than_the_warming(said: object, change: float) -> str:
+    return (
+        f"{said}; that is more than the whole change of {change:+.1f} K, so heat in the plate alone does not "
+        "explain it: look at how it is held, at the frame and the gantry."
+    )
+
+
+def possible_with_this_warming(said: object, change: float) -> str:
+    return f"{said}, which a change of {change:+.1f} K makes possible; measure both faces to be sure."

@@ -8,6 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..model.contract import Floats
+from . import sentences
 
 EXPLAINS = 3.0
 """A mended value within this many standard deviations of the expected one explains the reading. Our own choice."""
@@ -57,9 +58,8 @@ class Read(Struct, frozen=True):
         """Return likely slip and advice for a station of a row that is off as a whole."""
         off = self.written(float(gap[one.index]) - one.expected)
         return (
-            f"the whole {name} is off by {off} {self.unit}",
-            f"Read the {name} again, the station at {self.at(one.index)} among them: all its readings lie {off} "
-            f"{self.unit} from what the rest of the survey expects, as if the indicator's zero had moved.",
+            sentences.whole_row_off(name, off, self.unit),
+            sentences.read_row_again(name, self.at(one.index), off, self.unit),
         )
 
 
@@ -83,12 +83,12 @@ def mended(read: Read, gap: Floats, one: Misread, others: list[Misread]) -> Iter
         yield trial("decimal place: ten times too large", value / 10.0)
         yield trial("decimal place: ten times too small", value * 10.0)
     for revolution in read.revolutions:
-        yield trial(f"one revolution ({revolution:g} {read.unit}) too high", value - read.sense * revolution)
-        yield trial(f"one revolution ({revolution:g} {read.unit}) too low", value + read.sense * revolution)
+        yield trial(sentences.revolution_high(revolution, read.unit), value - read.sense * revolution)
+        yield trial(sentences.revolution_low(revolution, read.unit), value + read.sense * revolution)
     for other in others:
         if other.index != one.index and read.direct[one.index] and read.direct[other.index]:
             back = abs(value - other.expected) / other.u
-            swapped = trial(f"swapped with the reading at {read.at(other.index)}", float(gap[other.index]))
+            swapped = trial(sentences.swapped(read.at(other.index)), float(gap[other.index]))
             yield Mended(swapped.name, swapped.value, max(swapped.off, back))
 
 
@@ -98,11 +98,15 @@ def misread(read: Read, gap: Floats, one: Misread, found: list[Misread]) -> tupl
         (trial for trial in mended(read, gap, one, found) if trial.off <= EXPLAINS), key=lambda trial: trial.off
     )
     best = [trial for trial in fitting if trial.off**2 < fitting[0].off ** 2 + AS_WELL]
-    says = (
-        f"Read the station at {read.at(one.index)} again: it reads {read.written(float(gap[one.index]))} {read.unit}, "
-        f"but the rest of the survey expects {read.written(one.expected)} ± {2.0 * one.u:.{read.digits}f} {read.unit}."
+    says = sentences.read_station_again(
+        read.at(one.index),
+        read.written(float(gap[one.index])),
+        read.unit,
+        read.written(one.expected),
+        2.0 * one.u,
+        read.digits,
     )
     if not best:
-        return UNKNOWN, f"{says} No common slip explains it."
+        return UNKNOWN, sentences.no_common_slip(says)
     would = " or ".join(f"{read.written(trial.value)} ({trial.name})" for trial in best)
-    return " or ".join(trial.name for trial in best), f"{says} It may have been {would}."
+    return " or ".join(trial.name for trial in best), sentences.may_have_been(says, would)

@@ -13,8 +13,9 @@ from ..model.machine import Machine
 from ..model.units import DECIMALS
 from ..results.correction import Rung
 from ..results.findings import AsFound
+from . import sentences
 
-TURN = "Whether plate or frame is out of shape, a second survey with the plate turned by 90° would tell."
+TURN = sentences.TURN_THE_PLATE
 
 
 def attribution(machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound) -> str:
@@ -32,16 +33,10 @@ def attribution(machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], f
     if kinds and kinds[-1] == "seat" and supports:
         by_rails = supports[-1] - left
         if by_rails > found.U:
-            rest = f" The remaining {said(left)} no adjuster reaches." if left > found.U else ""
-            return (
-                f"Levelled on its supports alone the bed would still read {said(supports[-1])} and look bent; "
-                f"{said(by_rails)} of that goes when the rails are moved.{rest} {TURN}"
-            )
+            rest = sentences.beyond_adjusters(said(left)) if left > found.U else ""
+            return sentences.looks_bent(said(supports[-1]), said(by_rails), rest, TURN)
     if left <= found.U:
-        return "All of it is within the adjusters' reach: what would be left the readings cannot tell from nothing."
+        return sentences.ALL_WITHIN_REACH
     if found.total - left > found.U:
-        return (
-            f"{said(found.total - left)} of {said(found.total)} is within the adjusters' reach; the remaining "
-            f"{said(left)} is form or twist that they cannot take out. {TURN}"
-        )
-    return f"Moving these adjusters would gain no more than the readings can tell: {said(left)} is form. {TURN}"
+        return sentences.partly_within_reach(said(found.total - left), said(found.total), said(left), TURN)
+    return sentences.nothing_to_gain(said(left), TURN)

@@ -15,6 +15,7 @@ from ..model.contract import Floats
 from ..model.machine import Bed
 from ..reduction.covariance import GapCovariance
 from ..results.findings import Blind, Term
+from . import sentences
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
 K_SIGNIFICANT = 2.0
@@ -60,9 +61,7 @@ class Form(Struct, frozen=True):
     def blind(self) -> list[Blind]:
         """Name the terms that these stations cannot tell from the ones before."""
         return [
-            Blind(
-                term, "term", f"These stations cannot tell {term} from tilt and the terms before it; add {CURE[term]}."
-            )
+            Blind(term, "term", sentences.blind_to_term(term, CURE[term]))
             for term, seen in zip(TERMS, self.seen, strict=True)
             if not seen and term in CURE
         ]

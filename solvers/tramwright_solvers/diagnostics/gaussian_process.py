@@ -31,6 +31,7 @@ from msgspec import Struct
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..results.findings import OverBed, Place
+from . import sentences
 from .form_terms import term_columns
 
 if TYPE_CHECKING:
@@ -71,11 +72,7 @@ RANK = 1e-8
 """Singular values below this share of the largest count as zero."""
 
 
-SAYS = (
-    "Interpolated: tilt, twist, bow and the adjusters' own forms, and a smooth remainder whose size and length the "
-    "readings tell; 95 % of the plates that agree with the readings lie within the interval. A dent smaller than the "
-    "distance between stations is not seen."
-)
+SAYS = sentences.INTERPOLATED
 
 
 class Interpolation(Struct, frozen=True):
@@ -208,14 +205,11 @@ def cubics(bed: Bed, points: Floats) -> Floats:
 def refused(stations: int, rank: int, unseen: Sequence[str]) -> str:
     """Say why these stations do not bear an estimate over the bed; empty where they do."""
     if unseen:
-        return f"These stations cannot tell {', '.join(unseen)}, so nothing is said of the bed between and beyond them."
+        return sentences.nothing_beyond_blind_stations(", ".join(unseen))
     if stations > MOST_STATIONS:
-        return f"With more than {MOST_STATIONS} stations, the total over them stands for that over the bed."
+        return sentences.stations_stand_for_the_bed(MOST_STATIONS)
     if stations - rank < LEAST_SPARE:
-        return (
-            f"{stations} stations are too few to tell how smooth the bed is between them: {rank + LEAST_SPARE} at "
-            "least are needed to say anything of the whole bed."
-        )
+        return sentences.too_few_for_smoothness(stations, rank + LEAST_SPARE)
     return ""
 
 

@@ -24,6 +24,7 @@ from ..model.quantities import X, Y
 from ..model.units import DECIMALS
 from ..reduction.stations import StationLayout
 from ..results.findings import Suspect
+from . import sentences
 from .blunders import UNKNOWN, Misread, Read, misread
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
@@ -241,19 +242,13 @@ class SlipCheck(Struct, frozen=True, dict=True):
         if not found:
             return ()
         if len(found) == len(self.root):
-            return (
-                "There are too few stations for the readings to check each other: a wrong sign or a misread revolution "
-                "would go unnoticed, so read every station twice.",
-            )
+            return (sentences.READINGS_UNCHECKED,)
         named = ", ".join(f"({one.x:g}, {one.y:g})" for one in found[:6])
         more = f" and {len(found) - 6} more" if len(found) > 6 else ""
         known = [one.smallest_detectable for one in found]
         worst = max((slip for slip in known if slip is not None), default=0.0) if None not in known else None
         size = "however large" if worst is None else f"of up to {worst:.{self.read.digits}f} {self.read.unit}"
-        return (
-            f"The other readings hardly check {'those' if len(found) > 1 else 'that'} at {named}{more}: a slip {size} "
-            "could go unnoticed there, so read them twice or add stations nearby.",
-        )
+        return (sentences.hardly_checked("those" if len(found) > 1 else "that", named, more, size),)
 
 
 def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Floats) -> SlipCheck:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..model.contract import Adjuster, Floats
 from ..results.findings import Blind
+from . import sentences
 
 BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
 """An adjuster is unseen if its own part is below the first at the stations and above the second over the bed."""
@@ -33,8 +34,7 @@ def unobservable_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats,
         Blind(
             adjuster.id,
             "adjuster",
-            f"These stations cannot tell what `{adjuster.id}` does from what easier adjusters do; read the corners of "
-            "the bed as well.",
+            sentences.blind_to_adjuster(adjuster.id),
         )
         for index, adjuster in enumerate(adjusters)
         if index in found

@@ -21,6 +21,7 @@ from ..model.machine import Bed, Machine
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..results.findings import Blind
+from . import sentences
 from .form_terms import TERMS, Form, term_columns
 
 SEVERAL = 3.0
@@ -211,17 +212,11 @@ def describe(
     digits, unit = DECIMALS[machine.units], machine.units
     now, good, after = u
     what = one.what if one.kind == "term" else f"what `{one.what}` does"
-    says = (
-        f"These stations see {what} badly: over the bed its standard uncertainty is {now:.{digits}f} {unit}; as many "
-        f"stations well placed would leave {good:.{digits}f} {unit}."
-    )
+    says = sentences.badly_seen(what, now, unit, good, digits)
     if joining:
-        return says + " It comes from how the set-ups hang together: read more stations in two of them."
+        return says + sentences.SETUPS_HANG_LOOSELY
     unique = list(dict.fromkeys(map(tuple, places.tolist())))
     named = ", ".join(f"({x:g}, {y:g})" for x, y in unique)
     if after <= enough:
-        return f"{says} Reading also at {named} brings it to {after:.{digits}f} {unit}."
-    return (
-        f"{says} Reading also at {named} brings it to {after:.{digits}f} {unit}; beyond that, only repeats or a finer "
-        "indicator help."
-    )
+        return sentences.further_stations_help(says, named, after, unit, digits)
+    return sentences.further_stations_help_a_little(says, named, after, unit, digits)

@@ -14,12 +14,10 @@ from ..model.errors import Refused
 from ..model.survey import Survey
 from ..results.correction import MovesAnswer, Refit
 from ..results.findings import Place, Suspect
+from . import sentences
 
-SAYS = (
-    "For comparison only: nothing above leaves a reading out. Read the suspects again; if they come out the same, they "
-    "are the bed's own form and the answer above holds."
-)
-TOO_LITTLE = "Without the suspects too little is left to answer from: read them again."
+SAYS = sentences.COMPARISON_ONLY
+TOO_LITTLE = sentences.TOO_LITTLE_LEFT
 
 
 def without(survey: Survey, suspects: Sequence[Suspect]) -> Survey:

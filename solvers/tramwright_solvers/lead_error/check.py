@@ -31,8 +31,8 @@ from ..model.survey import Survey
 from ..multisurvey.joint_adjustment import Fitted, Joint, fit_terms, join_surveys, observable_in_order
 from ..multisurvey.reduction import Group, ReducedSurvey, collect_group, group_of, reduce_group, repeats
 from ..multisurvey.significance import CRITICAL, OVER_BED, beyond_chance, how_known, tested
+from . import sentences
 from .results import (
-    DISAGREE,
     Cause,
     HeightCheck,
     HeightTerm,
@@ -40,10 +40,6 @@ from .results import (
     Level,
     MadeBy,
     TermSlope,
-    advice,
-    assumptions,
-    cautions,
-    sentence,
 )
 
 PER_100_MM = 1e5
@@ -108,8 +104,7 @@ def height_faults(surveys: Sequence[SurveyAtHeight]) -> list[Fault]:
     return [
         Fault(
             "/surveys",
-            f"One height shows how the bed lies there, not how that changes as it moves{here}; add a survey at another "
-            "height, as far from this one as the machine allows.",
+            sentences.one_height(here),
         )
     ]
 
@@ -127,7 +122,7 @@ def carrying(machine: Machine, named: Sequence[Mechanism], registry: Registry) -
                 faults.append(
                     Fault(
                         f"/solve/with/{index}/solver",
-                        f"`{mechanism.name()}` moves what does not rise with the bed; name a solver of its supports.",
+                        sentences.does_not_rise(mechanism.name()),
                     )
                 )
     if faults:
@@ -140,8 +135,7 @@ def carrying(machine: Machine, named: Sequence[Mechanism], registry: Registry) -
             return [mechanism]
     raise Refused.at(
         "/machine/supports",
-        "A height check asks which screw lifts more than the others; describe the three or four supports that carry "
-        "the bed up and down, with their positions.",
+        sentences.NO_CARRYING_SUPPORTS,
     )
 
 
@@ -194,7 +188,7 @@ class Climb(Struct, frozen=True):
             machine=machine.id,
             units=machine.units,
             cause=cause,
-            says=sentence(cause, leads, terms, uneven),
+            says=sentences.sentence(cause, leads, terms, uneven),
             risk=risk,
             screws=leads,
             terms=terms,
@@ -205,9 +199,9 @@ class Climb(Struct, frozen=True):
             doubts=self.doubts(),
             levels=[self.level(height, one) for height, one in zip(self.heights.tolist(), measured, strict=True)],
             undetermined=self.undetermined(terms, leads),
-            advice=advice(machine, cause, leads, PER_100_MM * growth, limit_after, uneven),
-            assumptions=assumptions(self.group, repeated),
-            cautions=cautions(),
+            advice=sentences.advice(machine, cause, leads, PER_100_MM * growth, limit_after, uneven),
+            assumptions=sentences.assumptions(self.group, repeated),
+            cautions=sentences.cautions(),
             solver_versions={mechanism.name(): mechanism.version for mechanism in self.group.mechanisms},
         )
 
@@ -265,7 +259,7 @@ class Climb(Struct, frozen=True):
         own = self.joint.survey[:, None] == np.arange(1, len(self.heights))
         shapes = term_columns(self.machine.bed, self.joint.points)[:, 1:]
         fit = fit_terms(self.joint.within(), (own[:, :, None] * shapes[:, None, :]).reshape(len(shapes), -1))
-        return [DISAGREE] if beyond_chance(fit.rest, fit.dof) else []
+        return [sentences.DISAGREE] if beyond_chance(fit.rest, fit.dof) else []
 
     def growth(self, fit: Fitted, seen: np.ndarray) -> tuple[float, float]:
         """Return by how much the total over the bed changes with each unit of height, and its u."""
@@ -286,14 +280,10 @@ class Climb(Struct, frozen=True):
     def undetermined(self, terms: Sequence[TermSlope], leads: Sequence[LeadError]) -> list[str]:
         """Name what these surveys cannot tell."""
         held = any(mechanism.hold for mechanism in self.group.mechanisms)
-        told = [] if held else ["mean lead error: it lifts the whole bed, which the indicator's zero takes up."]
-        told += [
-            f"{term.term}: taken as unchanged; to tell it takes {CURE[term.term]}, at two heights or more."
-            for term in terms
-            if term.per_100_mm is None
-        ]
+        told = [] if held else [sentences.MEAN_IS_UNSEEN]
+        told += [sentences.term_unseen(term.term, CURE[term.term]) for term in terms if term.per_100_mm is None]
         if unseen := [one.screw for one in leads if one.per_100_mm is None]:
-            told.append(f"{', '.join(unseen)}: these stations do not tell them apart; read the corners of the bed too.")
+            told.append(sentences.screws_unseen(", ".join(unseen)))
         return told
 
 

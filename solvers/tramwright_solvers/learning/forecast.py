@@ -13,6 +13,7 @@ import numpy as np
 
 from ..model.contract import Floats
 from ..results.learning import Forecast
+from . import sentences
 from .response_lsq import ReducedPass
 from .responses import Responses
 
@@ -45,7 +46,7 @@ def forecast(
     draws = max(50, min(DRAWS, NUMBERS // len(left)))
     random = np.random.default_rng(0)
     if len(moving) == 0:
-        return Forecast(0, 0, max(aim, float(np.ptp(left))), "No move is called for, so no pass remains.")
+        return Forecast(0, 0, max(aim, float(np.ptp(left))), sentences.NO_PASS_REMAINS)
 
     root = factor(learnt.will.covariance[np.ix_(moving, moving)])
     response = learnt.will.response[moving] + random.standard_normal((draws, len(moving))) @ root.T
@@ -95,13 +96,10 @@ def told(usual: int, most: int, aim: float, inside: float, unit: str) -> str:
     many = f"more than {MOST_PASSES}" if most > MOST_PASSES else str(most)
     goal = f"{inside:.{digits}f} {unit}"
     if usual > MOST_PASSES:
-        return (
-            f"More than {MOST_PASSES} passes to get inside {goal}: the adjusters do not follow well enough. Mend that "
-            "first."
-        )
-    passes = "This pass" if usual == 1 else f"{usual} passes, this one included,"
+        return sentences.too_many_passes(MOST_PASSES, goal)
+    passes = "This pass" if usual == 1 else sentences.passes_left(usual)
     known = "" if most == usual else f" ({many} at most, 95 times in a hundred)"
-    reached = f"{passes} should bring the total inside {goal}{known}."
+    reached = sentences.passes_to_the_aim(passes, goal, known)
     if inside > aim:
-        reached += f" Form and the scatter of the readings leave more than the aim of {aim:.{digits}f} {unit}."
+        reached += sentences.aim_out_of_reach(aim, unit, digits)
     return reached

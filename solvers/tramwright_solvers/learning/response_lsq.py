@@ -34,6 +34,10 @@ NULL = 1e-7
 MISFIT = 3.09
 """Normal quantile (99.9 %) beyond which the misfit is more than the noise, and widens every ``u`` (the Birge ratio)."""
 
+SLIPS = 0.25
+"""Below this response an adjuster is taken not to move, and its travel is not scaled up. Our own choice.
+"""
+
 
 class ReducedPass(Struct, frozen=True):
     """One survey as learning sees it: ``points`` (n, 2), ``gaps`` (n,), and the influence there, (n, m).
@@ -161,3 +165,8 @@ def span(columns: Floats, size: Floats) -> Floats:
 def padded(design: Floats) -> Floats:
     """Return the design with as many rows as columns at the least, so that its right singular vectors are complete."""
     return np.vstack([design, np.zeros((design.shape[1], design.shape[1]))])
+
+
+def slips(response: Floats) -> np.ndarray:
+    """Say of each response whether the adjuster hardly answers, or answers the wrong way."""
+    return np.asarray(response < SLIPS)

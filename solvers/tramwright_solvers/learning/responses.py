@@ -18,8 +18,9 @@ from msgspec import Struct
 
 from ..model.contract import Adjuster, Floats
 from ..results.learning import AdjusterResponse
-from .diagnosis import sentence, slips, undetermined_sentence
-from .response_lsq import PRIOR, ReducedPass, accumulate
+from . import sentences
+from .response_lsq import PRIOR, ReducedPass, accumulate, slips
+from .sentences import sentence, undetermined_sentence
 
 SIGNIFICANT = 2.0
 """A response is used in the next moves where it differs from 1 by more than this many standard uncertainties."""
@@ -30,11 +31,7 @@ NAMED, NOTICED = 3.0, 0.1
 LEAST, MOST = 0.5, 1.6
 """Bounds of the response by which a travel is divided: never more than twice what is wanted. Our own choice."""
 
-MISFITS = (
-    "The changes between the surveys are more than these moves, one share for each adjuster, and the scatter of the "
-    "readings explain: something else moved, a move was left out, play was lost, or a reading slipped. Every u is "
-    "widened accordingly; find the cause before relying on what is learnt."
-)
+MISFITS = sentences.MISFIT
 
 
 class Slack(Struct, frozen=True):

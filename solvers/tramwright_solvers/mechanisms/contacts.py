@@ -14,6 +14,7 @@ from msgspec import Struct
 from ..model.contract import Floats
 from ..model.errors import Fault, Refused
 from ..model.machine import Mount, Support
+from . import sentences
 
 FREEDOMS = 6
 HOLDS = {"cone": 3, "vee": 2, "flat": 1}
@@ -96,8 +97,7 @@ class Contacts(Struct, frozen=True):
             turn = rotation(step[3:]) @ turn
         raise Refused.at(
             "/machine/supports",
-            "The travels are too large for the bed to follow: on the way its six contacts stop holding it. Give the "
-            "supports `travel` bounds, check the readings and their unit, and let the grooves point inwards.",
+            sentences.TRAVELS_TOO_LARGE,
         )
 
 
@@ -121,20 +121,19 @@ def contacts_of(supports: list[Support]) -> Contacts:
             them so weakly (``WEAK``) that the bed is free in it.
     """
     if len(supports) != 3:
-        raise Refused.at("/machine/supports", f"`kinematic` needs exactly three supports; there are {len(supports)}.")
+        raise Refused.at("/machine/supports", sentences.kinematic_needs_three_supports(len(supports)))
     mounts = _checked(supports)
     held = sum(HOLDS[mount.kind] for mount in mounts)
     if held != FREEDOMS:
         kinds = ", ".join(mount.kind for mount in mounts)
         wrong = (
-            f"so {FREEDOMS - held} of the bed's six freedoms {'is' if FREEDOMS - held == 1 else 'are'} left free"
+            sentences.freedoms_left(FREEDOMS - held, "is" if FREEDOMS - held == 1 else "are")
             if held < FREEDOMS
-            else f"so {held - FREEDOMS} more than six: the mounts work against each other"
+            else sentences.freedoms_too_many(held - FREEDOMS)
         )
         raise Refused.at(
             "/machine/supports",
-            f"A cone holds three freedoms, a vee two, a flat one; {kinds} hold {held}, {wrong}. Use a cone, a vee and "
-            "a flat, or three vees.",
+            sentences.wrong_mounts(kinds, held, wrong),
         )
     flanks = [_normals(mount) for mount in mounts]
     balls = np.array([(support.x, support.y, support.z) for support in supports])
@@ -148,12 +147,10 @@ def contacts_of(supports: list[Support]) -> Contacts:
         radius=float(np.sqrt(np.mean(np.sum((balls - middle) ** 2, axis=1)))),
     )
     if contacts.radius == 0:
-        raise Refused.at("/machine/supports", "The three supports stand at one place; check their x and y.")
+        raise Refused.at("/machine/supports", sentences.SUPPORTS_AT_ONE_PLACE)
     values, right = contacts.singular()
     if values[-1] < WEAK * values[0]:
-        raise Refused.at(
-            "/machine/supports", f"The six contacts do not hold the bed: {_left_free(contacts, right[-1])}"
-        )
+        raise Refused.at("/machine/supports", sentences.contacts_do_not_hold(_left_free(contacts, right[-1])))
     return contacts
 
 
@@ -164,18 +161,12 @@ def _checked(supports: list[Support]) -> list[Mount]:
         pointer = f"/machine/supports/{index}/mount"
         mount = support.mount
         if mount is None:
-            faults.append(
-                Fault(pointer, f"`kinematic` needs the mount of support `{support.id}`: `cone`, `vee` or `flat`.")
-            )
+            faults.append(Fault(pointer, sentences.mount_missing(support.id)))
             continue
         if mount.kind == "vee" and mount.axis is None:
-            faults.append(
-                Fault(f"{pointer}/axis", "A vee needs the direction of its groove: degrees anticlockwise from x.")
-            )
+            faults.append(Fault(f"{pointer}/axis", sentences.VEE_NEEDS_AXIS))
         if mount.kind != "vee" and mount.axis is not None:
-            faults.append(
-                Fault(f"{pointer}/axis", f"A {mount.kind} has no groove; leave `axis` out or make it a `vee`.")
-            )
+            faults.append(Fault(f"{pointer}/axis", sentences.has_no_groove(mount.kind)))
         mounts.append(mount)
     if faults:
         raise Refused(faults)
@@ -203,19 +194,10 @@ def _left_free(contacts: Contacts, mode: Floats) -> str:
     reach = float(np.linalg.norm(mode[3:]))
     if reach < 0.05:
         angle = np.degrees(np.arctan2(slide[1], slide[0])) % 180
-        return (
-            f"it can slide along the direction {angle:.0f}°, because the grooves run (nearly) side by side. Turn the "
-            "grooves so that each points to the middle of the bed."
-        )
+        return sentences.can_slide(angle)
     # the points of a screw axis: m + ω × t / ω²
     x, y = (contacts.middle + np.cross(turn, slide) / (turn @ turn))[:2]
     if abs(turn[2]) > 0.7 * np.linalg.norm(turn):
-        return (
-            f"it can turn about a vertical axis near x = {x:.4g}, y = {y:.4g}, because every groove runs round that "
-            "point. Turn the grooves so that they point inwards."
-        )
+        return sentences.can_turn(x, y)
     angle = np.degrees(np.arctan2(turn[1], turn[0])) % 180
-    return (
-        f"it can tilt about a line along the direction {angle:.0f}° near x = {x:.4g}, y = {y:.4g}, because the "
-        "supports lie (nearly) on that line. Move one of them off it."
-    )
+    return sentences.can_tilt(angle, x, y)

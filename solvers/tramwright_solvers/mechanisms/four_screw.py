@@ -11,6 +11,7 @@ from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Mo
 from ..model.errors import Fault, Refused
 from ..model.machine import Bed, Machine, Support
 from ..model.units import MM_PER_INCH
+from . import sentences
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
 
 SUPPORTS = 4
@@ -58,7 +59,7 @@ def quadrilateral(supports: list[Support]) -> Quadrilateral:
         Refused: not four supports, three of them on one line, or one inside the triangle of the others.
     """
     if len(supports) != SUPPORTS:
-        raise Refused.at("/machine/supports", f"`four-screw` needs exactly four supports; there are {len(supports)}.")
+        raise Refused.at("/machine/supports", sentences.four_screw_needs_four_supports(len(supports)))
     require_plane(supports)
     at = positions(supports)
     middle = at.mean(axis=0)
@@ -75,7 +76,7 @@ def quadrilateral(supports: list[Support]) -> Quadrilateral:
             names = ", ".join(f"`{supports[index].id}`" for index in others)
             raise Refused.at(
                 f"/machine/supports/{between}",
-                f"The supports {names} lie on one line, so the fourth alone tilts the plate about it; check x and y.",
+                sentences.three_supports_in_line(names),
             )
         miss[left_out] = (-1) ** left_out * double_area
     positive = miss > 0
@@ -83,8 +84,7 @@ def quadrilateral(supports: list[Support]) -> Quadrilateral:
         inside = int(np.argmax(positive if positive.sum() == 1 else ~positive))
         raise Refused.at(
             f"/machine/supports/{inside}",
-            f"Support `{supports[inside].id}` stands inside the triangle of the other three; `four-screw` needs four "
-            "supports at the corners of a convex figure. Check x and y, or describe three supports for `three-screw`.",
+            sentences.support_inside_triangle(supports[inside].id),
         )
     miss *= np.sign(miss[0]) / miss[positive].sum()
     first, second = (plan[np.flatnonzero(miss * sign > 0)] for sign in (1, -1))
@@ -129,9 +129,7 @@ def plate_of(machine: Machine) -> Plate:
     bed: Bed = machine.bed
     units = {"thickness": machine.units, "youngs_modulus": "GPa", "poissons_ratio": "no unit", "yield_strength": "MPa"}
     faults = [
-        Fault(
-            f"/machine/bed/{name}", f"A flexible plate needs its `{name}` ({unit}); give it, or ask for a rigid plate."
-        )
+        Fault(f"/machine/bed/{name}", sentences.flexible_plate_needs(name, unit))
         for name, unit in units.items()
         if getattr(bed, name) is None
     ]
@@ -215,21 +213,14 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         corners = quadrilateral(machine.supports)
         row = corners.miss[None, :]
         if self.plate == "rigid":
-            why = (
-                "The plate is rigid, so the travels of its four supports must stay in one plane; else it rocks on two "
-                "of them or is bent. Leave all four free to move, or describe three supports."
-            )
+            why = sentences.TRAVELS_MUST_KEEP_A_PLANE
             return Conditions(row, np.zeros(1), np.zeros(1), (why,))
         plate = plate_of(machine)
         allowed = self.most_stress * plate.yield_strength
         # stress is proportional to the twist, and the twist in 1/mm to miss @ travels in the machine's unit
         stress_per_miss = plate.stress(2 / abs(corners.pull) / mm_per_unit(machine))
         most = np.array([allowed / stress_per_miss])
-        why = (
-            f"Twisting the plate may use {self.most_stress:.0%} of its yield strength ({allowed:.4g} MPa); more travel "
-            f"of one diagonal against the other would exceed that. Keep the diagonals within {most[0]:.4g} "
-            f"{machine.units} of each other where they cross, or raise `most_stress` if the plate's maker allows it."
-        )
+        why = sentences.stress_limits_travel(self.most_stress, allowed, most[0], machine.units)
         return Conditions(row, -most, most, (why,))
 
     def effects(self, move: Move) -> tuple[Effect, ...]:
@@ -256,43 +247,35 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
                 "largest corner force",
                 float(np.abs(forces).max()),
                 "N",
-                f"Twisting the plate takes these forces beside its weight: {listed}. A support can hold down only as "
-                "much as weight, spring or clamp gives it; past that the plate lifts off instead of twisting.",
+                sentences.corner_forces(listed),
             ),
             Effect(
                 "twisting stress",
                 stress,
                 "MPa",
-                "Largest von Mises stress that the twist adds in the plate; close to a screw it is higher.",
+                sentences.LARGEST_STRESS,
             ),
             Effect(
                 "share of yield",
                 stress / plate.yield_strength,
                 "1",
-                f"Part of the yield strength that this stress uses; {self.most_stress:g} is allowed.",
+                sentences.share_of_yield(self.most_stress),
             ),
         )
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: four screws can bend the plate they carry."""
-        general = (
-            "Four screws can bend a plate: never use them to force a plate that is clamped or bolted down; let the "
-            "clamps go, set the screws, then clamp again and read again."
-        )
+        general = sentences.SCREWS_CAN_BEND_A_PLATE
         if self.plate == "rigid":
             return (general,)
-        bending = (
-            "This plan twists the plate on purpose. Never do that to glass, stone, ceramic or cast iron, which break "
-            "without warning, nor to a plate with a bonded heater or coating; go in small turns over all four screws, "
-            "and stop if a screw turns hard. The maker of the machine has the last word."
-        )
+        bending = sentences.PLAN_TWISTS_THE_PLATE
         return (general, bending)
 
 
 def _slack(machine: Machine, corners: Quadrilateral, travels: Floats) -> Effect:
     miss = float(corners.miss @ travels)
     if abs(miss) <= 1e-9 * np.abs(travels).max():
-        says = "The four travels keep one plane, so no support lifts off and none is loaded more than before."
+        says = sentences.PLANE_IS_KEPT
     else:
         high, low = (
             " and ".join(
@@ -302,12 +285,6 @@ def _slack(machine: Machine, corners: Quadrilateral, travels: Floats) -> Effect:
             )
             for sign in (1, -1)
         )
-        says = (
-            f"As set, the line through {high} passes this far above the line through {low}: the plate rocks on the "
-            "higher pair, or is bent if it is held down."
-        )
-    loose = (
-        " Should one of the four be found slack afterwards, the plate rests on the other three and rocks: snug that "
-        "screw until it just touches, without lifting the plate."
-    )
+        says = sentences.supports_out_of_plane(high, low)
+    loose = sentences.SLACK_SUPPORT
     return Effect("out of one plane", abs(miss), machine.units, says + loose)

@@ -9,6 +9,7 @@ import numpy as np
 from ..model.contract import Adjuster, Effect, Floats, Mechanism, Move, Site
 from ..model.machine import Machine
 from ..model.materials import expansion_of
+from . import sentences
 from .contacts import Contacts, contacts_of
 from .rigid import require_plane, support_adjusters
 
@@ -66,18 +67,14 @@ class Kinematic(Mechanism, frozen=True, tag="kinematic"):
             "conditioning",
             float(values[0] / values[-1]),
             "1",
-            "How unevenly the six contacts hold the bed (rotations scaled by the mount's radius): 1 would be equally "
-            "firm in every direction; the larger it is, the more a little play at a contact moves the bed.",
+            sentences.CONDITIONING,
         )
         shifts = _shifts(move, contacts) if np.any(move.travels) else ()
         return (*shifts, *_heat(move.machine, contacts), holds)
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: only weight, springs or magnets hold the bed on its mounts."""
-        return (
-            "Only weight, springs or magnets keep this bed on its mounts: do not lift or lean on it while turning a "
-            "screw, keep fingers out of the gap, and look afterwards that every ball sits in its mount.",
-        )
+        return (sentences.HELD_BY_WEIGHT,)
 
 
 def _shifts(move: Move, contacts: Contacts) -> tuple[Effect, ...]:
@@ -92,21 +89,20 @@ def _shifts(move: Move, contacts: Contacts) -> tuple[Effect, ...]:
     motion = contacts.solve(contacts.lift(len(machine.supports)))
     each = motion[:2].T + np.cross(motion[3:].T, arm)[:, :2]
     each[np.abs(each) < 1e-12] = 0.0  # rounding, which a sentence would print as a number
-    again = "Where the tool meets work already on the bed, set its zero in x and y again."
+    again = sentences.ZERO_THE_TOOL_AGAIN
     alone = (
         Effect(
             f"side shift for each {units} of `{support.id}`",
             float(np.hypot(*step)),
             f"{units}/{units}",
-            f"Raising `{support.id}` by 1 {units} moves the middle of the bed by {step[0]:+.3g} {units} in x and "
-            f"{step[1]:+.3g} {units} in y.",
+            sentences.raising_shifts_the_bed(support.id, units, step[0], step[1]),
         )
         for support, step in zip(machine.supports, each, strict=True)
     )
     return (
-        Effect("side shift in x", float(dx), units, f"The middle of the bed goes this far to the right. {again}"),
-        Effect("side shift in y", float(dy), units, f"The middle of the bed goes this far to the rear. {again}"),
-        Effect("turn about the vertical", spin, "degrees", "The bed turns this far, anticlockwise seen from above."),
+        Effect("side shift in x", float(dx), units, sentences.shift_to_the_right(again)),
+        Effect("side shift in y", float(dy), units, sentences.shift_to_the_rear(again)),
+        Effect("turn about the vertical", spin, "degrees", sentences.TURN_SEEN_FROM_ABOVE),
         *alone,
     )
 
@@ -123,12 +119,9 @@ def _heat(machine: Machine, contacts: Contacts) -> tuple[Effect, ...]:
     down = -contacts.middle[2]
     fixed = np.linalg.solve([[1.0, -turn[2]], [turn[2], 1.0]], -slide[:2] - down * np.array([turn[1], -turn[0]]))
     x, y = fixed + contacts.middle[:2]
-    says = (
-        "When the bed warms evenly and what carries it does not, this point of its surface stays where it is and the "
-        "rest grows away from it."
-    )
+    says = sentences.POINT_AT_REST
     if abs(turn[2]) > 1e-6:
-        says += " The bed also turns a little, because the grooves do not meet in one point."
+        says += sentences.TURNS_AS_IT_WARMS
     still = (
         Effect("point at rest when the bed warms, x", float(x), machine.units, says),
         Effect("point at rest when the bed warms, y", float(y), machine.units, says),
@@ -147,7 +140,6 @@ def _heat(machine: Machine, contacts: Contacts) -> tuple[Effect, ...]:
             f"slide of a contact for {WARMING:g} °C",
             float(paths.max()),
             machine.units,
-            f"As {machine.bed.material} warms by {WARMING:g} °C, the balls slide along their mounts: {listed} "
-            f"({machine.units}). Friction there can hold a little of it back; tap the bed before reading.",
+            sentences.balls_slide(machine.bed.material, WARMING, listed, machine.units),
         ),
     )

@@ -11,6 +11,7 @@ import numpy as np
 from ..model.contract import Adjuster, Floats, Mechanism, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine, Rails, Seat, Sheet, Stock
+from . import sentences
 from .beam import carriage_height
 
 EFFORT = {"slip": 3.0, "shim": 5.0}
@@ -70,10 +71,8 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: slackened rails can drop or pinch."""
         return (
-            "Before slackening a rail seat, switch off and lock out the drives and support the gantry so that it can "
-            "neither drop nor run away; keep fingers out of the gap between rail, block and frame.",
-            "Slacken one seat at a time and tighten it to the maker's torque before the next; check that the gantry "
-            "still runs freely over its whole stroke, for a rail forced out of line binds its blocks.",
+            sentences.SUPPORT_THE_GANTRY,
+            sentences.ONE_SEAT_AT_A_TIME,
         )
 
 
@@ -93,12 +92,12 @@ def checked_rails(machine: Machine) -> Rails:
     """
     rails = machine.rails
     if rails is None:
-        raise Refused.at("/machine/rails", "`rail-shim` needs the rails and their seats; describe them under `rails`.")
+        raise Refused.at("/machine/rails", sentences.RAILS_MISSING)
     groups = by_rail(rails)
     if len(groups) != RAILS:
         raise Refused.at(
             "/machine/rails/seats",
-            f"`rail-shim` needs seats on exactly two rails; these name {len(groups)}: {', '.join(groups) or 'none'}.",
+            sentences.two_rails_needed(len(groups), ", ".join(groups) or "none"),
         )
     faults = []
     along, across = (0, 1) if rails.along == "x" else (1, 0)
@@ -107,9 +106,7 @@ def checked_rails(machine: Machine) -> Rails:
     spacing = abs(lines[1] - lines[0])
     for (rail, members), line in zip(groups.items(), lines, strict=True):
         if len(members) < 2:
-            faults.append(
-                Fault(f"/machine/rails/seats/{members[0]}/rail", f"Rail `{rail}` has one seat; give it at least two.")
-            )
+            faults.append(Fault(f"/machine/rails/seats/{members[0]}/rail", sentences.one_seat_only(rail)))
             continue
         stations = sorted(plan[member][along] for member in members)
         length = stations[-1] - stations[0]
@@ -117,7 +114,7 @@ def checked_rails(machine: Machine) -> Rails:
             faults.append(
                 Fault(
                     f"/machine/rails/seats/{members[0]}/{rails.along}",
-                    f"Two seats of rail `{rail}` stand at the same {rails.along}; give each its own place.",
+                    sentences.seats_at_one_place(rail, rails.along),
                 )
             )
         off = [abs(plan[member][across] - line) for member in members]
@@ -125,12 +122,11 @@ def checked_rails(machine: Machine) -> Rails:
             faults.append(
                 Fault(
                     f"/machine/rails/seats/{members[off.index(max(off))]}/{'xy'[across]}",
-                    f"The seats of rail `{rail}` do not lie along {rails.along}; check `along` and their positions, "
-                    "and that the two rails stand apart.",
+                    sentences.seats_not_along_the_rail(rail, rails.along),
                 )
             )
     if not faults and spacing <= 1e-6 * max(abs(at) for place in plan for at in place):
-        faults.append(Fault("/machine/rails/seats", "The two rails stand at the same place; give each its own."))
+        faults.append(Fault("/machine/rails/seats", sentences.RAILS_AT_ONE_PLACE))
     if faults:
         raise Refused(faults)
     return rails
@@ -148,11 +144,11 @@ def seat_adjuster(rails: Rails, seat: Seat, index: int) -> Adjuster:
     if seat.method == "slip":
         for name in ("stock", "fitted", "largest_stack"):
             if getattr(seat, name) is not None:
-                raise Refused.at(f"{pointer}/{name}", f"`{name}` belongs to a seat whose `method` is `shim`.")
+                raise Refused.at(f"{pointer}/{name}", sentences.only_for_shims(name))
         return Adjuster(seat.id, "seat", effort, pointer, lower, upper, seat.step, slackens=True, setting=seat.setting)
     stock = seat.stock if seat.stock is not None else rails.stock
     if not stock and not seat.fitted:
-        raise Refused.at(f"{pointer}/stock", "A shimmed seat needs the thicknesses at hand in `stock`.")
+        raise Refused.at(f"{pointer}/stock", sentences.STOCK_MISSING)
     fitted = tuple(seat.fitted or ())
     return Adjuster(
         seat.id,

@@ -18,6 +18,7 @@ from msgspec import Struct
 from ..model.contract import CONTRACT, Mechanism
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
+from . import sentences
 
 GROUP = "tramwright.solvers"
 """Entry-point group under which plug-ins announce themselves: ``name = "package.module:Class"``."""
@@ -51,7 +52,7 @@ class Registry(Struct, frozen=True):
         chosen = tuple(solver() for solver in self.solvers.values() if solver.suits(machine))
         if not chosen:
             needs = "; ".join(f"`{name}`: {solver.needs}" for name, solver in self.solvers.items())
-            raise Refused([Fault("/machine", f"Nothing here can be adjusted. Describe adjusters ({needs}).")])
+            raise Refused([Fault("/machine", sentences.nothing_adjustable(needs))])
         return chosen
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from ..model.contract import Adjuster, Floats
 from ..model.errors import Refused
 from ..model.machine import Support
+from . import sentences
 
 SUPPORT_EFFORT = 1.0
 """Effort of a screw: the unit in which all efforts are counted. Our own choice, overridden by `effort`."""
@@ -57,7 +58,7 @@ def require_plane(supports: Sequence[Support]) -> None:
     if wide == 0.0 or (xx * yy - xy * xy) / wide < COLLINEAR**2 * wide:
         raise Refused.at(
             "/machine/supports",
-            "The supports lie on one line, so they cannot tilt the bed both ways; check their x and y.",
+            sentences.SUPPORTS_IN_LINE,
         )
 
 

@@ -7,6 +7,7 @@ from typing import ClassVar
 from ..model.contract import Adjuster, Floats, Mechanism, Site
 from ..model.errors import Refused
 from ..model.machine import Machine
+from . import sentences
 from .rigid import plane_shares, positions, require_plane, support_adjusters
 
 SUPPORTS = 3
@@ -32,7 +33,7 @@ class ThreeScrew(Mechanism, frozen=True, tag="three-screw"):
         """One adjuster for each support."""
         count = len(machine.supports)
         if count != SUPPORTS:
-            raise Refused.at("/machine/supports", f"`three-screw` needs exactly three supports; there are {count}.")
+            raise Refused.at("/machine/supports", sentences.three_screw_needs_three_supports(count))
         require_plane(machine.supports)
         return support_adjusters(machine.supports)
 

@@ -18,6 +18,7 @@ from ..model.survey import Survey
 from ..reduction.readings import place_faults, time_faults, values, where
 from ..reduction.stations import layout
 from ..reduction.validation import machine_faults, solver_faults
+from . import sentences
 
 MOST_READINGS = 40_000
 """Readings in all surveys of one request together: two surveys as large as one may be."""
@@ -112,7 +113,7 @@ def reduce_group(machine: Machine, surveys: Mapping[str, Survey], faults: list[F
         faults.append(
             Fault(
                 list(surveys)[-1],
-                f"{count} readings in all surveys are more than the {MOST_READINGS} taken at once; leave some out.",
+                sentences.too_many_readings(count, MOST_READINGS),
             )
         )
         return []
@@ -124,15 +125,12 @@ def reduce_group(machine: Machine, surveys: Mapping[str, Survey], faults: list[F
                 found.append(reduced(machine, survey))
         faults += [Fault(pointer + fault.pointer.removeprefix("/survey"), fault.detail) for fault in own]
         if survey.previous is not None:
-            faults.append(
-                Fault(f"{pointer}/previous", "Learning from earlier passes belongs to a correction; leave it out here.")
-            )
+            faults.append(Fault(f"{pointer}/previous", sentences.NO_LEARNING_HERE))
     if (unknowns := sum(one.factors.shape[1] for one in found)) > MOST_UNKNOWNS:
         faults.append(
             Fault(
                 list(surveys)[-1],
-                f"All set-ups together have {unknowns} zeros and drifts to find, more than {MOST_UNKNOWNS}; give "
-                "readings taken with one zero of the indicator the same `setup`.",
+                sentences.too_many_unknowns(unknowns, MOST_UNKNOWNS),
             )
         )
     return found

@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from ..model.contract import Floats
 from ..model.errors import Fault, Refused
+from . import sentences
 
 LEAST_HOLD = 0.1
 """A drift is estimated where the network holds it, over the set-up's whole span of time, to within 1 / LEAST_HOLD
@@ -72,8 +73,7 @@ def join(groups: Groups, points: Floats, closings: np.ndarray) -> Network | None
     if setups > MOST_SETUPS:
         raise Refused.at(
             "/survey/readings",
-            f"{setups} set-ups are more than the {MOST_SETUPS} that can be joined; give readings taken with one zero "
-            "of the indicator the same `setup`.",
+            sentences.too_many_setups(setups, MOST_SETUPS),
         )
     _refuse_apart(groups, points)
     span = np.zeros(setups)
@@ -137,10 +137,16 @@ def _refuse_apart(groups: Groups, points: Floats) -> None:
         faults.append(
             Fault(
                 "/survey/readings",
-                f"Set-up{'' if one else 's'} {', '.join(members)} share{'s' if one else ''} no station with set-up "
-                f"{names[0]}{'' if (part == 0).sum() == 1 else ' or those joined to it'}: 1 shared station is needed, "
-                f"a second one checks it. The nearest is ({x:g}, {y:g}); read it again in "
-                f"{'set-up ' + members[0] if one else 'one of them'}.",
+                sentences.setups_apart(
+                    "" if one else "s",
+                    ", ".join(members),
+                    "s" if one else "",
+                    names[0],
+                    "" if (part == 0).sum() == 1 else " or those joined to it",
+                    x,
+                    y,
+                    "set-up " + members[0] if one else "one of them",
+                ),
             )
         )
     raise Refused(faults)

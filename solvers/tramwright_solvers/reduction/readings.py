@@ -14,6 +14,7 @@ from typing import Any
 from ..model.errors import Fault
 from ..model.machine import Machine
 from ..model.survey import Reading, Survey
+from . import sentences
 
 Where = tuple[float, float, str, int, float | None]
 """One reading without its values: x, y, set-up, number of repeats, time from the set-up's first reading or None."""
@@ -98,15 +99,13 @@ def time_faults(survey: Survey) -> list[Fault]:
     faults = list[Fault]()
     if [None for reading in survey.readings if reading.time is not None]:  # a third of the time that any() takes
         faults = [
-            Fault(f"/survey/readings/{index}/time", "Give seconds as a number or an RFC 3339 date and time.")
+            Fault(f"/survey/readings/{index}/time", sentences.TIME_FORM)
             for index, reading in enumerate(survey.readings)
             if isinstance(reading.time, str) and not is_time(reading.time)
         ]
         faults += _mixed_times(survey.readings)
     if survey.taken_at is not None and not is_time(survey.taken_at):
-        faults.append(
-            Fault("/survey/taken_at", "Give an RFC 3339 date and time with its offset, as 2026-05-04T09:30:00Z.")
-        )
+        faults.append(Fault("/survey/taken_at", sentences.DATE_FORM))
     return faults
 
 
@@ -118,7 +117,7 @@ def _mixed_times(readings: Sequence[Reading]) -> list[Fault]:
         faults.append(
             Fault(
                 f"/survey/readings/{odd}/time",
-                "Times of one survey are all seconds or all RFC 3339 dates and times; here the two are mixed.",
+                sentences.TIMES_MIXED,
             )
         )
     timed = {r.setup for r in readings if r.time is not None}
@@ -128,8 +127,7 @@ def _mixed_times(readings: Sequence[Reading]) -> list[Fault]:
             faults.append(
                 Fault(
                     f"/survey/readings/{index}/time",
-                    f"Set-up {setup or '(unnamed)'} has times for some readings and none for this one; "
-                    "give a time for each reading of the set-up, or for none.",
+                    sentences.time_missing(setup or "(unnamed)"),
                 )
             )
     return faults
@@ -138,7 +136,7 @@ def _mixed_times(readings: Sequence[Reading]) -> list[Fault]:
 def _off_bed(index: int, axis: str, at: float, low: float, high: float) -> Fault:
     return Fault(
         f"/survey/readings/{index}/{axis}",
-        f"{axis} = {at:g} lies off the bed ({low:g} to {high:g}); correct the station, the bed's extent or the units.",
+        sentences.off_the_bed(axis, at, low, high),
     )
 
 

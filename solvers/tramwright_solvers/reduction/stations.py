@@ -25,6 +25,7 @@ from ..model.contract import Floats
 from ..model.errors import Refused
 from ..model.machine import Machine
 from ..results.findings import ClosingError
+from . import sentences
 from .covariance import GapCovariance
 from .levelling_network import Groups, Network, join
 from .readings import Where
@@ -134,8 +135,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> StationLayout:
     if len(stations) < LEAST_STATIONS:
         raise Refused.at(
             "/survey/readings",
-            f"Readings at {len(stations)} station{'' if len(stations) == 1 else 's'} cannot show how the bed lies; "
-            "read at three stations at the least, spread over the bed.",
+            sentences.too_few_stations(len(stations), "" if len(stations) == 1 else "s"),
         )
     order = np.argsort(of_value, kind="stable")
     counts = np.bincount(of_value).astype(np.float64)

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from ..model.contract import Adjuster, Mechanism
 from ..model.errors import Fault
 from ..model.machine import Machine
+from . import sentences
 
 
 def machine_faults(machine: Machine) -> list[Fault]:
@@ -16,18 +17,14 @@ def machine_faults(machine: Machine) -> list[Fault]:
     for axis in ("x", "y"):
         low, high = getattr(machine.bed, axis)
         if not low < high:
-            faults.append(
-                Fault(f"/machine/bed/{axis}", f"The bed's {axis} runs from {low:g} to {high:g}; give [low, high].")
-            )
+            faults.append(Fault(f"/machine/bed/{axis}", sentences.bed_runs_backwards(axis, low, high)))
     seen: dict[str, str] = {}
     named = [(f"/machine/supports/{i}", support.id) for i, support in enumerate(machine.supports)]
     if machine.rails is not None:
         named += [(f"/machine/rails/seats/{i}", seat.id) for i, seat in enumerate(machine.rails.seats)]
     for pointer, name in named:
         if name in seen:
-            faults.append(
-                Fault(f"{pointer}/id", f"The id `{name}` is already used at {seen[name]}; give each its own.")
-            )
+            faults.append(Fault(f"{pointer}/id", sentences.id_used_twice(name, seen[name])))
         seen.setdefault(name, pointer)
     return faults
 
@@ -45,7 +42,7 @@ def solver_faults(chosen: Iterable[tuple[Mechanism, tuple[Adjuster, ...]]], give
                 faults.append(
                     Fault(
                         f"{pointer}/solver",
-                        f"`{mechanism.name()}` and `{owner[name]}` both move `{name}`; ask for one of them.",
+                        sentences.moved_by_two_solvers(mechanism.name(), owner[name], name),
                     )
                 )
                 break
@@ -55,10 +52,10 @@ def solver_faults(chosen: Iterable[tuple[Mechanism, tuple[Adjuster, ...]]], give
                 faults.append(
                     Fault(
                         f"{pointer}/hold/{position}",
-                        f"`{mechanism.name()}` has no adjuster `{held}`; it has {', '.join(ids)}.",
+                        sentences.no_such_adjuster(mechanism.name(), held, ", ".join(ids)),
                     )
                 )
         free += len(set(ids) - set(mechanism.hold))
     if not faults and free == 0:
-        faults.append(Fault("/solve/with", "Every adjuster is held; leave at least one free to move."))
+        faults.append(Fault("/solve/with", sentences.ALL_HELD))
     return faults

@@ -10,9 +10,8 @@ import numpy as np
 from msgspec import Struct
 
 from ..model.contract import Floats
-from .placement import Placement, middle, tolerance
+from .placement import LEAST_TIED, Placement, middle, tolerance
 from .separation import Separation, basis, planes
-from .validation import LEAST_TIED
 
 EFFORT = {"turn": 1.0, "shift": 2.0}
 """Our own choice, no source: a turned plate lies on the same places again and every station can be read, a shifted one

@@ -25,6 +25,9 @@ form of 0.1 mm across the bed changes by less than the dial shows."""
 MOST_READINGS = 2000
 """Most readings in all surveys together: they are solved by dense algebra."""
 
+LEAST_TIED = 4
+"""Readings that a survey must share with others, at the station and on the plate: its plane takes three of them."""
+
 
 class PlacedSurvey(Struct, frozen=True, forbid_unknown_fields=True):
     """Readings taken with the plate lying in one way; positions are the machine's, as for any survey.

@@ -207,3 +207,72 @@ def cautions(surveys: Sequence[PlacedSurvey]) -> list[str]:
     warm = max((survey.bed_temperature for survey in surveys if survey.bed_temperature is not None), default=0.0)
     hot = (f"The bed was read at {warm:g} °C: let it cool before anyone touches or lifts the plate.",)
     return [*(hot if warm >= HOT else ()), *GENERAL_CAUTIONS, *CAUTIONS]
+
+
+ONE_SURVEY_ONLY = (
+    "One survey cannot tell plate from gantry: add a second one with the plate turned, by 90° if its "
+    "stations allow, or shifted."
+)
+
+NEVER_TURNED = (
+    "The plate lies as in the first survey, and so in all of them: turn it between the surveys, by 90° if "
+    "its stations allow, or shift it, and say so in `turned` or `shifted`."
+)
+
+SHIFT_BY_STATIONS = "Shift it by whole distances between stations, and not so far that too few are left."
+
+READ_THE_SAME = "Read the same stations in every survey."
+
+
+def too_many_points(count: object, count_2: object, most_positions: object) -> str:
+    return (
+        f"The surveys read {count} positions of the machine and {count_2} points of the plate; the two together "
+        f"may be {most_positions} at the most. Leave out stations, in every survey the same ones."
+    )
+
+
+def too_many_surveys(count: object, most_surveys: object) -> str:
+    return f"{count} surveys are more than the {most_surveys} that can be joined."
+
+
+def too_many_readings_in_all(single: object, most_readings: object) -> str:
+    return (
+        f"{single} readings in all are more than the {most_readings} that are solved together; leave out "
+        "stations, in every survey the same ones, or send the means of repeats."
+    )
+
+
+def all_off(how: object) -> str:
+    return f"Every reading lies beside {how}; correct it, the stations or the units."
+
+
+def reading_off(x: float, y: float, how: object) -> str:
+    return (
+        f"x = {x:g}, y = {y:g} lies beside {how}; correct the station, the turn or shift, or the bed's extent, or "
+        "leave the reading out."
+    )
+
+
+def copied_survey(first: object) -> str:
+    return (
+        f"These readings and this placement are those of survey {first}, to the last digit: a copy proves "
+        "nothing. Leave it out, or send what was read the second time."
+    )
+
+
+def too_near(x: float, y: float, ox: float, oy: float) -> str:
+    return (
+        f"({x:g}, {y:g}) cannot be told from ({ox:g}, {oy:g}): positions as near as this count as one when "
+        "surveys are matched. Give repeats the very same coordinates, and keep stations apart."
+    )
+
+
+def turn_onto_stations(angles: object) -> str:
+    return f"Turn it by an angle that lays stations on stations{angles}."
+
+
+def too_few_in_common(value: object, value_2: object, least_tied: object, remedy: object) -> str:
+    return (
+        f"With the plate {value}, {value_2} of these readings lie both at a station and over a point of the plate "
+        f"that other surveys read too; {least_tied} are needed at the least. {remedy}"
+    )

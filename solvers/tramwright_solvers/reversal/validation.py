@@ -13,7 +13,9 @@ from ..model.survey import Survey
 from ..reduction.readings import time_faults, values, where
 from ..reduction.stations import layout
 from ..reduction.validation import machine_faults
+from . import sentences
 from .placement import (
+    LEAST_TIED,
     MOST_READINGS,
     MatchedSurveys,
     PlacedSurvey,
@@ -23,9 +25,6 @@ from .placement import (
     middle,
     tolerance,
 )
-
-LEAST_TIED = 4
-"""Readings that a survey must share with others, at the station and on the plate: its plane takes three of them."""
 
 MOST_SURVEYS, MOST_POSITIONS = 16, 1000
 """Bounds of the dense algebra, which takes about two seconds at the most readings and positions."""
@@ -85,8 +84,7 @@ def _matched(
     if len(plate) + len(gantry) > MOST_POSITIONS:
         raise Refused.at(
             "/surveys",
-            f"The surveys read {len(gantry)} positions of the machine and {len(plate)} points of the plate; the two "
-            f"together may be {MOST_POSITIONS} at the most. Leave out stations, in every survey the same ones.",
+            sentences.too_many_points(len(gantry), len(plate), MOST_POSITIONS),
         )
     blocks = tuple(
         covariance[np.ix_(kept[survey == index], kept[survey == index])]
@@ -115,20 +113,18 @@ def _number_faults(surveys: Sequence[PlacedSurvey]) -> list[Fault]:
         return [
             Fault(
                 "/surveys",
-                "One survey cannot tell plate from gantry: add a second one with the plate turned, by 90° if its "
-                "stations allow, or shifted.",
+                sentences.ONE_SURVEY_ONLY,
             )
         ]
     faults = []
     if len(surveys) > MOST_SURVEYS:
-        faults.append(Fault("/surveys", f"{len(surveys)} surveys are more than the {MOST_SURVEYS} that can be joined."))
+        faults.append(Fault("/surveys", sentences.too_many_surveys(len(surveys), MOST_SURVEYS)))
     single = sum(len(values(survey.readings)) for survey in surveys)
     if single > MOST_READINGS:
         faults.append(
             Fault(
                 "/surveys",
-                f"{single} readings in all are more than the {MOST_READINGS} that are solved together; leave out "
-                "stations, in every survey the same ones, or send the means of repeats.",
+                sentences.too_many_readings_in_all(single, MOST_READINGS),
             )
         )
     return faults
@@ -145,12 +141,11 @@ def _off_plate(bed: Bed, survey: PlacedSurvey, placement: Placement) -> list[Fau
     how = f"the plate {placement.says()}"
     if len(off) == len(survey.readings):
         what = "shifted" if survey.shifted != (0.0, 0.0) else "readings"
-        return [Fault(f"/survey/{what}", f"Every reading lies beside {how}; correct it, the stations or the units.")]
+        return [Fault(f"/survey/{what}", sentences.all_off(how))]
     return [
         Fault(
             f"/survey/readings/{index}",
-            f"x = {survey.readings[index].x:g}, y = {survey.readings[index].y:g} lies beside {how}; correct the "
-            "station, the turn or shift, or the bed's extent, or leave the reading out.",
+            sentences.reading_off(survey.readings[index].x, survey.readings[index].y, how),
         )
         for index in off
     ]
@@ -162,16 +157,14 @@ def _copies(bed: Bed, surveys: Sequence[PlacedSurvey], placements: tuple[Placeme
         return [
             Fault(
                 f"/surveys/{index}/turned",
-                "The plate lies as in the first survey, and so in all of them: turn it between the surveys, by 90° if "
-                "its stations allow, or shift it, and say so in `turned` or `shifted`.",
+                sentences.NEVER_TURNED,
             )
             for index in range(1, len(surveys))
         ]
     return [
         Fault(
             f"/surveys/{later}/readings",
-            f"These readings and this placement are those of survey {first}, to the last digit: a copy proves "
-            "nothing. Leave it out, or send what was read the second time.",
+            sentences.copied_survey(first),
         )
         for later in range(len(surveys))
         for first in range(later)
@@ -196,8 +189,7 @@ def _too_near(
                 faults.append(
                     Fault(
                         f"/surveys/{index}/readings/{at_reading}",
-                        f"({x:g}, {y:g}) cannot be told from ({ox:g}, {oy:g}): positions as near as this count as one "
-                        "when surveys are matched. Give repeats the very same coordinates, and keep stations apart.",
+                        sentences.too_near(x, y, ox, oy),
                     )
                 )
             if faults:
@@ -230,16 +222,14 @@ def _apart(
         what = "turned" if turn else "shifted" if shift != (0.0, 0.0) else "readings"
         angles = _angles(placements[0], stations, tolerance(bed))
         remedy = {
-            "turned": f"Turn it by an angle that lays stations on stations{angles}.",
-            "shifted": "Shift it by whole distances between stations, and not so far that too few are left.",
-            "readings": "Read the same stations in every survey.",
+            "turned": sentences.turn_onto_stations(angles),
+            "shifted": sentences.SHIFT_BY_STATIONS,
+            "readings": sentences.READ_THE_SAME,
         }[what]
         faults.append(
             Fault(
                 f"/surveys/{index}/{what}",
-                f"With the plate {placements[index].says()}, {tied[index]} of these readings lie both at a station and "
-                "over a point of the plate that other surveys read too; "
-                f"{LEAST_TIED} are needed at the least. {remedy}",
+                sentences.too_few_in_common(placements[index].says(), tied[index], LEAST_TIED, remedy),
             )
         )
     return faults

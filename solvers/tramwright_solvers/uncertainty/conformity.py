@@ -9,6 +9,7 @@ from ..model.contract import Floats
 from ..model.machine import Machine
 from ..model.units import DECIMALS, K
 from ..results.correction import Verdict
+from . import sentences
 
 RULE = "ISO 14253-1"
 
@@ -67,9 +68,9 @@ def what_decides(machine: Machine, total: float, u: float, margin: float, settin
     beyond = total - machine.total_limit
     enough = -beyond / K if beyond <= 0.0 else beyond * u / margin
     if enough == 0.0:
-        return "The total lies on the limit: no measurement decides that; take out more, or agree on a wider limit."
+        return sentences.ON_THE_LIMIT
     if enough <= setting:
-        return "No reading beforehand decides it, for adjusters are not set so exactly: survey again after the moves."
+        return sentences.SETTING_IS_TOO_COARSE
     enough, u = sqrt(enough**2 - setting**2), sqrt(u**2 - setting**2)
     whole = float(variance.mean())
     own = min(machine.indicator_variance, whole)
@@ -77,9 +78,6 @@ def what_decides(machine: Machine, total: float, u: float, margin: float, settin
     if to_share > 0.0:
         times = ceil((whole - own) / to_share * (1.0 - 1e-9))
         if times <= MOST_REPEATS:
-            return f"Read each station {times} times as often as now: the mean would decide."
+            return sentences.repeats_would_decide(times)
     digits = DECIMALS[machine.units]
-    return (
-        f"More readings with this indicator cannot decide it; one with an error limit of "
-        f"{machine.error_limit * enough / u:.{digits}f} {machine.units} and a division to match would."
-    )
+    return sentences.better_indicator_would_decide(machine.error_limit * enough / u, machine.units, digits)

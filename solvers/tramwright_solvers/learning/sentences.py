@@ -7,12 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..model.contract import Adjuster, Floats
+from ..model.contract import Adjuster
 from ..model.units import MM_PER_INCH
-
-SLIPS = 0.25
-"""Below this response an adjuster is taken not to move, and its travel is not scaled up. Our own choice.
-"""
+from .response_lsq import SLIPS
 
 CLOSE = 0.03
 """Relative agreement with another lead, beside two standard uncertainties, at which that lead is named."""
@@ -23,11 +20,6 @@ POOR = 0.1
 LEADS_MM = (0.5, 0.7, 0.8, 1.0, 1.25, 1.5, 1.75, 2.0, 4.0, 8.0)
 """Leads that a bed screw often has: the ISO coarse pitches of M3 to M12, and lead screws of 2 mm pitch with one, two
 and four starts (common practice, no source)."""
-
-
-def slips(response: Floats) -> np.ndarray:
-    """Say of each response whether the adjuster hardly answers, or answers the wrong way."""
-    return np.asarray(response < SLIPS)
 
 
 def sentence(
@@ -122,3 +114,31 @@ def undetermined_sentence(ids: tuple[str, ...]) -> str:
         f"These readings cannot tell how far each of {names} moved: they show at most how these moved against each "
         "other. Move fewer of them at once, or read more of the same stations before and after."
     )
+
+
+NO_PASS_REMAINS = "No move is called for, so no pass remains."
+
+MISFIT = (
+    "The changes between the surveys are more than these moves, one share for each adjuster, and the scatter "
+    "of the readings explain: something else moved, a move was left out, play was lost, or a reading "
+    "slipped. Every u is widened accordingly; find the cause before relying on what is learnt."
+)
+
+
+def too_many_passes(most_passes: object, goal: object) -> str:
+    return (
+        f"More than {most_passes} passes to get inside {goal}: the adjusters do not follow well enough. Mend that "
+        "first."
+    )
+
+
+def passes_left(usual: object) -> str:
+    return f"{usual} passes, this one included,"
+
+
+def passes_to_the_aim(passes: object, goal: object, known: object) -> str:
+    return f"{passes} should bring the total inside {goal}{known}."
+
+
+def aim_out_of_reach(aim: float, unit: object, digits: int) -> str:
+    return f" Form and the scatter of the readings leave more than the aim of {aim:.{digits}f} {unit}."

@@ -1,0 +1,226 @@
+"""What mechanisms say: what a machine lacks, what a move does beside the gap, what can hurt."""
+
+from __future__ import annotations
+
+TRAVELS_TOO_LARGE = (
+    "The travels are too large for the bed to follow: on the way its six contacts stop holding it. Give the "
+    "supports `travel` bounds, check the readings and their unit, and let the grooves point inwards."
+)
+
+SUPPORTS_AT_ONE_PLACE = "The three supports stand at one place; check their x and y."
+
+VEE_NEEDS_AXIS = "A vee needs the direction of its groove: degrees anticlockwise from x."
+
+TRAVELS_MUST_KEEP_A_PLANE = (
+    "The plate is rigid, so the travels of its four supports must stay in one plane; else it rocks on two of "
+    "them or is bent. Leave all four free to move, or describe three supports."
+)
+
+LARGEST_STRESS = "Largest von Mises stress that the twist adds in the plate; close to a screw it is higher."
+
+SCREWS_CAN_BEND_A_PLATE = (
+    "Four screws can bend a plate: never use them to force a plate that is clamped or bolted down; let the "
+    "clamps go, set the screws, then clamp again and read again."
+)
+
+PLAN_TWISTS_THE_PLATE = (
+    "This plan twists the plate on purpose. Never do that to glass, stone, ceramic or cast iron, which break "
+    "without warning, nor to a plate with a bonded heater or coating; go in small turns over all four "
+    "screws, and stop if a screw turns hard. The maker of the machine has the last word."
+)
+
+PLANE_IS_KEPT = "The four travels keep one plane, so no support lifts off and none is loaded more than before."
+
+SLACK_SUPPORT = (
+    " Should one of the four be found slack afterwards, the plate rests on the other three and rocks: snug "
+    "that screw until it just touches, without lifting the plate."
+)
+
+CONDITIONING = (
+    "How unevenly the six contacts hold the bed (rotations scaled by the mount's radius): 1 would be equally "
+    "firm in every direction; the larger it is, the more a little play at a contact moves the bed."
+)
+
+HELD_BY_WEIGHT = (
+    "Only weight, springs or magnets keep this bed on its mounts: do not lift or lean on it while turning a "
+    "screw, keep fingers out of the gap, and look afterwards that every ball sits in its mount."
+)
+
+ZERO_THE_TOOL_AGAIN = "Where the tool meets work already on the bed, set its zero in x and y again."
+
+TURN_SEEN_FROM_ABOVE = "The bed turns this far, anticlockwise seen from above."
+
+POINT_AT_REST = (
+    "When the bed warms evenly and what carries it does not, this point of its surface stays where it is and "
+    "the rest grows away from it."
+)
+
+TURNS_AS_IT_WARMS = " The bed also turns a little, because the grooves do not meet in one point."
+
+SUPPORT_THE_GANTRY = (
+    "Before slackening a rail seat, switch off and lock out the drives and support the gantry so that it can "
+    "neither drop nor run away; keep fingers out of the gap between rail, block and frame."
+)
+
+ONE_SEAT_AT_A_TIME = (
+    "Slacken one seat at a time and tighten it to the maker's torque before the next; check that the gantry "
+    "still runs freely over its whole stroke, for a rail forced out of line binds its blocks."
+)
+
+RAILS_MISSING = "`rail-shim` needs the rails and their seats; describe them under `rails`."
+
+RAILS_AT_ONE_PLACE = "The two rails stand at the same place; give each its own."
+
+STOCK_MISSING = "A shimmed seat needs the thicknesses at hand in `stock`."
+
+SUPPORTS_IN_LINE = "The supports lie on one line, so they cannot tilt the bed both ways; check their x and y."
+
+
+def kinematic_needs_three_supports(count: object) -> str:
+    return f"`kinematic` needs exactly three supports; there are {count}."
+
+
+def freedoms_left(value: object, ending: object) -> str:
+    return f"so {value} of the bed's six freedoms {ending} left free"
+
+
+def freedoms_too_many(value: object) -> str:
+    return f"so {value} more than six: the mounts work against each other"
+
+
+def wrong_mounts(kinds: object, held: object, wrong: object) -> str:
+    return (
+        f"A cone holds three freedoms, a vee two, a flat one; {kinds} hold {held}, {wrong}. Use a cone, a vee and "
+        "a flat, or three vees."
+    )
+
+
+def contacts_do_not_hold(value: object) -> str:
+    return f"The six contacts do not hold the bed: {value}"
+
+
+def mount_missing(support: object) -> str:
+    return f"`kinematic` needs the mount of support `{support}`: `cone`, `vee` or `flat`."
+
+
+def has_no_groove(kind: object) -> str:
+    return f"A {kind} has no groove; leave `axis` out or make it a `vee`."
+
+
+def can_slide(angle: float) -> str:
+    return (
+        f"it can slide along the direction {angle:.0f}°, because the grooves run (nearly) side by side. Turn the "
+        "grooves so that each points to the middle of the bed."
+    )
+
+
+def can_turn(x: float, y: float) -> str:
+    return (
+        f"it can turn about a vertical axis near x = {x:.4g}, y = {y:.4g}, because every groove runs round that "
+        "point. Turn the grooves so that they point inwards."
+    )
+
+
+def can_tilt(angle: float, x: float, y: float) -> str:
+    return (
+        f"it can tilt about a line along the direction {angle:.0f}° near x = {x:.4g}, y = {y:.4g}, because the "
+        "supports lie (nearly) on that line. Move one of them off it."
+    )
+
+
+def four_screw_needs_four_supports(count: object) -> str:
+    return f"`four-screw` needs exactly four supports; there are {count}."
+
+
+def three_supports_in_line(names: object) -> str:
+    return f"The supports {names} lie on one line, so the fourth alone tilts the plate about it; check x and y."
+
+
+def support_inside_triangle(name: object) -> str:
+    return (
+        f"Support `{name}` stands inside the triangle of the other three; `four-screw` needs four supports at the "
+        "corners of a convex figure. Check x and y, or describe three supports for `three-screw`."
+    )
+
+
+def flexible_plate_needs(name: object, unit: object) -> str:
+    return f"A flexible plate needs its `{name}` ({unit}); give it, or ask for a rigid plate."
+
+
+def stress_limits_travel(most_stress: float, allowed: float, value: float, unit: object) -> str:
+    return (
+        f"Twisting the plate may use {most_stress:.0%} of its yield strength ({allowed:.4g} MPa); more travel of "
+        f"one diagonal against the other would exceed that. Keep the diagonals within {value:.4g} {unit} of each "
+        "other where they cross, or raise `most_stress` if the plate's maker allows it."
+    )
+
+
+def corner_forces(listed: object) -> str:
+    return (
+        f"Twisting the plate takes these forces beside its weight: {listed}. A support can hold down only as much "
+        "as weight, spring or clamp gives it; past that the plate lifts off instead of twisting."
+    )
+
+
+def share_of_yield(most_stress: float) -> str:
+    return f"Part of the yield strength that this stress uses; {most_stress:g} is allowed."
+
+
+def supports_out_of_plane(high: object, low: object) -> str:
+    return (
+        f"As set, the line through {high} passes this far above the line through {low}: the plate rocks on the "
+        "higher pair, or is bent if it is held down."
+    )
+
+
+def raising_shifts_the_bed(support: object, units: object, value: float, value_2: float) -> str:
+    return (
+        f"Raising `{support}` by 1 {units} moves the middle of the bed by {value:+.3g} {units} in x and "
+        f"{value_2:+.3g} {units} in y."
+    )
+
+
+def shift_to_the_right(again: object) -> str:
+    return f"The middle of the bed goes this far to the right. {again}"
+
+
+def shift_to_the_rear(again: object) -> str:
+    return f"The middle of the bed goes this far to the rear. {again}"
+
+
+def balls_slide(material: object, warming: float, listed: object, unit: object) -> str:
+    return (
+        f"As {material} warms by {warming:g} °C, the balls slide along their mounts: {listed} ({unit}). Friction "
+        "there can hold a little of it back; tap the bed before reading."
+    )
+
+
+def two_rails_needed(count: object, value: object) -> str:
+    return f"`rail-shim` needs seats on exactly two rails; these name {count}: {value}."
+
+
+def one_seat_only(rail: object) -> str:
+    return f"Rail `{rail}` has one seat; give it at least two."
+
+
+def seats_at_one_place(rail: object, along: object) -> str:
+    return f"Two seats of rail `{rail}` stand at the same {along}; give each its own place."
+
+
+def seats_not_along_the_rail(rail: object, along: object) -> str:
+    return (
+        f"The seats of rail `{rail}` do not lie along {along}; check `along` and their positions, and that the "
+        "two rails stand apart."
+    )
+
+
+def only_for_shims(name: object) -> str:
+    return f"`{name}` belongs to a seat whose `method` is `shim`."
+
+
+def nothing_adjustable(needs: object) -> str:
+    return f"Nothing here can be adjusted. Describe adjusters ({needs})."
+
+
+def three_screw_needs_three_supports(count: object) -> str:
+    return f"`three-screw` needs exactly three supports; there are {count}."
