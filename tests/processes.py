@@ -1,7 +1,8 @@
-"""Processes that tests start and wait for: the command, and a cluster of one worker."""
+"""Processes that tests start and wait for: the command, the service, and a cluster of one worker."""
 
 from __future__ import annotations
 
+import os
 import socket
 import subprocess
 import sys
@@ -37,6 +38,25 @@ def cluster(port: int, folder: str) -> Iterator[subprocess.Popen[bytes]]:
         for process in (worker, scheduler):
             process.kill()
             process.wait()
+
+
+@contextmanager
+def served(**settings: str) -> Iterator[int]:
+    """The service as a process, on a port of its own."""
+    port = free_port()
+    environment = {**os.environ, **{f"TRAMWRIGHT_{name}".upper(): value for name, value in settings.items()}}
+    process = subprocess.Popen(
+        [sys.executable, "-c", COMMAND, "serve", "--port", str(port)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=environment,
+    )
+    try:
+        wait_for(lambda: listens(port))
+        yield port
+    finally:
+        process.terminate()
+        process.wait(30)
 
 
 def free_port() -> int:

@@ -292,6 +292,29 @@ def test_each_line_is_answered_before_the_next_is_sent(registry: Registry) -> No
     assert found[-1]["summary"]["answered"] == 4
 
 
+class RingsEarly(asyncio.SelectorEventLoop):
+    """A loop whose timers ring before they are due, as those of uvloop may by a rounding of its clock."""
+
+    def call_later(self, delay: float, callback: Any, *args: Any, context: Any = None) -> asyncio.TimerHandle:
+        return super().call_later(0.7 * delay, callback, *args, context=context)
+
+
+def test_a_timer_that_rings_early_cuts_no_client_off(registry: Registry) -> None:
+    async def talk() -> list[dict[str, Any]]:
+        async with running(registry) as app:
+            wire = Wire(app)
+            for number, request in enumerate(requests(3)):
+                wire.put(lines([request]))
+                await wire.until(lambda number=number: count(wire) == number + 1 or wire.task.done())
+                await asyncio.sleep(0.05)
+            wire.put(b"", more=False)
+            await wire.task
+            return answers(bytes(wire.got))
+
+    with asyncio.Runner(loop_factory=RingsEarly) as runner:
+        assert runner.run(talk())[-1]["summary"]["answered"] == 3
+
+
 def test_a_client_that_takes_no_answers_is_not_read_from_any_more(registry: Registry) -> None:
     async def talk() -> tuple[int, int]:
         async with running(registry) as app:
@@ -359,21 +382,38 @@ def test_batches_beyond_the_places_are_refused_and_told_when_to_come_back(regist
     assert "batches" in msgspec.json.decode(body)["detail"]
 
 
-@pytest.mark.parametrize("sends", [False, True], ids=["sends nothing", "takes nothing"])
+@pytest.mark.parametrize(
+    "sent", [None, b"", lines(requests(2))], ids=["sends nothing", "takes no summary", "takes nothing"]
+)
 def test_a_client_still_for_too_long_counts_as_gone(
-    registry: Registry, monkeypatch: pytest.MonkeyPatch, sends: bool
+    registry: Registry, monkeypatch: pytest.MonkeyPatch, sent: bytes | None
 ) -> None:
-    monkeypatch.setattr(http_stream, "IDLE", 3.0 if sends else 0.05)
+    monkeypatch.setattr(http_stream, "IDLE", 3.0 if sent else 0.05)
 
     async def talk() -> bool:
         async with running(registry) as app:
             wire = Wire(app)
             await wire.until(lambda: wire.status == 200)
-            if sends:
+            if sent is not None:
                 wire.taking.clear()
-                wire.put(lines(requests(2)), more=False)
+                wire.put(sent, more=False)
             async with asyncio.timeout(15):
                 await wire.task
             return wire.ended
 
     assert asyncio.run(talk()) is False
+
+
+def test_a_client_that_waits_for_its_answers_is_not_still(registry: Registry, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(http_stream, "IDLE", 0.2)
+
+    async def talk() -> list[dict[str, Any]]:
+        async with running(registry) as app:
+            wire = Wire(app)
+            wire.put(lines(requests(2)))  # starting a worker alone takes longer than the client may be still
+            await wire.until(lambda: count(wire) == 2 or wire.task.done())
+            wire.put(b"", more=False)
+            await wire.task
+            return answers(bytes(wire.got))
+
+    assert asyncio.run(talk())[-1]["summary"]["answered"] == 2

@@ -9,8 +9,6 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from types import MappingProxyType
 
@@ -18,7 +16,7 @@ import msgspec
 import pytest
 
 from batch_lines import answers, lines, requests
-from processes import COMMAND, cluster, free_port, joined, listens, wait_for
+from processes import COMMAND, cluster, free_port, joined, served, wait_for
 from tramwright_service.batch.engines import local
 from tramwright_service.batch.engines.local import TRIES, LocalEngine
 from tramwright_service.batch.splitter import Chunk
@@ -177,25 +175,6 @@ def test_a_line_that_kills_every_worker_becomes_a_problem(monkeypatch: pytest.Mo
     assert len(pids) > TRIES - 1
     assert [entry["id"] for body in others for entry in answers(body)] == [f"survey-{n}" for n in range(4)]
     assert all("verdict" in entry for body in others for entry in answers(body))
-
-
-@contextmanager
-def served(**settings: str) -> Iterator[int]:
-    """The service as a process, on a port of its own."""
-    port = free_port()
-    environment = {**os.environ, **{f"TRAMWRIGHT_{name}".upper(): value for name, value in settings.items()}}
-    process = subprocess.Popen(
-        [sys.executable, "-c", COMMAND, "serve", "--port", str(port)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env=environment,
-    )
-    try:
-        wait_for(lambda: listens(port))
-        yield port
-    finally:
-        process.terminate()
-        process.wait(30)
 
 
 def test_a_client_gone_in_the_middle_frees_its_place_and_can_begin_again() -> None:

@@ -31,10 +31,8 @@ SECONDS = 0.1
 """How long a chunk should take: where each line is long work, fewer go together."""
 AHEAD = 2
 """Chunks under way beside those that keep the engine busy; then the client is not read from until one is answered."""
-
-
 IDLE = 300.0
-"""Seconds after which a client that neither sends nor takes anything counts as gone."""
+"""Seconds after which a client that neither sends nor takes anything counts as gone, unless it is owed an answer."""
 
 UnderWay = asyncio.Queue[tuple[Chunk, asyncio.Future[ChunkAnswer]] | None]
 """Chunks handed in, in order, each with its answer to come; None after the last."""
@@ -77,6 +75,8 @@ class BatchStream(ASGIResponse):
         self._most = most
         self._places = places
         self._lines = FIRST
+        self._owed = 0
+        """Chunks handed in of which the client has not taken the answer."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer until the client has sent and received everything, or goes away."""
@@ -101,42 +101,46 @@ class BatchStream(ASGIResponse):
                 if (left := under_way.get_nowait()) is not None:
                     left[1].cancel()
         for error in ended:
-            if isinstance(error, Exception):
+            if isinstance(error, Exception) and not isinstance(error, TimeoutError):
                 raise error
 
     async def _read(self, under_way: UnderWay, room: asyncio.Semaphore, receive: Receive, engine: Engine) -> None:
         """Hand in what the client sends; return when it has gone away."""
         cutter = Splitter(self._detail, self._most)
+        clock = asyncio.get_running_loop().time
+        due = inf
 
         async def hand_in(least: int) -> None:
+            nonlocal due
             while cutter.waiting >= least or cutter.waiting_bytes >= MOST_BYTES:
                 await room.acquire()
                 if chunk := cutter.cut(self._lines):
+                    self._owed += 1
                     under_way.put_nowait((chunk, asyncio.ensure_future(engine.answer(chunk))))
+                due = inf
 
-        clock = asyncio.get_running_loop().time
-        due, more = inf, True
-        while more:
-            coming = asyncio.ensure_future(receive())
-            try:
-                await asyncio.wait({coming}, timeout=max(0.0, min(due - clock(), IDLE)))
-                if clock() >= due:
+        more = True
+        coming = asyncio.ensure_future(receive())
+        try:
+            while more:
+                # A timer may ring a little early, so what has come decides what is done, never the clock alone.
+                await asyncio.wait({coming}, timeout=max(0.0, due - clock()) if cutter.waiting else IDLE)
+                if coming.done():
+                    message = coming.result()
+                    if message["type"] != "http.request":
+                        return
+                    cutter.feed(message.get("body", b""))
+                    await hand_in(1 if clock() >= due else self._lines)
+                    if cutter.waiting and due == inf:
+                        due = clock() + FLUSH
+                    if more := message.get("more_body", False):
+                        coming = asyncio.ensure_future(receive())
+                elif cutter.waiting:
                     await hand_in(1)
-                    due = inf
-                    await asyncio.wait({coming}, timeout=IDLE)
-                if not coming.done():
+                elif not self._owed:
                     return
-            finally:
-                coming.cancel()
-            message = coming.result()
-            if message["type"] != "http.request":
-                return
-            before = cutter.waiting
-            cutter.feed(message.get("body", b""))
-            more = message.get("more_body", False)
-            await hand_in(self._lines)
-            if cutter.waiting and (due == inf or cutter.waiting < before):
-                due = clock() + FLUSH
+        finally:
+            coming.cancel()
         cutter.end()
         await hand_in(1)
         under_way.put_nowait(None)
@@ -146,6 +150,11 @@ class BatchStream(ASGIResponse):
     async def _write(self, under_way: UnderWay, room: asyncio.Semaphore, send: Send) -> None:
         """Send answers in the order of the lines, and the summary at the end; return when nobody takes them."""
         tally = Tally()
+
+        async def tell(body: bytes, more: bool) -> None:
+            async with asyncio.timeout(IDLE):
+                await send({"type": "http.response.body", "body": body, "more_body": more})
+
         while (entry := await under_way.get()) is not None:
             chunk, future = entry
             try:
@@ -158,11 +167,7 @@ class BatchStream(ASGIResponse):
                 self._lines = max(1, min(MOST_LINES, int(SECONDS / each)))
             tally.add(answered.tally)
             if answered.body:
-                try:
-                    async with asyncio.timeout(IDLE):
-                        await send({"type": "http.response.body", "body": answered.body, "more_body": True})
-                except TimeoutError:
-                    return
+                await tell(answered.body, more=True)
+            self._owed -= 1
             room.release()
-        last = msgspec.json.encode(Summary(tally)) + b"\n"
-        await send({"type": "http.response.body", "body": last, "more_body": False})
+        await tell(msgspec.json.encode(Summary(tally)) + b"\n", more=False)
