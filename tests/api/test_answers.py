@@ -161,6 +161,16 @@ def test_text_of_nothing_to_do(client: TestClient[Any], payload: dict[str, Any])
     assert "Nothing: no move is called for." in as_text(still)
 
 
+def test_text_of_a_search_that_was_stopped_says_how_much_better_it_might_be(client: TestClient[Any]) -> None:
+    payload = examples.corrections()["shimmed-rails"]
+    payload["solve"] = {**payload.get("solve", {}), "aim_for": 0.0, "time_limit": 1e-9}
+    answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)
+    assert answer.chosen.outcome == "stopped"
+    told = " ".join(ask(client, payload, "text/plain").text.split())
+    assert "The search was stopped at a limit before this was proven" in told
+    assert f"may be better by up to {answer.chosen.gap:.3f} mm." in told
+
+
 def test_cautions_come_before_the_steps_and_a_long_move_is_warned_of(
     client: TestClient[Any], payload: dict[str, Any]
 ) -> None:

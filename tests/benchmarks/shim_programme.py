@@ -14,6 +14,7 @@ import numpy as np
 
 from tramwright_solvers.adjustment.mixed_integer import Task, objective, programme
 from tramwright_solvers.adjustment.problem import Problem
+from tramwright_solvers.adjustment.work import Work
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
 from tramwright_solvers.model.contract import Adjuster, Floats, Site
@@ -88,9 +89,10 @@ def main() -> None:
             answer = programme(problem, gap, adjusters, criterion, options.seconds)
             times.append(perf_counter() - start)
             alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
-            task = Task(problem, gap, adjusters)
-            simple = task.rounded(criterion)
-            relaxed = objective(problem, gap, task.relaxed(criterion), criterion)
+            task = Task(problem, gap, adjusters, Work.within(options.seconds))
+            free = task.relaxed(criterion)
+            simple = task.rounded(free, criterion)
+            relaxed = objective(problem, gap, free, criterion)
             shares.append(answer.gap / alone)
             gained.append(answer.objective / relaxed)
             rounded.append((alone if simple is None else objective(problem, gap, simple, criterion)) / relaxed)

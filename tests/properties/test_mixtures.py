@@ -58,7 +58,7 @@ def size(answer: Correction) -> float:
 
 
 def unproven(answer: Correction, solve: Solve[Any]) -> float:
-    """By how much a better answer might undercut this one: zero unless the search ran out of time."""
+    """By how much a better answer might undercut this one: zero unless the search was stopped."""
     return answer.chosen.gap * (1 if solve.criterion == "least-squares" else 2)
 
 

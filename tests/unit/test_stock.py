@@ -19,6 +19,7 @@ from scipy.optimize import linprog
 from tramwright_solvers.adjustment.mixed_integer import Task, objective, programme
 from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.adjustment.shim_stacks import Lattice, Pools, Stacks, choices, stack_for
+from tramwright_solvers.adjustment.work import Work
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.model.contract import Adjuster
 from tramwright_solvers.model.errors import Refused
@@ -310,7 +311,9 @@ def test_never_worse_than_nothing_and_never_better_than_continuous(criterion: Cr
     def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
         problem, gap, adjusters, _ = case
         alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
-        relaxed = objective(problem, gap, Task(problem, gap, adjusters).relaxed(criterion), criterion)
+        relaxed = objective(
+            problem, gap, Task(problem, gap, adjusters, Work.within(ENOUGH)).relaxed(criterion), criterion
+        )
         for seconds in (1e-9, ENOUGH):
             answer = programme(problem, gap, adjusters, criterion, seconds)
             assert answer.objective <= alone

@@ -81,7 +81,7 @@ def headline(correction: Correction, digits: int) -> str:
     ]
     if correction.chosen.outcome == "stopped":
         lines.append(
-            f"The time limit stopped the search; the best possible may be better by up to "
+            f"The search was stopped at a limit before this was proven; the best possible may be better by up to "
             f"{correction.chosen.gap:.{digits}f} {unit}."
         )
     lines += [

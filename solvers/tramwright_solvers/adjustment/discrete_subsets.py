@@ -7,7 +7,6 @@ order of their bounds until no bound undercuts the best found: exact, without so
 from __future__ import annotations
 
 from collections.abc import Sequence
-from time import monotonic
 
 import numpy as np
 from msgspec import Struct
@@ -15,11 +14,12 @@ from msgspec import Struct
 from ..model.contract import Adjuster, Floats
 from ..model.options import Criterion
 from .candidates import Candidates, SubsetAnswers, measure
-from .mixed_integer import Programme, programme
+from .mixed_integer import Programme, Task
 from .shim_stacks import Stack
+from .work import SECOND, Work, completing
 
-GROUP_SHARE, PLAN_SHARE, LEAST_TIME = 0.15, 0.3, 0.05
-"""Shares of the time limit that one programme may take, and seconds that it may always take; our own choice."""
+GROUP_SHARE, PLAN_SHARE, LEAST_WORK = 0.15, 0.3, 0.05 * SECOND
+"""Shares of the work allowed that one programme may take, and what it may always take; our own choice."""
 
 
 def discrete_subsets(options: Candidates, adjusters: Sequence[Adjuster]) -> list[int]:
@@ -50,20 +50,21 @@ def solve_discrete(
 
     ``groups`` are always solved. ``gap`` has shape (n,).
     """
-    deadline = monotonic() + time_limit
+    work = Work.within(time_limit)
     bound = table.objective[row].copy()
     whole = set(discrete_subsets(options, adjusters))
     solved: dict[int, Programme] = {}
 
     def solve(index: int, share: float) -> float:
         columns = options.sets[index]
-        limit = max(min(deadline - monotonic(), share * time_limit), LEAST_TIME)
-        solved[index] = programme(
-            options.problem.moving(columns), gap, [adjusters[j] for j in columns], criterion, limit
+        own = work.part(max(min(work.left, share * work.limit), LEAST_WORK))
+        solved[index] = Task(options.problem.moving(columns), gap, [adjusters[j] for j in columns], own).solve(
+            criterion
         )
         return solved[index].objective
 
     def tightened(index: int) -> float:
+        work.spend(completing(len(gap), zone=criterion == "minimum-zone"))
         travels = options.within(index, gap, criterion)
         left = options.problem.centred(gap + options.problem.influence[:, list(options.sets[index])] @ travels)
         return float(measure(options.problem, left[None], criterion)[0])
@@ -72,7 +73,7 @@ def solve_discrete(
     for index in sorted({options.sets.index(group) for group in groups if group in options.sets}):
         if index in whole:
             solve(index, GROUP_SHARE)
-    out_of_time, reached, sizes = False, np.inf, np.array(options.count)
+    spent, reached, sizes = False, np.inf, np.array(options.count)
     for count in sorted(set(options.count)):
         members = np.flatnonzero(sizes == count)
         known = [
@@ -85,8 +86,8 @@ def solve_discrete(
             if bound[index] >= min(best, reached) - slack:
                 break
             if index in whole and index not in solved:
-                if monotonic() > deadline:
-                    out_of_time = True
+                if work.over():
+                    spent = True
                     break
                 if tightened(index) < min(best, reached) - slack:
                     best = min(best, solve(index, PLAN_SHARE))
@@ -97,7 +98,7 @@ def solve_discrete(
         else:
             for worth in (table.objective, table.total, table.rms, table.spread):
                 worth[row, index] = np.inf
-    stopped = out_of_time or any(found.outcome == "stopped" for found in solved.values())
+    stopped = spent or any(found.outcome == "stopped" for found in solved.values())
     unproven = reached - float(bound.min())
     return DiscreteAnswers(
         stacks={

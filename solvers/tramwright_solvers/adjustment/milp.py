@@ -10,6 +10,7 @@ from msgspec import Struct
 from ..model.contract import Adjuster, Floats
 from .problem import Problem
 from .shim_stacks import Discrete, Lattice, Pools, Stacks, kept_and_added, most_sheets
+from .work import NODE, ROOT, Work
 
 SCALE = 1e3
 """The gap is scaled to this size: the tolerance of HiGHS is 1e-6, so zones are found to 1e-9 of the gap."""
@@ -120,8 +121,14 @@ class SheetModel:
         values[whole] = np.round(values[whole])
         return np.asarray(self.start + self.lift @ values)
 
-    def solve(self, best: float, seconds: float) -> Found:
-        """Look for a half zone no larger than ``best`` within the time given; there being none proves ``best``."""
+    def solve(self, best: float, work: Work) -> Found:
+        """Look for a half zone no larger than ``best`` within the work allowed; there being none proves ``best``.
+
+        HiGHS takes the same path with any number of threads, so a limit on its nodes fixes what it answers.
+        """
+        nodes = int((work.left / len(self.columns) - ROOT) / NODE)
+        if nodes < 1:
+            return Found(None, 0.0, False)
         from scipy.optimize import Bounds, LinearConstraint, milp
 
         count = len(self.columns)
@@ -135,8 +142,10 @@ class SheetModel:
                 np.array([column.upper for column in self.columns] + [best / self.unit, np.inf]),
             ),
             constraints=LinearConstraint(self.matrix, self.low, self.high),
-            options={"mip_rel_gap": 0.0, "time_limit": max(seconds, 0.01)},
+            options={"mip_rel_gap": 0.0, "node_limit": nodes, "time_limit": max(work.seconds, 0.01)},
         )
+        used = nodes if result.mip_node_count is None else result.mip_node_count
+        work.spend(len(self.columns) * (ROOT + NODE * used))
         if result.status == INFEASIBLE:
             return Found(None, best, True)
         bound = result.mip_dual_bound

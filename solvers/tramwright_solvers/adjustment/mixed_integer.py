@@ -2,7 +2,7 @@
 from it.
 
 Both criteria are searched exactly by :mod:`.sphere_search`: the root mean square about the mean never exceeds half the
-zone, so one radius serves for both. A zone that the search cannot settle in half its time goes on to HiGHS as a
+zone, so one radius serves for both. A zone that the search cannot settle by half the work goes on to HiGHS as a
 mixed-integer linear programme, which is the better at proving bounds. All start from the better of leaving the machine
 alone and of rounding the continuous answer, so no answer is worse than that.
 """
@@ -10,7 +10,6 @@ alone and of rounding the continuous answer, so no answer is worse than that.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from time import monotonic
 from typing import Literal
 
 import numpy as np
@@ -26,12 +25,13 @@ from .milp import SheetModel
 from .problem import Problem
 from .shim_stacks import Discrete, Pools, Stack, Stacks, choices, stack_for
 from .sphere_search import Reduced, Search, SettleScrews, reduce
+from .work import DEALT, FITTED, JUDGED, Work, completing, screening
 
 SAME: dict[Criterion, float] = {"least-squares": 1e-11, "minimum-zone": 1e-9}
 """Answers that differ by less than this share of the gap are equal, and effort decides; zones are no sharper."""
 
 SEARCH = 0.5
-"""Share of the time limit after which a zone still being searched goes on to HiGHS."""
+"""Share of the work allowed after which a zone still being searched goes on to HiGHS."""
 
 
 class Programme(Struct, frozen=True):
@@ -65,7 +65,7 @@ def objective(problem: Problem, gap: Floats, travels: Floats, criterion: Criteri
 def programme(
     problem: Problem, gap: Floats, adjusters: Sequence[Adjuster], criterion: Criterion, time_limit: float
 ) -> Programme:
-    """Return the best travels, shape (m,), for one gap, shape (n,), within ``time_limit`` seconds.
+    """Return the best travels, shape (m,), for one gap, shape (n,), within the work of ``time_limit`` seconds.
 
     Of equally good answers it is the one of least ``sum((effort * a) ** 2)``; where a search was stopped, the least
     found.
@@ -73,14 +73,13 @@ def programme(
     Raises:
         Refused: a stock makes more different stacks than are searched.
     """
-    start = monotonic()
-    return Task(problem, gap, adjusters).solve(criterion, start, time_limit)
+    return Task(problem, gap, adjusters, Work.within(time_limit)).solve(criterion)
 
 
 class Task:
-    """One gap with the choices of its discrete adjusters."""
+    """One gap with the choices of its discrete adjusters, and the work allowed for it."""
 
-    def __init__(self, problem: Problem, gap: Floats, adjusters: Sequence[Adjuster]) -> None:
+    def __init__(self, problem: Problem, gap: Floats, adjusters: Sequence[Adjuster], work: Work) -> None:
         """Work out the choices of every adjuster within the problem's bounds.
 
         Raises:
@@ -91,6 +90,7 @@ class Task:
             for adjuster, low, high in zip(adjusters, problem.lower.tolist(), problem.upper.tolist(), strict=True)
         ]
         self.gap = gap
+        self.work = work
         self.tables: dict[int, Discrete] = {}
         for column, adjuster in enumerate(self.adjusters):
             table = choices(adjuster)
@@ -105,8 +105,8 @@ class Task:
         self.problem = replace(problem, lower=lower, upper=upper)
         self.screws = self.problem.moving(self.continuous)
 
-    def solve(self, criterion: Criterion, start: float, time_limit: float) -> Programme:
-        """Search, and let HiGHS finish a zone that takes long; times are those of the monotonic clock."""
+    def solve(self, criterion: Criterion) -> Programme:
+        """Search, and let HiGHS finish a zone that takes long."""
         alone = np.zeros(len(self.adjusters))
         size = objective(self.problem, self.gap, alone, criterion)
         if size == 0.0:
@@ -125,14 +125,15 @@ class Task:
             middle=middle,
             settle=settle,
             screen=self._zones if criterion == "minimum-zone" else None,
-            allowed=(lambda picks: self.pools.together(picks) is not None) if self.pools else None,
+            allowed=self._allowed if self.pools else None,
             slack=SAME[criterion] * size * root,
+            work=self.work,
+            share=SEARCH if criterion == "minimum-zone" else 1.0,
         )
-        for travels in (alone, self.rounded(criterion)):
+        for travels in (alone, self.rounded(middle, criterion)):
             if travels is not None:
                 search.offer(travels, norm_of(travels))
-        patience = time_limit * (SEARCH if criterion == "minimum-zone" else 1.0)
-        bound = max(search.run(norm_of, start + patience), norm_of(middle)) / root
+        bound = max(search.run(norm_of), norm_of(middle)) / root
         assert search.travels is not None
         if self.pools.unsure:
             bound = norm_of(middle) / root
@@ -140,7 +141,7 @@ class Task:
             return self._answer(search.travels, criterion, bound, not search.cut and not self.pools.unsure)
         best = objective(self.problem, self.gap, search.travels, criterion)
         model = SheetModel(self.problem, self.gap, self.adjusters, tables=self.tables, pools=self.pools, size=size)
-        found = model.solve(best, start + time_limit - monotonic())
+        found = model.solve(best, self.work)
         if found.travels is not None and (better := settle(self._picked(found.travels))) is not None:
             search.offer(better, norm_of(better))
         return self._answer(search.travels, criterion, max(bound, found.bound), found.done)
@@ -148,11 +149,12 @@ class Task:
     def relaxed(self, criterion: Criterion) -> Floats:
         """Return the best travels, shape (m,), with every discrete adjuster free between its lowest and highest."""
         solver = constrained_lsq if criterion == "least-squares" else minimum_zone
+        self.work.spend(completing(len(self.gap), zone=criterion == "minimum-zone"))
         return np.asarray(solver.bounded(self.problem, self.gap))
 
-    def rounded(self, criterion: Criterion) -> Floats | None:
-        """Return the relaxed travels rounded, the continuous ones settled again, or None where that is not allowed."""
-        picks = self._picked(self.relaxed(criterion))
+    def rounded(self, relaxed: Floats, criterion: Criterion) -> Floats | None:
+        """Return relaxed travels rounded, the continuous ones settled again, or None where that is not allowed."""
+        picks = self._picked(relaxed)
         return None if self.pools.together(picks) is None else self._settler(criterion)(picks)
 
     def _reduced(self, criterion: Criterion) -> Reduced:
@@ -164,6 +166,7 @@ class Task:
 
     def _zones(self, travels: Floats) -> Floats:
         """Return, times root n, half the zones that unlimited screws would leave, for discrete travels (K, m)."""
+        self.work.spend(screening(len(travels), len(self.gap)))
         changed = self.gap + travels @ self.problem.influence.T
         design = self.screws.influence
         if self.problem.offset_free:
@@ -174,6 +177,13 @@ class Task:
             minimum_zone.chebyshev(design, changed).half_zone if design.shape[1] else np.max(np.abs(changed), axis=1)
         )
         return np.asarray(np.sqrt(len(self.gap)) * zones)
+
+    def _allowed(self, picks: Mapping[int, int]) -> bool:
+        """Say whether the scarce sheets go round."""
+        before = self.pools.dealt
+        allowed = self.pools.together(picks) is not None
+        self.work.spend(JUDGED + DEALT * (self.pools.dealt - before))
+        return allowed
 
     def _equations(self) -> Floats:
         """Return the equations among the conditions, with unit normals."""
@@ -186,8 +196,10 @@ class Task:
         allowed."""
         simple = criterion == "least-squares" and not self.screws.bounded and not len(self.problem.rows)
         by_gap = constrained_lsq.response(self.screws) if simple else None
+        price = FITTED if simple else completing(len(self.gap), zone=criterion == "minimum-zone")
 
         def settle(picks: Mapping[int, int]) -> Floats | None:
+            self.work.spend(price)
             travels = self.made(picks)
             changed = self.gap + self.problem.influence @ travels
             if by_gap is not None:

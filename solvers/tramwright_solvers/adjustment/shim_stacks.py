@@ -143,6 +143,7 @@ class Pools:
     """The shared counts of a set of adjusters: says which travels can be had together, and from which sheets.
 
     ``unsure`` becomes true once such a search was stopped for its length: an attainable setting may then be missing.
+    ``dealt`` counts the steps of all deals.
     """
 
     def __init__(self, adjusters: Mapping[int, Adjuster], tables: Mapping[int, Discrete]) -> None:
@@ -172,6 +173,7 @@ class Pools:
                     self._options[column] = self._ways(column, list(scarce))
         self._known: dict[tuple[tuple[int, int], ...], dict[int, Counts] | None] = {}
         self.unsure = False
+        self.dealt = 0
 
     def __bool__(self) -> bool:
         """Whether any count is scarce enough to matter."""
@@ -206,6 +208,7 @@ class Pools:
             if key not in self._known:
                 deal = _Deal([self._options[column][pick] for column, pick in key])
                 dealt = deal.from_sheets(0, tuple(scarce.values()))
+                self.dealt += MOST_DEALS - deal.steps_left
                 self.unsure |= deal.steps_left <= 0
                 self._known[key] = (
                     None if dealt is None else {column: counts for (column, _), counts in zip(key, dealt, strict=True)}

@@ -9,7 +9,6 @@ is enumerated first; equal answers are settled by least effort.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from time import monotonic
 from typing import TypeAlias
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from ..model.contract import Floats
 from .constrained_lsq import RANK
 from .shim_stacks import Counts, Discrete, Lattice, Stacks
+from .work import CARRIED, CHUNK_CARRIED, Work
 
 CHUNK = 2048
 """Partial settings that are carried on together."""
@@ -27,7 +27,7 @@ CHUNK_JUDGED = 128
 """The same where each must be judged for its share of scarce sheets."""
 
 BLOCK = 512
-"""Complete settings that are judged between two looks at the clock."""
+"""Complete settings that are judged together."""
 
 REACH = 32
 """Where the gap cannot see an unbounded run of steps, steps searched to each side of the continuous answer."""
@@ -122,7 +122,7 @@ def _longest_last(matrix: Floats, columns: list[int]) -> list[int]:
 
 
 class Search:
-    """A depth-first search over :class:`Reduced`, best first within each depth, with its time limit."""
+    """A depth-first search over :class:`Reduced`, best first within each depth, within an allowance of work."""
 
     def __init__(
         self,
@@ -135,13 +135,16 @@ class Search:
         screen: Callable[[Floats], Floats] | None,
         allowed: Allowed | None,
         slack: float,
+        work: Work,
+        share: float,
     ) -> None:
         """Prepare a search.
 
         ``effort`` (m,) and ``middle`` (m,), the continuous answer, are by column. ``settle`` completes picks by
         travels of the continuous adjusters, or says None; ``screen``, where given, sharpens the lower bounds of the
         norms of discrete travels, shape (K, m); ``allowed``, where given, judges part of the picks. Norms that differ
-        by less than ``slack`` are equal.
+        by less than ``slack`` are equal. The search ends once this ``share`` of the work allowed is spent; the three
+        functions count theirs to it.
         """
         self.reduced = reduced
         self.tables = tables
@@ -151,6 +154,8 @@ class Search:
         self.screen = screen
         self.allowed = allowed
         self.slack = slack
+        self.work = work
+        self.share = share
         self.order = (*reduced.blind, *reversed(reduced.seen))
         self.cut = False
         self.best = np.inf
@@ -164,8 +169,8 @@ class Search:
             self.travels, self.cost = travels, cost
         self.best = min(self.best, norm)
 
-    def run(self, norm_of: Callable[[Floats], float], deadline: float) -> float:
-        """Search until done or until the deadline; return a lower bound of every norm, the best norm where done."""
+    def run(self, norm_of: Callable[[Floats], float]) -> float:
+        """Search until done or all work is spent; return a lower bound of every norm, the best norm where done."""
         rank = len(self.reduced.seen)
         stack = [
             Frontier(
@@ -176,9 +181,10 @@ class Search:
             )
         ]
         while stack:
-            if monotonic() > deadline:
+            if self.work.over(self.share):
                 self.cut = True
                 return min(self.best, float(np.sqrt(min(float(part.distance.min()) for part in stack))))
+            self.work.spend(CHUNK_CARRIED)
             part = stack.pop()
             size = CHUNK if self.allowed is None else CHUNK_JUDGED
             part, rest = part.take(slice(0, size)), part.take(slice(size, None))
@@ -186,7 +192,7 @@ class Search:
                 stack.append(rest)
             part = part.take(self._promising(part))
             if self.allowed is not None and part.picks.shape[1]:
-                judged = self._judged(part, self.allowed, deadline)
+                judged = self._judged(part, self.allowed)
                 if judged is None:
                     stack.append(part)
                     continue
@@ -195,7 +201,7 @@ class Search:
                 continue
             depth = part.picks.shape[1]
             if depth == len(self.order):
-                if not self._finish(part, norm_of, deadline):
+                if not self._finish(part, norm_of):
                     stack.append(part)
                 continue
             wider = self._blind(part, depth) if depth < len(self.order) - rank else self._seen(part, depth)
@@ -205,11 +211,11 @@ class Search:
                 stack.append(wider.take(np.lexsort((wider.effort, near, wider.distance))))
         return float(np.sqrt(self.reduced.outside)) if self.cut else self.best
 
-    def _judged(self, part: Frontier, allowed: Allowed, deadline: float) -> Frontier | None:
-        """Return the settings that are allowed so far, or None if time ran out over them."""
+    def _judged(self, part: Frontier, allowed: Allowed) -> Frontier | None:
+        """Return the settings that are allowed so far, or None if all work was spent over them."""
         kept = np.zeros(len(part.picks), dtype=bool)
         for row, picks in enumerate(part.picks):
-            if monotonic() > deadline:
+            if self.work.over(self.share):
                 return None
             kept[row] = allowed(self._named(picks))
         return part.take(kept)
@@ -229,6 +235,7 @@ class Search:
     def _widen(self, depth: int, first: Counts, count: Counts) -> tuple[Counts, Counts, Floats]:
         """Repeat each row for every pick in its run; return rows, picks and travels."""
         rows = np.repeat(np.arange(len(count)), count)
+        self.work.spend(CARRIED * len(rows))
         picks = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
         return rows, picks, self._travel(depth, picks)
 
@@ -279,18 +286,18 @@ class Search:
         high = np.minimum(np.maximum(np.floor((centre + room) / table.step), middle), middle + wide)
         return np.maximum(low, table.first).astype(np.int64), np.minimum(high, table.last).astype(np.int64)
 
-    def _finish(self, part: Frontier, norm_of: Callable[[Floats], float], deadline: float) -> bool:
-        """Complete settings by the continuous adjusters, nearest first; say whether time sufficed."""
+    def _finish(self, part: Frontier, norm_of: Callable[[Floats], float]) -> bool:
+        """Complete settings by the continuous adjusters, nearest first; say whether the work allowed sufficed."""
         order = self._ranked(part)
         for start in range(0, len(order), BLOCK):
-            if monotonic() > deadline:
-                return False
             block = part.take(order[start : start + BLOCK])
             block = block.take(self._promising(block))
             if self.screen is not None and len(block.picks):
                 block = self._screened(block, self.screen)
             block = block.take(self._promising(block))
             while len(block.picks):
+                if self.work.over(self.share):
+                    return False
                 travels = self.settle(self._named(block.picks[0]))
                 block = block.take(slice(1, None))
                 if travels is not None:

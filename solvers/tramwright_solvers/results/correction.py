@@ -94,7 +94,7 @@ class Choice(Struct, frozen=True):
         Literal["reached", "best", "stopped"],
         Meta(
             description="`reached`: the total with its U reaches the aim. `best`: the best attainable. `stopped`: the "
-            "best found within the time limit."
+            "best found within the limit of the search, mostly `time_limit`."
         ),
     ]
     aim_for: Annotated[float, Meta(description="Total aimed at, in `units`.")]
