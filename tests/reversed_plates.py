@@ -6,12 +6,13 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from tramwright_solvers.linalg.orthogonalize import lengths, span
 from tramwright_solvers.model.contract import Floats
 from tramwright_solvers.model.machine import Bed, Indicator, Machine
 from tramwright_solvers.model.survey import Reading
 from tramwright_solvers.reversal import PlacedSurvey
 from tramwright_solvers.reversal.placement import Placement
-from tramwright_solvers.reversal.separation import Separation, basis, planes
+from tramwright_solvers.reversal.separation import NULL, Separation, planes
 
 Form = Callable[[Floats], Floats]
 """Heights (n,) at points (n, 2)."""
@@ -72,5 +73,5 @@ def decided_truth(apart: Separation, plate: Form = plate_form, gantry: Form = ga
     free = np.zeros((len(truth), 6))
     free[apart.on_plate, :3] = planes(apart.laid, apart.laid.plate)
     free[apart.on_gantry, 3:] = planes(apart.laid, apart.laid.gantry)
-    away = np.column_stack([basis(free), apart.null])
+    away = np.column_stack([span(free, NULL, lengths(free)), apart.null])
     return np.asarray(truth - away @ (away.T @ truth))

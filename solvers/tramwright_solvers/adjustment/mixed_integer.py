@@ -16,6 +16,7 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
+from ..linalg.orthogonalize import dominant
 from ..model.contract import Adjuster, Floats
 from ..model.errors import SolverError
 from ..model.options import Criterion
@@ -171,8 +172,7 @@ class Task:
         design = self.screws.influence
         if self.problem.offset_free:
             design = np.column_stack([design, np.ones(len(self.gap))])
-        left, values, _ = np.linalg.svd(design, full_matrices=False)
-        design = left[:, values > RANK * np.max(values, initial=0.0)]
+        design = dominant(design, RANK)
         zones = (
             minimum_zone.chebyshev(design, changed).half_zone if design.shape[1] else np.max(np.abs(changed), axis=1)
         )

@@ -15,6 +15,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from ..linalg.orthogonalize import dominant, less
 from ..model.contract import Floats
 from .constrained_lsq import RANK
 from .shim_stacks import Counts, Discrete, Lattice, Stacks
@@ -78,10 +79,8 @@ def reduce(influence: Floats, to_fit: Floats, rows: Floats, discrete: tuple[int,
     aim = np.concatenate([to_fit, np.zeros(len(rows))])
     continuous = [column for column in range(matrix.shape[1]) if column not in discrete]
     if continuous:
-        left, values, _ = np.linalg.svd(matrix[:, continuous], full_matrices=False)
-        left = left[:, values > RANK * np.max(values, initial=0.0)]
-        matrix = matrix - left @ (left.T @ matrix)
-        aim = aim - left @ (left.T @ aim)
+        reached = dominant(matrix[:, continuous], RANK)
+        matrix, aim = less(matrix, reached), less(aim, reached)
     size = float(np.max(np.linalg.norm(influence, axis=0), initial=0.0))
     rest = matrix[:, list(discrete)].copy()
     seen: list[int] = []

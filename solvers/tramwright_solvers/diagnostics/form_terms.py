@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import in_order
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed
@@ -122,17 +123,7 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
     """Prepare the terms for stations (n, 2) with square-root weights (n,)."""
     columns = term_columns(bed, points)
     weighted = columns * root[:, None]
-    sequential = np.zeros((len(TERMS), len(points)))
-    seen = np.zeros(len(TERMS), dtype=bool)
-    for index in range(len(TERMS)):
-        part = weighted[:, index].copy()
-        for _ in range(
-            2
-        ):  # once more for orthogonality to working precision (twice is enough: Giraud et al., 2005, from memory)
-            part -= sequential.T @ (sequential @ part)
-        size = float(np.linalg.norm(part))
-        if size > SEEN * float(np.linalg.norm(weighted[:, index])):
-            seen[index], sequential[index] = True, part / size
+    sequential, _, seen = in_order(weighted, SEEN * np.linalg.norm(weighted, axis=0))
     fit = np.zeros((len(TERMS), len(points)))
     fit[seen] = np.linalg.pinv(weighted[:, seen]) * root
     return Form(

@@ -13,7 +13,8 @@ from statistics import NormalDist
 import numpy as np
 from msgspec import Struct
 
-from ..linalg.rowwise import row_dots, row_products
+from ..linalg.orthogonalize import dominant, each_apart, lengths
+from ..linalg.rowwise import row_dots
 from ..model.contract import Floats
 
 ALPHA, POWER = 0.001, 0.8
@@ -55,19 +56,14 @@ class Reliability(Struct, frozen=True):
         """
         slip = np.zeros((len(index), len(self.basis)))
         slip[np.arange(len(index)), index] = 1.0
-        for _ in range(2):  # once more, for orthogonality to working precision
-            slip -= row_products(row_products(slip, self.basis), self.basis.T)
-            for other in others:
-                slip -= other * row_dots(other, slip)[:, None]
+        slip = each_apart(slip, self.basis, others)
         return np.asarray(slip / np.sqrt(row_dots(slip, slip))[:, None])
 
 
 def reliability(columns: Floats, root: Floats) -> Reliability:
     """Prepare a model from its design (n, p), of any rank, and the square roots of the weights (n,)."""
     weighted = columns * root[:, None]
-    size = np.linalg.norm(weighted, axis=0)
-    u, s, _ = np.linalg.svd(weighted / np.where(size > 0.0, size, 1.0), full_matrices=False)
-    basis = np.ascontiguousarray(u[:, s > 1e-9 * s[0]])
+    basis = np.ascontiguousarray(dominant(weighted / lengths(weighted), 1e-9))
     redundancy = np.clip(1.0 - np.einsum("ij,ij->i", basis, basis), 0.0, 1.0)
     return Reliability(basis, redundancy, len(columns) - basis.shape[1])
 

@@ -7,6 +7,7 @@ from itertools import groupby
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import less, span
 from ..linalg.rowwise import row_dots
 from ..model.contract import Floats
 from .reliability import LEAST_REDUNDANCY, Reliability
@@ -115,7 +116,5 @@ def shifted_rows(points: Floats, model: Reliability, root: Floats, bends: Floats
                 members.append(own)
                 names.append(f"{kind} {at:g}")
                 sizes.append(np.sqrt(left))
-    weighted = bends * root[:, None]
-    weighted = weighted - model.basis @ (model.basis.T @ weighted)
-    u, s, _ = np.linalg.svd(weighted, full_matrices=False)
-    return ShiftedRows(tuple(members), tuple(names), np.array(sizes), u[:, s > 1e-6], model.dof)
+    beyond = span(less(bends * root[:, None], model.basis), 1e-6)
+    return ShiftedRows(tuple(members), tuple(names), np.array(sizes), beyond, model.dof)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from ..linalg.orthogonalize import apart, in_order
 from ..model.contract import Adjuster, Floats
 from ..results.findings import Blind
 from . import sentences
@@ -52,17 +53,11 @@ def own_parts(columns: Floats, easier: Sequence[int]) -> Floats:
 
     The others are first the leading ``easier[j]`` columns, then all that stand before it.
     """
-    count, width = columns.shape
-    basis = np.zeros((width + 1, count))
-    basis[0] = 1.0 / np.sqrt(count)
-    found = np.zeros((2, width))
-    for place, column in enumerate(columns.T):
-        for row, start in enumerate((easier[place], place)):
-            span, rest = basis[: start + 1], column
-            for _ in range(2):  # once more, for orthogonality to working precision
-                rest = rest - (span @ rest) @ span
-            found[row, place] = np.abs(rest).max()
-        size = np.sqrt(rest @ rest)
-        if size > INDEPENDENT * np.sqrt(column @ column):
-            basis[place + 1] = rest / size
-    return found
+    ordered = in_order(
+        np.concatenate([np.ones((len(columns), 1)), columns], axis=1),
+        INDEPENDENT * np.concatenate([[0.0], np.linalg.norm(columns, axis=0)]),
+    )
+    least = [
+        np.abs(apart(column, ordered.basis[: start + 1])).max() for column, start in zip(columns.T, easier, strict=True)
+    ]
+    return np.stack([least, np.abs(ordered.rest[1:]).max(axis=1)])

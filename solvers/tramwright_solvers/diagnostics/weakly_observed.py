@@ -16,6 +16,7 @@ from math import sqrt
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import dominant, less
 from ..model.contract import Adjuster, Floats
 from ..model.machine import Bed, Machine
 from ..model.units import DECIMALS
@@ -93,7 +94,7 @@ def confounders_of(here: Floats, there: Floats) -> Confounders:
 
 def estimand(what: str, kind: str, others: Confounders, here: Floats, there: Floats) -> Estimand | None:
     """Prepare an item from its columns (n,) and (49,); None where it does nothing of its own over the bed."""
-    apart = there - others.there @ (others.there.T @ there)
+    apart = less(there, others.there)
     size = float(apart.max() - apart.min())
     if size < SEEN_OVER_BED * max(1.0, float(np.abs(there).max())):
         return None
@@ -132,8 +133,7 @@ def information(rows: Floats, variance: Floats, factors: Floats) -> Floats:
 
 def good_plan(columns: Floats, count: int) -> np.ndarray:
     """Return the indices of places, rows of ``columns`` (c, p), that a good plan of so many stations reads."""
-    left, singular, _ = np.linalg.svd(columns, full_matrices=False)
-    basis = left[:, singular > 1e-9 * singular[0]]
+    basis = dominant(columns, 1e-9)
     inverse, chosen = np.eye(basis.shape[1]) / RIDGE, []
     for _ in range(count):
         gain = basis @ inverse

@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import less, span
 from ..model.contract import Floats
 
 PRIOR = 0.3
@@ -107,8 +108,8 @@ def accumulate(
     # An orthogonal triangularization changes no length and no angle, and leaves as many rows as columns.
     both: Floats = np.asarray(np.linalg.qr(np.hstack([nuisance, body]), mode="r"))
     nuisance, body = both[:, : nuisance.shape[1]], both[:, nuisance.shape[1] :]
-    away = span(nuisance, np.linalg.norm(raw, axis=0))
-    body = body - away @ (away.T @ body)
+    away = span(nuisance, NULL, np.linalg.norm(raw, axis=0))
+    body = less(body, away)
     design, change = body[:, :-1], body[:, -1]
 
     size = within.root @ np.abs(moved)
@@ -152,14 +153,6 @@ def common_errors(seen: Sequence[ReducedPass], of: np.ndarray) -> list[Floats]:
         block[of == k] = one.factors
         columns.append(block)
     return columns
-
-
-def span(columns: Floats, size: Floats) -> Floats:
-    """Return an orthonormal basis of the columns' span; what is round-off beside their first ``size`` is left out."""
-    if columns.shape[1] == 0:
-        return columns
-    left, values, _ = np.linalg.svd(columns / size, full_matrices=False)
-    return np.asarray(left[:, values > NULL])
 
 
 def padded(design: Floats) -> Floats:

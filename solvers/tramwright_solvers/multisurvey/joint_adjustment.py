@@ -24,6 +24,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ..diagnostics.form_terms import SEEN, term_columns
+from ..linalg.orthogonalize import in_order, lengths, less, span
 from ..model.contract import Floats
 from ..model.machine import Bed
 from .reduction import ReducedSurvey
@@ -80,7 +81,7 @@ class Joint(Struct, frozen=True, dict=True):
         if known:
             body[-known:, -known:] = np.eye(known)
             size[-known:] = np.hypot(size[-known:], 1.0)
-        return span(body, size)
+        return span(body, NULL, np.where(size > 0.0, size, 1.0))
 
     def within(self) -> Joint:
         """Return the same surveys with nothing known of the form: only stations that two of them share count."""
@@ -165,10 +166,11 @@ def form_variance(bed: Bed, surveys: Sequence[ReducedSurvey]) -> float:
     """Return the variance of what the terms leave of the form, by the method of moments over all surveys."""
     excess, spare = 0.0, 0
     for one in surveys:
-        basis = span(term_columns(bed, one.points))
-        left = one.gaps - basis @ (basis.T @ one.gaps)
+        columns = term_columns(bed, one.points)
+        basis = span(columns, NULL, lengths(columns))
+        left = less(one.gaps, basis)
         free = 1.0 - np.einsum("ij,ij->i", basis, basis)
-        common = one.factors - basis @ (basis.T @ one.factors)
+        common = less(one.factors, basis)
         excess += float(left @ left - one.variance @ free - np.sum(common**2))
         spare += len(left) - basis.shape[1]
     return max(excess / spare, 0.0) if spare else 0.0
@@ -188,7 +190,7 @@ def project_out(joint: Joint, columns: Floats) -> Reduced:
     """Take form, zeros and the surveys' common errors off columns (N, m) and off the gaps."""
     body = joint.whitened(np.column_stack([columns, joint.gaps]))
     for _ in range(2):  # the second pass takes off what rounding left of the first
-        body -= joint.away @ (joint.away.T @ body)
+        body = less(body, joint.away)
     size = np.linalg.norm(columns / np.sqrt(joint.variance)[:, None], axis=0)
     lost = len(joint.common) if np.isinf(joint.form) else 0
     rows = len(joint.gaps) + joint.factors.shape[1] - lost - joint.away.shape[1]
@@ -199,15 +201,7 @@ def observable_in_order(joint: Joint, columns: Floats) -> np.ndarray:
     """Say of each column (N, m) whether the surveys tell it from those before it, as :mod:`..diagnostics.form_terms`
     does; (m,)."""
     body = project_out(joint, columns)
-    basis, seen = np.zeros((len(body.gaps), 0)), np.zeros(columns.shape[1], dtype=bool)
-    for index, column in enumerate((body.columns / body.size).T):
-        part = column
-        for _ in range(2):
-            part = part - basis @ (basis.T @ part)
-        size = float(np.linalg.norm(part))
-        if size > SEEN:
-            seen[index], basis = True, np.column_stack([basis, part / size])
-    return seen
+    return in_order(body.columns / body.size, np.full(columns.shape[1], SEEN)).kept
 
 
 def fit_terms(joint: Joint, columns: Floats, effort: Floats | None = None, allowed: Floats | None = None) -> Fitted:
@@ -226,19 +220,10 @@ def fit_terms(joint: Joint, columns: Floats, effort: Floats | None = None, allow
     left = left[: len(body.gaps), seen]
     parts = left.T @ body.gaps
     spread = basis @ (right[seen].T / s[seen] / body.size[:, None])
-    null = span(basis @ (right[~seen].T / body.size[:, None]))
+    unseen = basis @ (right[~seen].T / body.size[:, None])
+    null = span(unseen, NULL, lengths(unseen))
     # Least effort: what is not seen is chosen so that the whole costs least.
     spread = spread - null @ np.linalg.lstsq(weights[:, None] * null, weights[:, None] * spread, rcond=None)[0]
     over = body.gaps - left @ parts
     rank = int(seen.sum())
     return Fitted(spread @ parts, spread @ spread.T, null, float(over @ over), max(body.rows - rank, 0), rank)
-
-
-def span(columns: Floats, size: Floats | None = None) -> Floats:
-    """Return an orthonormal basis of the columns' span; what is round-off beside their ``size`` is left out."""
-    if columns.shape[1] == 0:
-        return columns
-    length = np.linalg.norm(columns, axis=0) if size is None else size
-    left, s, _ = np.linalg.svd(columns / np.where(length > 0.0, length, 1.0), full_matrices=False)
-    basis: Floats = left[:, s > NULL]
-    return basis

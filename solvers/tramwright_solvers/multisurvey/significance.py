@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from ..diagnostics.reliability import ALPHA, non_centrality
+from ..linalg.orthogonalize import less
 from ..model.contract import Floats
 
 CRITICAL = NormalDist().inv_cdf(1.0 - ALPHA / 2.0)
@@ -49,7 +50,7 @@ def how_known(null: Floats, over_bed: Floats, allowed: Floats) -> list[Known]:
     effect = np.concatenate([over_bed @ allowed, np.zeros((allowed.shape[1],) * 2)])
     _, s, right = np.linalg.svd(effect, full_matrices=False)
     never = allowed @ right[s <= CLOSE * 1e-3 * max(float(s.max(initial=0.0)), 1.0)].T
-    here = null - never @ (never.T @ null)
+    here = less(null, never)
     return [
         "unseen" if unseen else "together" if together else "alone"
         for unseen, together in zip(

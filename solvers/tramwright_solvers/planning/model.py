@@ -25,6 +25,7 @@ from ..adjustment.subsets import freedom
 from ..correction.setup import Setup
 from ..diagnostics.form_terms import term_columns
 from ..diagnostics.unobservable import BLIND_BED
+from ..linalg.orthogonalize import in_order
 from ..model.contract import Floats
 from .design import Trace
 
@@ -132,16 +133,7 @@ def orthonormal(columns: Floats) -> tuple[Floats, list[int]]:
 
     Columns that those before them span are left out. ``columns[:, kept] @ transform`` has unit mean squares.
     """
-    basis = np.zeros((len(columns), 0))
-    kept = []
-    for index, column in enumerate(columns.T):
-        part = column.copy()
-        for _ in range(2):
-            part -= basis @ (basis.T @ part)
-        size = float(np.linalg.norm(part))
-        if size > 1e-6 * float(np.linalg.norm(column)):
-            kept.append(index)
-            basis = np.column_stack([basis, part / size])
+    kept = np.flatnonzero(in_order(columns, 1e-6 * np.linalg.norm(columns, axis=0)).kept).tolist()
     triangle = np.linalg.qr(columns[:, kept])[1]
     triangle *= np.where(np.diag(triangle) < 0.0, -1.0, 1.0)[:, None]
     return np.asarray(np.linalg.inv(triangle) * sqrt(len(columns))), kept

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import in_order
 from ..model.contract import Floats
 from ..model.errors import Fault, Refused
 from . import sentences
@@ -104,18 +105,7 @@ def _held(columns: Floats, sure: int, least: float) -> list[int]:
     What a column adds (the norm of its part outside their span) is the inverse of the standard uncertainty of its
     parameter, once stations and the parameters before it are estimated too.
     """
-    basis = np.empty_like(columns)
-    basis[:, :sure] = np.linalg.qr(columns[:, :sure])[0]
-    kept = list(range(sure))
-    for index in range(sure, columns.shape[1]):
-        column, before = columns[:, index].copy(), basis[:, : len(kept)]
-        for _ in range(2):  # the second pass takes off what rounding left of the first
-            column -= before @ (before.T @ column)
-        norm = float(np.linalg.norm(column))
-        if norm >= least:
-            basis[:, len(kept)] = column / norm
-            kept.append(index)
-    return kept
+    return np.flatnonzero(in_order(columns, np.repeat([0.0, least], [sure, columns.shape[1] - sure])).kept).tolist()
 
 
 def _refuse_apart(groups: Groups, points: Floats) -> None:
@@ -154,12 +144,11 @@ def _refuse_apart(groups: Groups, points: Floats) -> None:
 
 def _parts(station: np.ndarray, setup: np.ndarray) -> np.ndarray:
     """Return for each set-up the lowest set-up that shared stations join it to, directly or through others."""
-    part = np.arange(setup.max() + 1)
-    while True:
-        lowest = np.full(station.max() + 1, len(part))
-        np.minimum.at(lowest, station, part[setup])
-        grown = part.copy()
-        np.minimum.at(grown, setup, lowest[station])
-        if np.array_equal(grown, part):
-            return part
-        part = grown
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    count = int(setup.max()) + 1
+    size = count + int(station.max()) + 1
+    links = coo_array((np.ones(len(setup)), (setup, count + station)), shape=(size, size))
+    label = connected_components(links, directed=False)[1][:count]
+    return np.asarray(np.unique(label, return_index=True)[1][label])

@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import lengths, less, span
 from ..model.contract import Floats
 from .placement import LEAST_TIED, Placement, middle, tolerance
-from .separation import Separation, basis, planes
+from .separation import NULL, Separation, planes
 
 EFFORT = {"turn": 1.0, "shift": 2.0}
 """Our own choice, no source: a turned plate lies on the same places again and every station can be read, a shifted one
@@ -76,8 +77,8 @@ def _seen(apart: Separation, way: Placement) -> Floats:
     if len(there) < LEAST_TIED:
         return np.zeros((0, apart.null.shape[1]))
     rows = apart.null[apart.on_plate][nearest[there]] - apart.null[apart.on_gantry][there]
-    flat = basis(planes(laid, laid.gantry[there]))
-    return np.asarray(rows - flat @ (flat.T @ rows))
+    flat = planes(laid, laid.gantry[there])
+    return less(rows, span(flat, NULL, lengths(flat)))
 
 
 def _rank(rows: Floats, least: float) -> int:

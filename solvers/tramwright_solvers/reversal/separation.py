@@ -16,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.orthogonalize import complement, lengths, less, span
 from ..model.contract import Floats
 from .placement import MatchedSurveys, half_side, middle
 
@@ -79,21 +80,14 @@ def planes(laid: MatchedSurveys, points: Floats) -> Floats:
     return np.column_stack([np.ones(len(points)), (points - np.array(middle(laid.bed))) / half_side(laid.bed)])
 
 
-def basis(columns: Floats, complement: bool = False) -> Floats:
-    """Return an orthonormal basis of the columns' span (n, m), or of its orthogonal complement."""
-    size = np.linalg.norm(columns, axis=0)
-    left, values, _ = np.linalg.svd(columns / np.where(size > 0.0, size, 1.0), full_matrices=complement)
-    rank = int(np.sum(values > NULL))
-    return np.asarray(left[:, rank:] if complement else left[:, :rank])
-
-
 def separate(laid: MatchedSurveys) -> Separation:
     """Solve for both forms."""
     on_plate, rows = len(laid.plate), np.arange(len(laid.gaps))
     design = np.zeros((len(rows), on_plate + len(laid.gantry)))
     design[rows, laid.at_plate] = 1.0
     design[rows, on_plate + laid.at_gantry] = -1.0
-    parts = [basis(planes(laid, points), complement=True) for points in (laid.plate, laid.gantry)]
+    flat = [planes(laid, points) for points in (laid.plate, laid.gantry)]
+    parts = [complement(columns, NULL, lengths(columns)) for columns in flat]
     free = np.zeros((design.shape[1], sum(part.shape[1] for part in parts)))
     free[:on_plate, : parts[0].shape[1]] = parts[0]
     free[on_plate:, parts[0].shape[1] :] = parts[1]
@@ -103,9 +97,9 @@ def separate(laid: MatchedSurveys) -> Separation:
     for index, covariance in enumerate(laid.blocks):
         own = laid.survey == index
         white = np.linalg.inv(np.linalg.cholesky(covariance))
-        plane = basis(white @ planes(laid, laid.gantry[laid.at_gantry[own]]))
-        part = white @ body[own]
-        body[own] = part - plane @ (plane.T @ part)
+        columns = white @ planes(laid, laid.gantry[laid.at_gantry[own]])
+        plane = span(columns, NULL, lengths(columns))
+        body[own] = less(white @ body[own], plane)
         taken += plane.shape[1]
     short = max(body.shape[1] - 1 - len(body), 0)
     body = np.vstack([body, np.zeros((short, body.shape[1]))])

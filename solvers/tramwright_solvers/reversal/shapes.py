@@ -11,6 +11,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..diagnostics.form_terms import K_SIGNIFICANT
+from ..linalg.orthogonalize import less
 from ..model.contract import Floats
 from .separation import Separation, planes
 
@@ -194,7 +195,7 @@ def undecided_shapes(apart: Separation, plate: Form) -> list[Shape]:
     left = null
     if found:
         taken = np.linalg.qr(np.column_stack([heights for _, heights in found]))[0]
-        left = null - taken @ (taken.T @ null)
+        left = less(null, taken)
     for _ in range(min(null.shape[1], MOST_SHAPES) - len(found)):
         # the position least fixed by those before stands for the next, the first of equals
         lengths = np.sum(left**2, axis=1)
