@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import copy
 import random
+from collections.abc import Iterator
 from typing import Any
 
 import msgspec
 
+from tramwright_service.batch.splitter import Chunk, Detail, Splitter
 from tramwright_service.catalogue import examples
 
 
@@ -49,3 +51,16 @@ def lines(entries: list[Any]) -> bytes:
 def answers(body: bytes) -> list[dict[str, Any]]:
     """Return the lines of an answer."""
     return [msgspec.json.decode(line) for line in body.splitlines()]
+
+
+def cut_all(pieces: Iterator[bytes], detail: Detail, most: int, most_lines: int) -> Iterator[Chunk]:
+    """Cut a stream that is all there into chunks of exactly ``most_lines``, the last one excepted."""
+    cutter = Splitter(detail, most)
+    for piece in pieces:
+        cutter.feed(piece)
+        while cutter.waiting >= most_lines:
+            if chunk := cutter.cut(most_lines):
+                yield chunk
+    cutter.end()
+    while chunk := cutter.cut(most_lines):
+        yield chunk

@@ -13,7 +13,6 @@ from time import perf_counter
 import numpy as np
 
 from tramwright_solvers.adjustment.candidates import candidates
-from tramwright_solvers.adjustment.constrained_lsq import response
 from tramwright_solvers.adjustment.problem import Problem
 
 
@@ -46,7 +45,7 @@ def main() -> None:
     problem = seven_adjusters()
     everything = tuple(range(7))
     options = candidates(problem, everything, (everything,))
-    gain = response(problem)
+    gain = options.fits.gain(options.sets.index(everything))
 
     def plain(gaps: np.ndarray) -> tuple[np.ndarray, ...]:
         travels = gaps @ gain.T

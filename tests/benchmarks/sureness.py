@@ -25,8 +25,8 @@ from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.reduction.covariance import GapCovariance
 from tramwright_solvers.reduction.stations import a_priori
 from tramwright_solvers.uncertainty.budget import sources
-from tramwright_solvers.uncertainty.range import covering, outside_margin
-from tramwright_solvers.uncertainty.setting_error import Setting, setting_of
+from tramwright_solvers.uncertainty.range import covering_each, outside_margin
+from tramwright_solvers.uncertainty.setting_error import Setting, settings_of
 
 MACHINE = Machine(
     bed=Bed((0.0, 400.0), (0.0, 400.0)),
@@ -74,12 +74,12 @@ def prepare(of: ReducedStack) -> tuple[Tasks, Setting, Interpolation]:
     )
     before, factors, influence = a_priori(prepared.layout), prepared.layout.factors, prepared.influence
     unseen = tuple(term for term, seen in zip(TERMS, form.seen, strict=True) if not seen)
-    to_set = (MACHINE, prepared.adjusters, influence, points, prepared.candidates.sets)
-    setting = setting_of(*to_set)
+    to_set = ([(MACHINE, prepared.adjusters)], influence[None], points[None], prepared.candidates.sets)
+    (setting,) = settings_of(*to_set)
     whole = (MACHINE.bed, points, influence, there, setting.u, before[0], factors, unseen)
     badly = (MACHINE, form, prepared.adjusters, influence, cures, GapCovariance(before, factors, None), prepared.blind)
     tasks: Tasks = {
-        "errors of setting": lambda: setting_of(*to_set),
+        "errors of setting": lambda: settings_of(*to_set),
         "total over the whole bed": lambda: interpolation(*whole),
         "what is seen badly": lambda: weakly_observed(*badly),
     }
@@ -92,11 +92,11 @@ def apply(of: ReducedStack, setting: Setting, whole: Interpolation) -> Tasks:
     decided = decide_lazily(prepared, of.solve, of.gaps, noise)
     chosen, lines = decided.chosen, sources(MACHINE, prepared.layout, prepared.adjusters, setting)
     left = decided.table.left[np.arange(len(of.gaps)), :, chosen.index]
-    read, added = covering(left, noise), setting.totals[chosen.index]
+    read, added = covering_each(left[:, None], noise)[:, 0], setting.totals[chosen.index]
     u, high, low = np.hypot(read, added), left.argmax(axis=1), left.argmin(axis=1)
     return {
         "totals and verdict": of.judged,
-        "u that covers every pair": lambda: covering(left, noise),
+        "u that covers every pair": lambda: covering_each(left[:, None], noise)[:, 0],
         "margin on the outer side": lambda: outside_margin(left, read, added),
         "setting in the u of gaps": lambda: setting.of_gaps(chosen.travels != 0.0),
         "budget by lines": lambda: lines.budgets(high, low, u, noise, chosen.index),

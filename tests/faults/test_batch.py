@@ -43,6 +43,11 @@ def right(surveys: Path, tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return result(out)
 
 
+def pids_of(engine: LocalEngine) -> list[int]:
+    """Ids of the engine's processes as they are now."""
+    return [worker.process.pid for worker in engine._workers]
+
+
 def start(surveys: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
     """Start the command as a process."""
     command = [sys.executable, "-c", COMMAND, "batch", str(surveys), "--out", str(out), "--detail", "full"]
@@ -161,7 +166,7 @@ def test_a_line_that_kills_every_worker_becomes_a_problem(monkeypatch: pytest.Mo
         bad = Chunk(9, "verdict", [msgspec.json.encode(requests(1)[0] | {"solve": {"with": [{"solver": "deadly"}]}})])
         asked = [asyncio.ensure_future(engine.answer(chunk)) for chunk in (good[0], bad, *good[1:])]
         while not all(task.done() for task in asked):
-            pids |= set(engine.pids)
+            pids |= set(pids_of(engine))
             await asyncio.sleep(0.01)
         await engine.close()
         first, killed, *others = [task.result().body for task in asked]
@@ -211,7 +216,7 @@ def test_work_that_nobody_waits_for_is_ended_and_costs_nobody_else(monkeypatch: 
     async def ask() -> tuple[bytes, list[int], list[int]]:
         engine = LocalEngine(1, build(BUILT_IN))
         await engine.answer(quick)
-        before = engine.pids
+        before = pids_of(engine)
         left = asyncio.ensure_future(engine.answer(slow))
         await asyncio.sleep(0.1)
         behind = asyncio.ensure_future(engine.answer(quick))
@@ -219,7 +224,7 @@ def test_work_that_nobody_waits_for_is_ended_and_costs_nobody_else(monkeypatch: 
         left.cancel()
         async with asyncio.timeout(15):
             answered = await behind
-        after = engine.pids
+        after = pids_of(engine)
         await engine.close()
         return answered.body, before, after
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from litestar.testing import TestClient
 
-from batch_lines import each_of_its_own, lines, requests
+from batch_lines import cut_all, each_of_its_own, lines, requests
 from processes import COMMAND, cluster, free_port, joined
 from tramwright_service.batch.answerer import LineAnswerer
-from tramwright_service.batch.splitter import DETAILS, Detail, cut_all
+from tramwright_service.batch.splitter import DETAILS, Detail
 from tramwright_service.catalogue import examples
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings

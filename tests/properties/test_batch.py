@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from batch_lines import requests
+from batch_lines import cut_all, requests
 from strategies import GROUPS, jobs
 from tramwright_service.batch.answerer import LineAnswerer
 from tramwright_service.batch.engines.local import LocalEngine
-from tramwright_service.batch.splitter import DETAILS, Chunk, Detail, cut_all
+from tramwright_service.batch.splitter import DETAILS, Chunk, Detail
 from tramwright_service.wire.encode import as_json
-from tramwright_solvers.correction.api import correct_stack, judge_stack, move_stack
+from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.model.machine import Machine
@@ -25,7 +25,11 @@ from tramwright_solvers.model.survey import Survey
 
 REGISTRY = build(BUILT_IN)
 LINES = LineAnswerer(REGISTRY)
-ALONE: dict[str, Any] = {"verdict": judge_stack, "moves": move_stack, "full": correct_stack}
+ALONE: dict[str, Any] = {
+    "verdict": lambda *asked: reduce_stack(*asked).verdict_answers(),
+    "moves": lambda *asked: reduce_stack(*asked).moves_answers(),
+    "full": lambda *asked: reduce_stack(*asked).corrections(),
+}
 MOST = 2**20
 
 

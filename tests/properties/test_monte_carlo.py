@@ -13,7 +13,7 @@ import pytest
 from msgspec.structs import replace
 
 from simulated_machine import SimulatedMachine, grid
-from tramwright_solvers.correction.api import move_stack, reduce_stack
+from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.decision import decide_lazily
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
@@ -21,8 +21,8 @@ from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine, Rai
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.uncertainty.conformity import standing
-from tramwright_solvers.uncertainty.range import covering, outside_margin
-from tramwright_solvers.uncertainty.setting_error import Setting, setting_of
+from tramwright_solvers.uncertainty.range import covering_each, outside_margin
+from tramwright_solvers.uncertainty.setting_error import Setting
 
 MACHINE = Machine(
     bed=Bed((0.0, 400.0), (0.0, 400.0), thickness=10.0),
@@ -80,10 +80,7 @@ def surveys(values: np.ndarray) -> list[Survey]:
 
 
 def setting(done: ReducedStack) -> Setting:
-    prepared = done.prepared
-    return setting_of(
-        prepared.machine, prepared.adjusters, prepared.influence, prepared.layout.points, prepared.candidates.sets
-    )
+    return done.prepared.setting
 
 
 @pytest.mark.parametrize("solvers", SOLVERS)
@@ -91,8 +88,11 @@ def test_u_of_travels_is_the_observed_spread_and_its_intervals_cover(solvers: st
     _, true = simulated(1)
     random = np.random.default_rng(21)
     solve: Solve[Any] = Solve(with_=SOLVERS[solvers], aim_for=0.0)
-    right = {move.adjuster: move.travel for move in move_stack(MACHINE, surveys(true[None]), solve)[0].moves}
-    answers = move_stack(MACHINE, surveys(true + errors(random, (3000, 25))), solve)
+    right = {
+        move.adjuster: move.travel
+        for move in reduce_stack(MACHINE, surveys(true[None]), solve).moves_answers()[0].moves
+    }
+    answers = reduce_stack(MACHINE, surveys(true + errors(random, (3000, 25))), solve).moves_answers()
     assert len(right) == {"screws": 2, "screws and seats": 3}[solvers]
     for name, travel in right.items():
         moves = [next(move for move in answer.moves if move.adjuster == name) for answer in answers]
@@ -153,7 +153,7 @@ def test_within_is_wrong_in_at_most_one_of_twenty_machines_near_the_limit_as_fou
     true = near_the_limit(found=True)
     read = true + errors(np.random.default_rng(24), true.shape)
     done = reduce_stack(MACHINE, surveys(read), Solve(with_=SOLVERS["screws"]))
-    u = covering(done.gaps, done.noise)
+    u = covering_each(done.gaps[:, None], done.noise)[:, 0]
     check(np.ptp(done.gaps, axis=1), u, outside_margin(done.gaps, u), np.ptp(true, axis=1))
 
 
@@ -173,7 +173,7 @@ def test_within_is_wrong_in_at_most_one_of_twenty_machines_near_the_limit_as_pre
     decided = decide_lazily(done.prepared, solve, done.gaps, done.noise)
     chosen, added = decided.chosen, setting(done)
     left = decided.table.left[np.arange(len(true)), :, chosen.index]
-    read, set_ = covering(left, done.noise), added.totals[chosen.index]
+    read, set_ = covering_each(left[:, None], done.noise)[:, 0], added.totals[chosen.index]
     beside = random.uniform(-half, half, chosen.travels.shape) * (chosen.travels != 0.0)
     after = true + (chosen.travels + beside) @ done.prepared.influence.T
     check(np.ptp(left, axis=1), np.hypot(read, set_), outside_margin(left, read, set_), np.ptp(after, axis=1))

@@ -19,7 +19,7 @@ from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
 from tramwright_solvers.correction import api, batching
-from tramwright_solvers.correction.api import correct, correct_stack, judge_stack, move_stack
+from tramwright_solvers.correction.api import correct, correct_stack, reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
 from tramwright_solvers.correction.cache import GeometryCache
@@ -117,16 +117,16 @@ def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Cr
     count = 9 if criterion == "least-squares" else 3
     asked_of = [replace_solve(one, criterion, offset) for one in moved(name, count)]
     details: list[tuple[StackWriter[Any], Any]] = [
-        (verdicts, judge_stack),
-        (stack_by_stack(ReducedStack.moves_answers), move_stack),
-        (stack_by_stack(ReducedStack.corrections), correct_stack),
+        (verdicts, ReducedStack.verdict_answers),
+        (stack_by_stack(ReducedStack.moves_answers), ReducedStack.moves_answers),
+        (stack_by_stack(ReducedStack.corrections), ReducedStack.corrections),
     ]
     for write, alone in details:
         with patch.object(api, "_prepared", GeometryCache()):
             together = answer_many(asked_of, REGISTRY, write)
         for one, answer in zip(asked_of, together, strict=True):
             with patch.object(api, "_prepared", GeometryCache()):
-                (own,) = alone(one.machine, [one.survey], one.solve, REGISTRY)
+                (own,) = alone(reduce_stack(one.machine, [one.survey], one.solve, REGISTRY))
             assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
@@ -149,7 +149,7 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
         together = answer_many(beside, REGISTRY, verdicts)
     for one, answer in zip(beside, together, strict=True):
         with patch.object(api, "_prepared", GeometryCache()):
-            (own,) = judge_stack(one.machine, [one.survey], one.solve, REGISTRY)
+            (own,) = reduce_stack(one.machine, [one.survey], one.solve, REGISTRY).verdict_answers()
         assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
@@ -171,7 +171,7 @@ def test_what_is_held_keeps_nobody_apart() -> None:
     assert [len(call.args[0]) for call in one.call_args_list] == [5]
     for request, answer in zip(beside, together, strict=True):
         with patch.object(api, "_prepared", GeometryCache()):
-            (own,) = judge_stack(request.machine, [request.survey], held, REGISTRY)
+            (own,) = reduce_stack(request.machine, [request.survey], held, REGISTRY).verdict_answers()
         assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
@@ -201,7 +201,8 @@ def test_less_detail_says_the_same(name: str, criterion: Criterion, aim: float |
     whole = [msgspec.to_builtins(answer) for answer in correct_stack(machine, every, solve, REGISTRY)]
     for answer in whole:
         del answer["predicted"]["stations"]
-    for answers in (move_stack(machine, every, solve, REGISTRY), judge_stack(machine, every, solve, REGISTRY)):
+    done = reduce_stack(machine, every, solve, REGISTRY)
+    for answers in (done.moved(), done.judged()):
         for answer, full in zip(answers, whole, strict=True):
             less = msgspec.to_builtins(answer)
             assert less == {key: full[key] for key in less}

@@ -17,7 +17,7 @@ from tramwright_solvers.model.machine import Bed, Machine
 from tramwright_solvers.model.units import K
 from tramwright_solvers.reduction.covariance import GapCovariance
 from tramwright_solvers.uncertainty.budget import Source, combined
-from tramwright_solvers.uncertainty.setting_error import setting_of
+from tramwright_solvers.uncertainty.setting_error import settings_of
 
 H1 = (
     "JCGM 100:2008, H.1 end-gauge calibration: uc 32 nm, effective degrees of freedom 16, t99 2.92, U99 93 nm (from "
@@ -140,7 +140,7 @@ def test_jcgm_101_sums_of_rectangular_quantities(
     adjusters = [Adjuster(f"{k}", "seat", 1.0, "", setting=sqrt(3.0) * one) for k, one in enumerate(deviations)]
     influence = np.array([[0.0] * len(deviations), [1.0] * len(deviations)])
     points, machine = np.array([[0.0, 0.0], [10.0, 0.0]]), Machine(bed=Bed((0.0, 10.0), (0.0, 10.0)))
-    setting = setting_of(machine, adjusters, influence, points, [tuple(range(len(deviations)))])
+    (setting,) = settings_of([(machine, adjusters)], influence[None], points[None], [tuple(range(len(deviations)))])
     stated = np.sqrt(setting.of_gaps(np.ones((1, len(deviations)), dtype=bool)))[0]
     assert stated == pytest.approx([0.0, u], abs=half_u)
     budget = combined(

@@ -7,9 +7,7 @@ import pytest
 from scipy.optimize import linprog
 
 from references import reference
-from regression import as_problem
-from tramwright_solvers.adjustment.constrained_lsq import unbounded
-from tramwright_solvers.adjustment.minimum_zone import Chebyshev, chebyshev
+from regression import Fit, as_problem, fitted
 
 # H. P. Williams, Model Building in Mathematical Programming, 5th ed., example 11 (pp. 266, 319-320); the same data ship
 # as a worked example with a free linear programming package. [published; recomputed independently]
@@ -36,15 +34,13 @@ def plane(points: np.ndarray) -> np.ndarray:
 
 def levelled(points: np.ndarray, heights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What tilts along the columns of points leave by our least squares, about its mean, and their slopes."""
-    tilts = as_problem(points, offset_free=True)
-    slopes = unbounded(tilts, heights[None])[0]
-    return tilts.centred(heights - points @ slopes), slopes
+    found = fitted(as_problem(points, offset_free=True), heights)
+    return found.left, found.travels
 
 
-def fit(design: np.ndarray, values: np.ndarray) -> Chebyshev:
-    found = chebyshev(design, values[None])
-    assert found.finished.all()
-    return found
+def fit(design: np.ndarray, values: np.ndarray) -> Fit:
+    """The smallest zone, through the table of subsets from which every answer is chosen."""
+    return fitted(as_problem(design), values, "minimum-zone")
 
 
 @reference(
@@ -56,8 +52,8 @@ def fit(design: np.ndarray, values: np.ndarray) -> Chebyshev:
 def test_line_of_williams() -> None:
     found = fit(np.column_stack([np.ones(19), WILLIAMS_X]), WILLIAMS_Y)
     # y = 0.6250 x - 0.4000, largest deviation 1.725: Williams, example 11. [published, recomputed]
-    assert found.coefficients[0] == pytest.approx([-0.4, 0.625], abs=1e-12)
-    assert found.half_zone[0] == pytest.approx(1.725, rel=1e-12)
+    assert found.travels == pytest.approx([-0.4, 0.625], abs=1e-12)
+    assert found.half_zone == pytest.approx(1.725, rel=1e-12)
     out = np.abs(WILLIAMS_Y - (0.625 * WILLIAMS_X - 0.4))
     # Contacts at x = 3, 5 and 7. [recomputed]
     assert set(WILLIAMS_X[out > 1.725 - 1e-9]) == {3.0, 5.0, 7.0}
@@ -76,8 +72,8 @@ def test_line_of_williams() -> None:
 def test_parabola_of_williams() -> None:
     found = fit(np.column_stack([np.ones(19), WILLIAMS_X, WILLIAMS_X**2]), WILLIAMS_Y)
     # y = 0.125 x² - 0.625 x + 2.475, largest deviation 1.475: Williams, example 11. [from memory, recomputed]
-    assert found.coefficients[0] == pytest.approx([2.475, -0.625, 0.125], abs=1e-11)
-    assert found.half_zone[0] == pytest.approx(1.475, rel=1e-12)
+    assert found.travels == pytest.approx([2.475, -0.625, 0.125], abs=1e-11)
+    assert found.half_zone == pytest.approx(1.475, rel=1e-12)
 
 
 @reference(
@@ -89,10 +85,10 @@ def test_parabola_of_williams() -> None:
 def test_nine_points_of_the_plate() -> None:
     found = fit(plane(NINE[:, :2]), NINE[:, 2])
     # Zone 15.46525, z = 10.641625 - 0.06665625 x - 0.2521 y. [derived from Moody's data by two other methods]
-    assert 2.0 * found.half_zone[0] == pytest.approx(15.46525, rel=1e-12)
-    assert found.coefficients[0] == pytest.approx([10.641625, -0.06665625, -0.2521], abs=1e-11)
-    deviation = NINE[:, 2] - plane(NINE[:, :2]) @ found.coefficients[0]
-    contacts = np.abs(deviation) > found.half_zone[0] - 1e-9
+    assert 2.0 * found.half_zone == pytest.approx(15.46525, rel=1e-12)
+    assert found.travels == pytest.approx([10.641625, -0.06665625, -0.2521], abs=1e-11)
+    deviation = NINE[:, 2] - plane(NINE[:, :2]) @ found.travels
+    contacts = np.abs(deviation) > found.half_zone - 1e-9
     # Low contacts (0, 0) and (16, 5), high (8, 0) and (8, 10). [derived]
     assert {tuple(point) for point in NINE[contacts & (deviation < 0), :2]} == {(0, 0), (16, 5)}
     assert {tuple(point) for point in NINE[contacts & (deviation > 0), :2]} == {(8, 0), (8, 10)}
@@ -124,10 +120,10 @@ def test_nine_points_of_the_plate() -> None:
 )
 def test_closed_forms_on_the_three_by_three_grid(form: object, zone: float) -> None:
     values = form(GRID[:, 0], GRID[:, 1])
-    assert 2.0 * fit(plane(GRID), values).half_zone[0] == pytest.approx(zone, rel=1e-12)
+    assert 2.0 * fit(plane(GRID), values).half_zone == pytest.approx(zone, rel=1e-12)
     # Adding a plane changes nothing.
     tilted = values + plane(GRID) @ [7.0, -0.3, 2.1]
-    assert 2.0 * fit(plane(GRID), tilted).half_zone[0] == pytest.approx(zone, rel=1e-12)
+    assert 2.0 * fit(plane(GRID), tilted).half_zone == pytest.approx(zone, rel=1e-12)
     assert np.ptp(levelled(GRID, tilted)[0]) == pytest.approx(zone, rel=1e-12)
 
 
@@ -155,7 +151,7 @@ def test_zone_certain_by_construction(seed: int) -> None:
     order = rng.permutation(len(points))
     tilt = plane(points) @ [rng.normal(), 1e-3 * rng.normal(), 1e-3 * rng.normal()]
     found = fit(plane(points[order]), (deviation + tilt)[order])
-    assert found.half_zone[0] == pytest.approx(half, rel=1e-9)
+    assert found.half_zone == pytest.approx(half, rel=1e-9)
 
 
 @reference(
@@ -170,9 +166,9 @@ def test_hulls_of_upper_and_lower_contacts_meet(seed: int) -> None:
     points = rng.integers(0, 6, (30, 2)) * 100.0
     values = np.round(rng.normal(size=30), 2)
     found = fit(plane(points), values)
-    deviation = values - plane(points) @ found.coefficients[0]
-    high = points[deviation > found.half_zone[0] - 1e-9]
-    low = points[deviation < -found.half_zone[0] + 1e-9]
+    deviation = values - plane(points) @ found.travels
+    high = points[deviation > found.half_zone - 1e-9]
+    low = points[deviation < -found.half_zone + 1e-9]
     # Weights over both sets, each summing to one, with the same centre.
     equations = np.vstack(
         [

@@ -10,7 +10,8 @@ import pytest
 from scipy.optimize import linprog, lsq_linear
 
 from references import library, reference
-from tramwright_solvers.adjustment import constrained_lsq, minimum_zone
+from regression import as_problem, fitted
+from tramwright_solvers.adjustment.candidates import candidates
 from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms.four_screw import FourScrew
@@ -18,7 +19,7 @@ from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
 from tramwright_solvers.model.contract import Site
 from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Support
-from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.options import Criterion, Solve
 from tramwright_solvers.model.survey import Survey
 
 SEEDS = range(6)
@@ -58,6 +59,13 @@ def problem(seed: int) -> tuple[Problem, np.ndarray]:
     ), influence @ rng.normal(0.0, 0.1, count) + rng.normal(0.0, 0.01, len(GRID))
 
 
+def within(posed: Problem, gap: np.ndarray, criterion: Criterion) -> np.ndarray:
+    """Travels of all adjusters within their bounds, as for any subset whose free answer breaks one."""
+    everything = tuple(range(len(posed.effort)))
+    options = candidates(posed, everything, (everything,))
+    return options.within(options.sets.index(everything), gap, criterion)
+
+
 @reference(
     "library",
     packages=("scipy",),
@@ -74,7 +82,7 @@ def test_bounded_least_squares_by_scipy(seed: int) -> None:
         design, -root * gap, (np.append(posed.lower, -np.inf), np.append(posed.upper, np.inf)), "bvls", tol=1e-14
     )
     assert found.status > 0
-    travels = constrained_lsq.bounded(posed, gap)
+    travels = within(posed, gap, "least-squares")
     assert np.all((travels >= posed.lower) & (travels <= posed.upper))
     assert np.any((travels == posed.lower) | (travels == posed.upper))
     left = posed.centred(gap + posed.influence @ travels)
@@ -98,7 +106,7 @@ def test_bounded_least_squares_by_convex_optimisation(seed: int) -> None:
     box = [a >= posed.lower, a <= posed.upper]
     squares = cp.sum_squares(cp.multiply(np.sqrt(posed.weights), left))
     least = cp.Problem(cp.Minimize(squares), box).solve(solver="CLARABEL", tol_gap_abs=1e-13, tol_gap_rel=1e-13)
-    travels = constrained_lsq.bounded(posed, gap)
+    travels = within(posed, gap, "least-squares")
     remaining = posed.centred(gap + posed.influence @ travels)
     assert posed.weights @ remaining**2 == pytest.approx(least, rel=1e-6)
     # Of all travels that leave this very gap, up to the offset: the least sum of squares.
@@ -122,7 +130,7 @@ def test_bounded_minimum_zone_by_convex_optimisation(seed: int) -> None:
     total = cp.Problem(cp.Minimize(cp.max(left) - cp.min(left)), [a >= posed.lower, a <= posed.upper]).solve(
         solver="CLARABEL", tol_gap_abs=1e-12, tol_gap_rel=1e-12, tol_feas=1e-12
     )
-    travels = minimum_zone.bounded(posed, gap)
+    travels = within(posed, gap, "minimum-zone")
     assert np.all((travels >= posed.lower) & (travels <= posed.upper))
     # Clarabel's own tolerance sets the figure; ours may lie 1e-9 of the zone above the least for the sake of effort.
     assert np.ptp(gap + posed.influence @ travels) == pytest.approx(total, rel=1e-7)
@@ -139,9 +147,9 @@ def test_minimum_zone_by_linear_programming(columns: int) -> None:
     u, v = ((GRID - 250.0) / 250.0).T
     design = np.column_stack([np.ones_like(u), u, v, u * v, u * u, v * v])[:, :columns]
     values = np.random.default_rng(columns).normal(0.0, 0.05, (8, len(GRID)))  # invented
-    found = minimum_zone.chebyshev(design, values)
     wall = np.ones((len(GRID), 1))
-    for half, row in zip(found.half_zone, values, strict=True):
+    for row in values:
+        half = fitted(as_problem(design), row, "minimum-zone").half_zone
         programme = linprog(
             np.append(np.zeros(columns), 1.0),
             A_ub=np.block([[design, -wall], [-design, -wall]]),

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from references import reference
-from regression import as_problem
-from tramwright_solvers.adjustment.constrained_lsq import unbounded
-from tramwright_solvers.diagnostics.reliability import non_centrality, reliability, smallest_detectable, studentized
+from regression import as_problem, fitted, studentized
+from tramwright_solvers.diagnostics.reliability import non_centrality, reliability, smallest_detectable
 
 # Levelling network of C. D. Ghilani, Adjustment Computations (the chapter on levelling). [from memory, recomputed]
 # Benchmarks X = 100 and Y = 107.5; lines X-A, A-Y, Y-C, C-X, A-B, B-Y, B-C; unknown A, B, C.
@@ -29,11 +28,11 @@ def test_ghilani_levelling_equal_weights() -> None:
     # Residuals in the book are fitted less observed. [from memory, recomputed]
     assert -residual == pytest.approx([0.0410, 0.0190, -0.0624, -0.0576, 0.0219, 0.0171, 0.0048], abs=5e-5)
     assert model.dof == 4
-    heights = unbounded(as_problem(DESIGN), OBSERVED[None])[0]
+    heights = fitted(as_problem(DESIGN), OBSERVED).travels
     assert heights == pytest.approx([105.1410, 104.4829, 106.1876], abs=5e-5)  # [from memory, recomputed]
     assert np.sqrt(residual @ residual / 4) == pytest.approx(0.050119, abs=5e-7)
     assert model.redundancy == pytest.approx([0.6190] * 4 + [0.4762, 0.5714, 0.4762], abs=5e-5)
-    assert np.abs(studentized(model, OBSERVED)[0]) == pytest.approx(
+    assert np.abs(studentized(model, np.ones(7), OBSERVED)[0]) == pytest.approx(
         [1.039, 0.483, 1.582, 1.461, 0.633, 0.452, 0.138], abs=5e-4
     )
     # For a standard deviation of 1 and Baarda's risks. [recomputed]
@@ -50,7 +49,7 @@ def test_ghilani_levelling_weighted_by_length() -> None:
     model = reliability(DESIGN, root)
     residual = model.residual(root * OBSERVED)
     assert np.sqrt(residual @ residual / 4) == pytest.approx(0.107219, abs=5e-7)  # [from memory, recomputed]
-    heights = unbounded(as_problem(DESIGN, 12.0 / LENGTHS), OBSERVED[None])[0]
+    heights = fitted(as_problem(DESIGN, 12.0 / LENGTHS), OBSERVED).travels
     assert heights == pytest.approx([105.1504, 104.4892, 106.1972], abs=5e-5)  # [from memory, recomputed]
     assert model.redundancy == pytest.approx([0.7200, 0.6267, 0.5600, 0.7067, 0.4044, 0.5378, 0.4444], abs=5e-5)
 
@@ -86,13 +85,13 @@ STACK_LOSS = np.array(
 )
 def test_stack_loss() -> None:
     design, loss = np.column_stack([np.ones(21), STACK_LOSS[:, :3]]), STACK_LOSS[:, 3]
-    coefficients = unbounded(as_problem(design), loss[None])[0]
+    coefficients = fitted(as_problem(design), loss).travels
     # Coefficients and deviation as published widely, Draper & Smith, Applied Regression Analysis. [from memory]
     assert coefficients == pytest.approx([-39.9197, 0.7156, 1.2953, -0.1521], abs=5e-5)
     model = reliability(design, np.ones(21))
     residual = model.residual(loss)
     assert np.sqrt(residual @ residual / model.dof) == pytest.approx(3.24336, abs=5e-6)
-    internal, external = studentized(model, loss)
+    internal, external = studentized(model, np.ones(21), loss)
     # Observation 21: −2.64 internally, −3.33 externally studentized. [published, recomputed]
     assert internal[20] == pytest.approx(-2.64, abs=5e-3)
     assert external[20] == pytest.approx(-3.33, abs=5e-3)

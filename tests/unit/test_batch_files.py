@@ -11,10 +11,10 @@ import msgspec
 import pytest
 from click.testing import CliRunner, Result
 
-from batch_lines import answers, lines, requests
+from batch_lines import answers, cut_all, lines, requests
 from tramwright_service.batch.answerer import LineAnswerer
 from tramwright_service.batch.sources import Unfit, given, pieces
-from tramwright_service.batch.splitter import Chunk, Names, Splitter, cut_all
+from tramwright_service.batch.splitter import Chunk, Names, Splitter
 from tramwright_service.batch.tables import as_csv, harmless, rows
 from tramwright_service.catalogue.examples import paths
 from tramwright_service.cli.main import main

@@ -9,7 +9,7 @@ import pytest
 from msgspec.structs import replace
 from scipy.special import chdtri
 
-from tramwright_solvers.correction.api import correct, move_stack, reduce_stack
+from tramwright_solvers.correction.api import correct, reduce_stack
 from tramwright_solvers.correction.decision import decide
 from tramwright_solvers.diagnostics.without_outliers import TOO_LITTLE, refit, without
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
@@ -19,8 +19,8 @@ from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.results.findings import Suspect
 from tramwright_solvers.uncertainty.budget import Budget, combined, sources
-from tramwright_solvers.uncertainty.range import covering
-from tramwright_solvers.uncertainty.setting_error import SHEET_MM, half_width, quantiles, setting_of, settings_of
+from tramwright_solvers.uncertainty.range import covering_each
+from tramwright_solvers.uncertainty.setting_error import SHEET_MM, half_width, quantiles, settings_of
 
 SEATS = [Seat(f"{rail}-{y:g}", rail, x, y) for rail, x in (("left", -30.0), ("right", 430.0)) for y in (0.0, 400.0)]
 MACHINE = Machine(
@@ -60,15 +60,13 @@ def budgets(machine: Machine, survey: Survey) -> tuple[Budget, Budget, float, fl
     """The budgets as found and as predicted, and the u of both totals."""
     done = reduce_stack(machine, [survey], Solve(with_=[ThreeScrew(), RailShim()]))
     prepared, gaps, noise = done.prepared, done.gaps, done.noise
-    setting = setting_of(
-        machine, prepared.adjusters, prepared.influence, prepared.layout.points, prepared.candidates.sets
-    )
+    setting = prepared.setting
     prepared_sources = sources(machine, prepared.layout, prepared.adjusters, setting)
     decided = decide(prepared, done.solve, gaps, noise)
     index = decided.chosen.index
     left = decided.table.left[[0], :, index]
-    found = covering(gaps, noise)
-    after = np.sqrt(covering(left, noise) ** 2 + setting.totals[index] ** 2)
+    found = covering_each(gaps[:, None], noise)[:, 0]
+    after = np.sqrt(covering_each(left[:, None], noise)[:, 0] ** 2 + setting.totals[index] ** 2)
     return (
         prepared_sources.budgets(gaps.argmax(axis=1), gaps.argmin(axis=1), found, noise, None)[0],
         prepared_sources.budgets(left.argmax(axis=1), left.argmin(axis=1), after, noise, index)[0],
@@ -166,9 +164,7 @@ def test_setting_covers_the_range_it_makes_in_95_of_100_cases(seed: int) -> None
         ],
     )
     prepared = reduce_stack(machine, [SURVEYS["one reading each"]], Solve(with_=[ThreeScrew(), RailShim()])).prepared
-    setting = setting_of(
-        machine, prepared.adjusters, prepared.influence, prepared.layout.points, prepared.candidates.sets
-    )
+    setting = prepared.setting
     beside = random.uniform(-1.0, 1.0, (4000, len(setting.half))) * setting.half
     for subset, u in zip(prepared.candidates.sets, setting.totals.tolist(), strict=True):
         moved = np.zeros(len(setting.half))
@@ -181,7 +177,7 @@ def test_setting_covers_the_range_it_makes_in_95_of_100_cases(seed: int) -> None
 
 def test_setting_of_gaps_is_that_of_the_adjusters_moved() -> None:
     prepared = reduce_stack(MACHINE, [SURVEYS["one reading each"]], Solve(with_=[ThreeScrew()])).prepared
-    setting = setting_of(MACHINE, prepared.adjusters, prepared.influence, prepared.layout.points, ((), (0, 2)))
+    setting = prepared.setting
     moved = np.array([[True, False, True], [False, False, False]])
     expected = (prepared.influence[:, [0, 2]] * setting.u[[0, 2]]) ** 2
     assert setting.of_gaps(moved)[0] == pytest.approx(expected.sum(axis=1))
@@ -197,20 +193,22 @@ def test_without_the_suspects_is_offered_beside_the_answer() -> None:
     survey, solve = Survey(slipped), Solve(with_=[ThreeScrew()], aim_for=0.0)
     answer = correct(MACHINE, survey, solve)
     assert [(one.x, one.y) for one in answer.suspects] == [(140.0, 140.0)]
-    told = refit(survey, answer.suspects, lambda rest: move_stack(MACHINE, [rest], solve)[0])
+    told = refit(survey, answer.suspects, lambda rest: reduce_stack(MACHINE, [rest], solve).moves_answers()[0])
     assert told is not None
     assert told.predicted is not None
     assert [(one.x, one.y) for one in told.left_out] == [(140.0, 140.0)]
     assert told.predicted.total < answer.predicted.total
     assert len(survey.readings) == 16
     assert len(without(survey, answer.suspects).readings) == 15
-    assert refit(survey, [], lambda rest: move_stack(MACHINE, [rest], solve)[0]) is None
+    assert refit(survey, [], lambda rest: reduce_stack(MACHINE, [rest], solve).moves_answers()[0]) is None
 
 
 def test_a_refit_from_too_little_says_so() -> None:
     survey = Survey([Reading(x, y, 0.0) for x, y in POINTS[:3]])
     suspect = Suspect(*POINTS[0], 0.1, 0.0, 9.0, "", "", 0.5, 0.1)
-    told = refit(survey, [suspect], lambda rest: move_stack(MACHINE, [rest], Solve(with_=[ThreeScrew()]))[0])
+    told = refit(
+        survey, [suspect], lambda rest: reduce_stack(MACHINE, [rest], Solve(with_=[ThreeScrew()])).moves_answers()[0]
+    )
     assert told is not None
     assert (told.says, told.moves) == (TOO_LITTLE, None)
 
@@ -237,7 +235,7 @@ def test_of_pairs_as_far_apart_the_first_counts_whoever_else_is_prepared() -> No
     sets = [subset for size in range(5) for subset in combinations(range(4), size)]
     together = settings_of([(machine, adjusters)] * 2, influence, points, sets)
     for place, found in enumerate(together):
-        alone = setting_of(machine, adjusters, influence[place], points[place], sets)
+        (alone,) = settings_of([(machine, adjusters)], influence[[place]], points[[place]], sets)
         assert found.parts.tobytes() == alone.parts.tobytes()
         assert found.gaps.tobytes() == alone.gaps.tobytes()
         assert np.all(found.totals[1:] > 0.0)

@@ -9,7 +9,7 @@ import pytest
 
 from tramwright_solvers.model.units import K
 from tramwright_solvers.reduction.covariance import GapCovariance
-from tramwright_solvers.uncertainty.range import covering, covering_each, outside_factor
+from tramwright_solvers.uncertainty.range import covering_each, outside_factor
 
 SIDE = np.linspace(-0.9, 0.9, 5)
 X, Y = (axis.ravel() for axis in np.meshgrid(SIDE, SIDE))
@@ -35,7 +35,7 @@ def read(form: str, total: float) -> tuple[np.ndarray, GapCovariance]:
 @pytest.mark.parametrize("form", FORMS)
 def test_within_and_outside_are_wrong_in_one_of_twenty_at_the_most(form: str, limit: float) -> None:
     beyond, noise = read(form, limit * 1.000001)
-    u = covering(beyond, noise)
+    u = covering_each(beyond[:, None], noise)[:, 0]
     assert np.mean(np.ptp(beyond, axis=1) + K * u <= limit) <= 0.05
     inside, noise = read(form, limit)
     wrong = np.mean(np.ptp(inside, axis=1) - outside_factor(inside, u) * u > limit)
@@ -45,14 +45,14 @@ def test_within_and_outside_are_wrong_in_one_of_twenty_at_the_most(form: str, li
 def test_the_plain_factor_would_call_sound_beds_outside() -> None:
     # The check above can fail: with K alone most of these beds, exactly on the limit, would be called outside.
     gaps, noise = read("half and half", 0.1)
-    assert np.mean(np.ptp(gaps, axis=1) - K * covering(gaps, noise) > 0.1) > 0.8
+    assert np.mean(np.ptp(gaps, axis=1) - K * covering_each(gaps[:, None], noise)[:, 0] > 0.1) > 0.8
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_u_is_not_below_the_spread_and_totals_read_high(form: str) -> None:
     gaps, noise = read(form, 0.1)
     totals = np.ptp(gaps, axis=1)
-    assert totals.std() <= covering(gaps, noise)[0] * 1.03
+    assert totals.std() <= covering_each(gaps[:, None], noise)[:, 0][0] * 1.03
     assert totals.mean() > 0.1
 
 
@@ -69,7 +69,7 @@ def test_a_pair_known_less_well_counts_though_it_reads_less_apart() -> None:
     gaps = np.array([[0.00, 0.06, 0.03, 0.058]])
     factors = np.array([[0.0], [0.0], [0.0], [0.02]])
     noise = GapCovariance(np.full((1, 4), 1e-6), factors, None)
-    u = float(covering(gaps, noise)[0])
+    u = float(covering_each(gaps[:, None], noise)[:, 0][0])
     assert K * u == pytest.approx(0.058 + K * np.sqrt(0.02**2 + 2e-6) - 0.06)
     assert u > noise.of_totals(gaps[:, :, None])[0, 0]
 
@@ -90,14 +90,14 @@ def test_the_widest_pair_is_found_by_looking_at_every_one(stations: int) -> None
             apart = variance[i] + variance[j] + np.sum((noise.factors[i] - noise.factors[j]) ** 2)
             widest = max(widest, gap[i] - gap[j] + K * np.sqrt(apart))
         assert K * u[survey, subset] + np.ptp(gap) == pytest.approx(widest, rel=1e-12)
-    assert covering(gaps[:, 1], noise).tobytes() == np.ascontiguousarray(u[:, 1]).tobytes()
+    assert covering_each(gaps[:, [1]], noise)[:, 0].tobytes() == np.ascontiguousarray(u[:, 1]).tobytes()
 
 
 def test_stations_all_alike_have_the_u_of_a_difference() -> None:
     gaps = np.random.default_rng(0).normal(size=(3, 30))
     alike = GapCovariance(np.full((3, 30), 4e-6), np.zeros((30, 0)), None)
-    assert covering(gaps, alike) == pytest.approx(np.full(3, np.sqrt(8e-6)))
+    assert covering_each(gaps[:, None], alike)[:, 0] == pytest.approx(np.full(3, np.sqrt(8e-6)))
     flat = np.zeros((1, 30))
-    assert covering(flat, GapCovariance(np.full((1, 30), 4e-6), np.zeros((30, 0)), None)) == pytest.approx(
-        [np.sqrt(8e-6)]
-    )
+    assert covering_each(flat[:, None], GapCovariance(np.full((1, 30), 4e-6), np.zeros((30, 0)), None))[
+        :, 0
+    ] == pytest.approx([np.sqrt(8e-6)])

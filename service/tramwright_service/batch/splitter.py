@@ -7,7 +7,6 @@ description travels with the chunk: the cutter reads of every line just enough t
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Iterator
 from hashlib import blake2b
 from typing import Literal
 
@@ -196,16 +195,3 @@ class Splitter:
             self._names.learn(machine)
         elif machine.startswith(b'"') and (described := self._names.recall(machine)) is not None:
             self._named[at] = described
-
-
-def cut_all(pieces: Iterator[bytes], detail: Detail, most: int, most_lines: int) -> Iterator[Chunk]:
-    """Cut a stream that is all there into chunks of exactly ``most_lines``, the last one excepted."""
-    cutter = Splitter(detail, most)
-    for piece in pieces:
-        cutter.feed(piece)
-        while cutter.waiting >= most_lines:
-            if chunk := cutter.cut(most_lines):
-                yield chunk
-    cutter.end()
-    while chunk := cutter.cut(most_lines):
-        yield chunk

@@ -48,11 +48,6 @@ def response(problem: Problem) -> Floats:
     return _on_equations(_weighted(problem), to_fit.T, equations, none, problem.effort)
 
 
-def unbounded(problem: Problem, gaps: Floats) -> Floats:
-    """Return travels, shape (N, m), for a stack of gaps, shape (N, n), minding only conditions that are equations."""
-    return np.asarray(gaps @ response(problem).T)
-
-
 def bounded(problem: Problem, gap: Floats) -> Floats:
     """Return the travels, shape (m,), of least weighted squares within all bounds and conditions; ``gap`` is (n,).
 

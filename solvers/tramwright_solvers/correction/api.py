@@ -16,7 +16,7 @@ from ..model.machine import Machine, content_key
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.readings import Where, time_faults, where
-from ..results.correction import Correction, MovesAnswer, VerdictAnswer
+from ..results.correction import Correction
 from .assemble import ReducedStack, reduce_surveys
 from .cache import GeometryCache, GeometryKey
 from .factorize import GeometryRequest, prepare_many
@@ -46,20 +46,6 @@ def correct_stack(
         ValueError: the surveys were not read alike.
     """
     return reduce_stack(machine, surveys, solve, registry).corrections()
-
-
-def move_stack(
-    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
-) -> list[MovesAnswer]:
-    """Answer as :func:`correct_stack`, with the moves and what is needed to make them safely; no more."""
-    return reduce_stack(machine, surveys, solve, registry).moves_answers()
-
-
-def judge_stack(
-    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
-) -> list[VerdictAnswer]:
-    """Answer as :func:`correct_stack`, with the totals and the verdict alone."""
-    return reduce_stack(machine, surveys, solve, registry).verdict_answers()
 
 
 def reduce_stack(

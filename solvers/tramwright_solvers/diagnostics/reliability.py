@@ -68,20 +68,6 @@ def reliability(columns: Floats, root: Floats) -> Reliability:
     return Reliability(basis, redundancy, len(columns) - basis.shape[1])
 
 
-def studentized(model: Reliability, weighted: Floats) -> tuple[Floats, Floats]:
-    """Return residuals studentized internally and externally, (n,) each, for weighted observations (n,).
-
-    Internally: by the deviation estimated from all residuals (Pope's tau); externally: from those that remain when the
-    observation itself is set aside, Student's t with ``dof - 1`` degrees of freedom. Zero where nothing checks.
-    """
-    residual = model.residual(weighted)
-    normalized = residual * model.normalized()
-    whole = float(residual @ residual)
-    least = max(1e-12 * whole, 1e-300)  # residuals of an exact survey are rounding and nothing more
-    rest = np.maximum(whole - normalized**2, least) / max(model.dof - 1, 1)
-    return normalized / np.sqrt(max(whole, least) / max(model.dof, 1)), normalized / np.sqrt(rest)
-
-
 def non_centrality(alpha: float = ALPHA, power: float = POWER) -> float:
     """Return Baarda's δ0: how many standard deviations apart slip and no slip must lie."""
     normal = NormalDist()

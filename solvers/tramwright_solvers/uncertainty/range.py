@@ -43,17 +43,12 @@ BLOCK = 2**17
 """Differences of stations worked out at a time, so that they stay in the processor's cache."""
 
 
-def covering(gaps: Floats, noise: GapCovariance) -> Floats:
-    """Return u (N,) of the totals T of gaps (N, n), so that T + K u covers every pair of stations, not just one.
+def covering_each(gaps: Floats, noise: GapCovariance) -> Floats:
+    """Return u (N, K) of the totals T of K gaps of each survey, (N, K, n): T + K u covers every pair of stations.
 
     Where all stations are known alike that is the u of the difference of any two. Elsewhere a pair that reads less
     apart, yet is known less well, may be the one that counts: T + K u is the largest ``g_i - g_j + K u_ij``.
     """
-    return covering_each(gaps[:, None, :], noise)[:, 0]
-
-
-def covering_each(gaps: Floats, noise: GapCovariance) -> Floats:
-    """Return the same (N, K) for K gaps of each survey, (N, K, n)."""
     if noise.uniform is not None:
         return np.full(gaps.shape[:2], sqrt(2.0) * noise.uniform)
     if not noise.factors.shape[1] and np.all(noise.variance == noise.variance[:, :1]):

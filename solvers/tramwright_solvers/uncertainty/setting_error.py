@@ -70,13 +70,6 @@ class Setting(Struct, frozen=True):
         return np.asarray(np.matmul(moved[:, None, :].astype(np.float64), self.gaps)[:, 0])
 
 
-def setting_of(
-    machine: Machine, adjusters: Sequence[Adjuster], influence: Floats, points: Floats, sets: Sequence[tuple[int, ...]]
-) -> Setting:
-    """Prepare for adjusters whose ``influence`` (n, m) at stations ``points`` (n, 2) is known, and subsets of them."""
-    return settings_of([(machine, adjusters)], influence[None], points[None], sets)[0]
-
-
 def settings_of(
     of: Sequence[tuple[Machine, Sequence[Adjuster]]],
     influence: Floats,

@@ -143,11 +143,6 @@ class LocalEngine:
         self._starting = asyncio.Lock()
         self._closed = False
 
-    @property
-    def pids(self) -> list[int]:
-        """Process ids of the workers."""
-        return [worker.process.pid for worker in self._workers]
-
     async def answer(self, chunk: Chunk) -> ChunkAnswer:
         """Answer a chunk.
 
