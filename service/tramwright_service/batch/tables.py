@@ -10,6 +10,8 @@ from typing import Any
 import msgspec
 from msgspec import Struct, field
 
+from ..wire.plain import plain
+
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """First characters of a text that a spreadsheet may execute as a formula."""
 
@@ -102,8 +104,8 @@ def as_csv(body: bytes) -> bytes:
 
 
 def harmless(text: str) -> str:
-    """Put a single quote before a text that would be taken for a formula; numbers never come here."""
-    return f"'{text}" if text.startswith(FORMULA) else text
+    """Escape what a terminal would obey, and quote what a spreadsheet would; numbers never come here."""
+    return f"'{plain(text)}" if text.startswith(FORMULA) else plain(text)
 
 
 def as_parquet(body: bytes) -> bytes:

@@ -114,10 +114,12 @@ def batch(
 
 def _first(group: BaseExceptionGroup[BaseException]) -> str:
     """Return what the first exception of a group says."""
+    from ..wire.plain import plain
+
     error: BaseException = group
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
-    return str(error)
+    return plain(str(error))
 
 
 async def _run(job: Job, where: str, workers: int) -> Report:
@@ -160,6 +162,7 @@ async def _run(job: Job, where: str, workers: int) -> Report:
 def _tell(job: Job, report: Report) -> None:
     """Print what the batch came to."""
     from ..batch.file_job import strangers
+    from ..wire.plain import plain
 
     summary: Tally = report.summary
     click.echo(f"{summary.lines} surveys: {summary.answered} answered, {summary.problems} refused.")
@@ -170,8 +173,8 @@ def _tell(job: Job, report: Report) -> None:
     for one in summary.worst:
         digits = 3 if one.units == "mm" else 4
         click.echo(
-            f"  {one.machine}: total {one.total:.{digits}f} {one.units} against {one.limit:.{digits}f}"
-            f" (line {one.line}{f', {one.id}' if one.id else ''})"
+            f"  {plain(one.machine)}: total {one.total:.{digits}f} {one.units} against {one.limit:.{digits}f}"
+            f" (line {one.line}{f', {plain(one.id)}' if one.id else ''})"
         )
     count = len(report.files)
     click.echo(f"{count} file{'' if count == 1 else 's'} in {job.out}; summary.json lists them in order.")

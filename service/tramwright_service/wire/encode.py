@@ -10,6 +10,7 @@ from typing import Any
 import msgspec
 
 from .media_types import JSON, TEXT
+from .plain import plain_lines
 
 _json = msgspec.json.Encoder()
 _msgpack = msgspec.msgpack.Encoder()
@@ -28,7 +29,7 @@ def encode(answer: msgspec.Struct, media_type: str, text: Callable[[Any], str]) 
     if media_type == JSON:
         return body
     if media_type == TEXT:
-        return text(answer).encode()
+        return plain_lines(text(answer)).encode()
     return _msgpack.encode(answer)
 
 

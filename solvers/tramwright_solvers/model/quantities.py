@@ -10,6 +10,12 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
+UNPRINTED = r"\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+"""Inside the brackets of a regular expression: control characters, those that turn the direction of writing (Unicode
+Standard Annex 9) and those that break lines. With them a name can rewrite what stands around it on a screen."""
+PRINTED = rf"^[^{UNPRINTED}]*$(?!\n)"
+"""The pattern of a text without them; `$` alone would let a newline at the end pass."""
+
 Coordinate = Annotated[float, Meta(ge=-1e5, le=1e5, description="A position in the machine frame, in `units`.")]
 Size = Annotated[float, Meta(ge=1e-6, le=1e5, description="A positive length, in `units`.")]
 Small = Annotated[
@@ -18,7 +24,12 @@ Small = Annotated[
 Travel = Annotated[float, Meta(ge=-1e3, le=1e3, description="Signed distance, positive = up, in `units`.")]
 Name = Annotated[
     str,
-    Meta(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$", description="A name without control characters."),
+    Meta(
+        min_length=1,
+        max_length=64,
+        pattern=PRINTED,
+        description="A name without control characters or marks of writing direction.",
+    ),
 ]
 Angle = Annotated[float, Meta(ge=-360, le=360, description="Degrees, anticlockwise from x seen from above.")]
 StepSize = Annotated[

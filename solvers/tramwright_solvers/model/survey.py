@@ -6,7 +6,7 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, field
 
-from .quantities import BedTemperature, Coordinate, Name, TakenAt, Travel
+from .quantities import PRINTED, BedTemperature, Coordinate, Name, TakenAt, Travel
 
 
 class Reading(Struct, frozen=True, forbid_unknown_fields=True):
@@ -19,7 +19,12 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
         Meta(description="What the dial reads, with its sign, in `units`; or several values read without moving."),
     ]
     setup: Annotated[
-        str, Meta(max_length=64, description="Name of the set-up: readings with one zero of the indicator share it.")
+        str,
+        Meta(
+            max_length=64,
+            pattern=PRINTED,
+            description="Name of the set-up: readings with one zero of the indicator share it.",
+        ),
     ] = ""
     time: Annotated[
         Annotated[float, Meta(ge=-1e12, le=1e12)] | Annotated[str, Meta(max_length=40)] | None,
