@@ -6,6 +6,11 @@
 | `TRAMWRIGHT_CONCURRENCY` | 8 | long solves at once in one process; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
 | `TRAMWRIGHT_BATCHES` | 4 | batches answered at once; one more gets 503 with Retry-After |
+| `TRAMWRIGHT_CONNECTIONS` | 256 | connections at once; one more takes the place of one that is silent, or gets 503 |
+| `TRAMWRIGHT_HEADER_SECONDS` | 10 | seconds for the header of a request to come whole |
+| `TRAMWRIGHT_BODY_SECONDS` | 60 | seconds for the body of a request to come whole; batches are bounded by the next |
+| `TRAMWRIGHT_IDLE_SECONDS` | 30 | seconds that a batch may send nothing, or any client take nothing |
+| `TRAMWRIGHT_CORS_ORIGINS` | none | origins (`https://host`, parted by commas) whose pages may ask from a browser |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 """
 
@@ -29,9 +34,31 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     ] = 8
     workers: Annotated[int, Meta(ge=1, le=256, description="Processes that answer batches.")] = 2
     batches: Annotated[int, Meta(ge=1, le=256, description="Batches answered at once.")] = 4
+    connections: Annotated[int, Meta(ge=8, le=65536, description="Connections at once.")] = 256
+    header_seconds: Annotated[
+        int, Meta(ge=1, le=3600, description="Seconds for the header of a request to come whole.")
+    ] = 10
+    body_seconds: Annotated[
+        int, Meta(ge=1, le=3600, description="Seconds for the body of a request to come whole.")
+    ] = 60
+    idle_seconds: Annotated[
+        int, Meta(ge=1, le=3600, description="Seconds without a byte in a batch, or of an answer nobody takes.")
+    ] = 30
+    cors_origins: Annotated[
+        str,
+        Meta(
+            pattern=r"^(none|https?://[^/,\s*]+(,https?://[^/,\s*]+)*)$",
+            description="Origins whose pages may ask, parted by commas, or none.",
+        ),
+    ] = "none"
     log_level: Annotated[
         Literal["debug", "info", "warning", "error"], Meta(description="Lowest level that is logged.")
     ] = "info"
+
+    @property
+    def origins(self) -> tuple[str, ...]:
+        """The origins whose pages may ask."""
+        return () if self.cors_origins == "none" else tuple(self.cors_origins.split(","))
 
 
 def from_environment(environment: Mapping[str, str]) -> Settings:

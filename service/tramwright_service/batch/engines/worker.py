@@ -16,6 +16,7 @@ import msgspec
 
 from tramwright_solvers.mechanisms.registry import Registry
 
+from ...http.request_log import configure
 from ..answerer import LineAnswerer
 from ..splitter import Chunk
 
@@ -44,6 +45,7 @@ def main() -> None:
     """Answer chunks until there are no more."""
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever a plug-in prints must not run into the answers
+    configure("info")
     first = read(sys.stdin.buffer)
     if first is None:
         return
