@@ -12,6 +12,8 @@ import structlog
 from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Scope, Send
 
+from ..execution.metrics import Metrics
+from ..settings import Settings
 from ..wire import problems
 from ..wire.media_types import NDJSON
 from ..wire.problems import RequestError
@@ -19,6 +21,8 @@ from .answerer import ChunkAnswer, failed
 from .engines.base import Engine
 from .splitter import Chunk, Detail, Splitter
 from .summary import Summary, Tally
+
+log = structlog.get_logger("batch")
 
 FLUSH = 0.004
 """Seconds that a line waits at most for others to be answered together with it."""
@@ -31,8 +35,6 @@ SECONDS = 0.1
 """How long a chunk should take: where each line is long work, fewer go together."""
 AHEAD = 2
 """Chunks under way beside those that keep the engine busy; then the client is not read from until one is answered."""
-IDLE = 300.0
-"""Seconds after which a client that neither sends nor takes anything counts as gone, unless it is owed an answer."""
 
 UnderWay = asyncio.Queue[tuple[Chunk, asyncio.Future[ChunkAnswer]] | None]
 """Chunks handed in, in order, each with its answer to come; None after the last."""
@@ -69,18 +71,27 @@ class BatchStream(ASGIResponse):
     """Reads lines and sends answers in their order; each direction waits for the other (back-pressure), so memory is
     bounded."""
 
-    def __init__(self, engine: Callable[[], Awaitable[Engine]], detail: Detail, most: int, places: Places) -> None:
+    def __init__(
+        self,
+        engine: Callable[[], Awaitable[Engine]],
+        detail: Detail,
+        settings: Settings,
+        places: Places,
+        metrics: Metrics,
+    ) -> None:
         self._engine = engine
         self._detail = detail
-        self._most = most
+        self._most = settings.max_body
+        self._idle = settings.idle_seconds
         self._places = places
+        self._metrics = metrics
         self._lines = FIRST
         self._owed = 0
         """Chunks handed in of which the client has not taken the answer."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer until the client has sent and received everything, or goes away."""
-        with self._places.taken():
+        with self._places.taken(), self._metrics.under_way("batch"):
             await self._run(receive, send)
 
     async def _run(self, receive: Receive, send: Send) -> None:
@@ -124,7 +135,7 @@ class BatchStream(ASGIResponse):
         try:
             while more:
                 # A timer may ring a little early, so what has come decides what is done, never the clock alone.
-                await asyncio.wait({coming}, timeout=max(0.0, due - clock()) if cutter.waiting else IDLE)
+                await asyncio.wait({coming}, timeout=max(0.0, due - clock()) if cutter.waiting else self._idle)
                 if coming.done():
                     message = coming.result()
                     if message["type"] != "http.request":
@@ -138,6 +149,7 @@ class BatchStream(ASGIResponse):
                 elif cutter.waiting:
                     await hand_in(1)
                 elif not self._owed:
+                    log.warning("batch ended", says="its client sent nothing", seconds=self._idle)
                     return
         finally:
             coming.cancel()
@@ -152,22 +164,26 @@ class BatchStream(ASGIResponse):
         tally = Tally()
 
         async def tell(body: bytes, more: bool) -> None:
-            async with asyncio.timeout(IDLE):
+            async with asyncio.timeout(self._idle):
                 await send({"type": "http.response.body", "body": body, "more_body": more})
 
-        while (entry := await under_way.get()) is not None:
-            chunk, future = entry
-            try:
-                answered = await future
-            except Exception as error:  # the answer has begun: whatever it is can only be told in its lines
-                structlog.get_logger("batch").error("chunk failed", exc_info=error)
-                answered = failed(chunk, problems.INTERNAL, problems.INTERNAL.remedy)
-            if answered.seconds:
-                each = answered.seconds / len(chunk.lines)
-                self._lines = max(1, min(MOST_LINES, int(SECONDS / each)))
-            tally.add(answered.tally)
-            if answered.body:
-                await tell(answered.body, more=True)
-            self._owed -= 1
-            room.release()
-        await tell(msgspec.json.encode(Summary(tally)) + b"\n", more=False)
+        try:
+            while (entry := await under_way.get()) is not None:
+                chunk, future = entry
+                try:
+                    answered = await future
+                except Exception as error:  # the answer has begun: whatever it is can only be told in its lines
+                    log.error("chunk failed", exc_info=error)
+                    answered = failed(chunk, problems.INTERNAL, problems.INTERNAL.remedy)
+                if answered.seconds:
+                    each = answered.seconds / len(chunk.lines)
+                    self._lines = max(1, min(MOST_LINES, int(SECONDS / each)))
+                tally.add(answered.tally)
+                self._metrics.lines(answered.tally.answered, answered.tally.problems)
+                if answered.body:
+                    await tell(answered.body, more=True)
+                self._owed -= 1
+                room.release()
+            await tell(msgspec.json.encode(Summary(tally)) + b"\n", more=False)
+        except TimeoutError:
+            log.warning("batch ended", says="its client took nothing", seconds=self._idle)

@@ -37,9 +37,9 @@ def main() -> None:
 @click.option("--port", default=8017, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on.")
 def serve(host: str, port: int) -> None:
     """Serve the HTTP interface. Settings come from the environment (TRAMWRIGHT_...)."""
-    import uvicorn
-
     from ..catalogue.examples import corrections
+    from ..execution.metrics import Metrics
+    from ..http import serving
     from ..http.app import create_app
     from ..settings import from_environment
 
@@ -55,15 +55,8 @@ def serve(host: str, port: int) -> None:
             f"  tramwright example {example} | curl -s {where}/v1/corrections "
             "-H 'Content-Type: application/json' -H 'Accept: text/plain' --data-binary @-"
         )
-    uvicorn.run(
-        create_app(settings),
-        host=host,
-        port=port,
-        access_log=False,
-        server_header=False,
-        log_level="warning",
-        timeout_graceful_shutdown=20,
-    )
+    metrics = Metrics(settings)
+    serving.serve(create_app(settings, metrics=metrics), settings, metrics, host, port)
 
 
 @main.command()
@@ -126,6 +119,7 @@ def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> Non
     from tramwright_solvers.model.errors import OutOfTime, SolverError
 
     from ..wire.media_types import JSON, MSGPACK
+    from ..wire.plain import plain, plain_lines
     from ..wire.problems import RequestError, describe
 
     sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
@@ -134,11 +128,11 @@ def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> Non
     except (RequestError, SolverError) as error:
         problem = describe(error)
         for fault in problem.errors:
-            click.echo(f"{fault.pointer or '(whole document)'}: {fault.detail}", err=True)
+            click.echo(plain(f"{fault.pointer or '(whole document)'}: {fault.detail}"), err=True)
         if not problem.errors:
-            click.echo(problem.detail, err=True)
+            click.echo(plain(problem.detail), err=True)
         sys.exit(LATER if isinstance(error, OutOfTime) else WRONG)
-    click.echo(answer.decode().rstrip("\n"))
+    click.echo(plain_lines(answer.decode().rstrip("\n")))
 
 
 @main.command()

@@ -18,30 +18,37 @@ from tramwright_solvers.mechanisms.registry import Registry, installed
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS, Question
+from ..execution.metrics import Metrics
 from ..execution.threads import SolverThreads
 from ..settings import Settings, from_environment
 from ..wire import problems
 from ..wire.decode import Decoder
 from ..wire.media_types import JSON
+from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
 from . import docs
-from .request_log import configure, request_log
+from .exchange import ID, cross_origin, exchange
+from .request_log import configure
 from .routes import routes
 from .routes.batch import Engines
 
 
-def create_app(settings: Settings | None = None, registry: Registry | None = None) -> Litestar:
+def create_app(
+    settings: Settings | None = None, registry: Registry | None = None, metrics: Metrics | None = None
+) -> Litestar:
     """Return the application.
 
     Args:
         settings: defaults to what the environment says.
         registry: defaults to the solvers installed, plug-ins included.
+        metrics: what is counted, where the server counts as well.
 
     Raises:
         ValueError: the environment holds a setting that is wrong.
     """
     settings = settings if settings is not None else from_environment(os.environ)
     registry = registry if registry is not None else installed()
+    metrics = metrics or Metrics(settings)
     workers = SolverThreads(settings.concurrency)
     engines = Engines(registry, settings)
     configure(settings.log_level)
@@ -60,14 +67,18 @@ def create_app(settings: Settings | None = None, registry: Registry | None = Non
         await engines.close()
 
     app = Litestar(
-        route_handlers=[*routes(registry, settings, workers, engines), *docs.create(registry, settings)],
+        route_handlers=[
+            *routes(registry, settings, workers, engines, metrics),
+            *docs.create(registry, settings),
+        ],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,
         request_max_body_size=settings.max_body,
         logging_config=None,
+        cors_config=cross_origin(settings.origins),
     )
-    app.asgi_handler = request_log(app.asgi_handler, settings.log_level)
+    app.asgi_handler = exchange(app.asgi_handler, settings, metrics)
     return app
 
 
@@ -97,11 +108,13 @@ def _ask(question: Question, registry: Registry, asked: object) -> object:
 
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     """Answer any exception as a problem; a failure of the service itself (status 500) is logged with its traceback."""
-    problem = problems.describe(error)
+    scope: Any = request.scope  # the framework knows nothing of what exchange.py puts there
+    request_id = scope[ID]
+    problem = msgspec.structs.replace(problems.describe(error), request_id=request_id)
     if problem.status >= 500 and problem.status != 503:
-        structlog.get_logger("request").error("failed", path=request.scope["path"], exc_info=error)
+        structlog.get_logger("request").error("failed", path=scope["path"], request_id=request_id, exc_info=error)
     return Response(
-        msgspec.json.encode(problem),
+        plain(msgspec.json.encode(problem).decode()).encode(),
         status_code=problem.status,
         media_type=problems.MEDIA_TYPE,
         headers=problems.headers(error),

@@ -10,18 +10,29 @@ from __future__ import annotations
 from typing import Any
 
 from litestar import Request
-from litestar.exceptions.http_exceptions import RequestEntityTooLarge
+from litestar.exceptions.http_exceptions import InternalServerException, RequestEntityTooLarge
 
 from ..wire.decode import empty, unsupported
-from ..wire.problems import TOO_LARGE, RequestError
+from ..wire.problems import CUT_OFF, TOO_LARGE, UNSUPPORTED, RequestError
 
 
 def content_type(scope: Any) -> bytes:
-    """Return the Content-Type header as it was sent, empty where there is none."""
+    """Return the Content-Type header as it was sent, empty where there is none.
+
+    Raises:
+        RequestError: the body is encoded. A small body may decode to a very large one, and none here needs it.
+    """
+    sent_as = b""
     for name, value in scope["headers"]:
         if name == b"content-type":
-            return bytes(value)
-    return b""
+            sent_as = sent_as or bytes(value)
+        elif name == b"content-encoding" and value.strip().lower() not in (b"", b"identity"):
+            raise RequestError(
+                UNSUPPORTED,
+                "A compressed body is not read here; send it plain.",
+                headers={"Accept-Encoding": "identity"},
+            )
+    return sent_as
 
 
 class StrictRequest(Request[Any, Any, Any]):
@@ -31,7 +42,7 @@ class StrictRequest(Request[Any, Any, Any]):
         """Return the whole body.
 
         Raises:
-            RequestError: it is empty; or it is announced, or turns out, larger than the limit.
+            RequestError: it is empty; or it is announced, or turns out, larger than the limit; or it ends early.
         """
         try:
             body = await super().body()
@@ -40,6 +51,8 @@ class StrictRequest(Request[Any, Any, Any]):
             raise RequestError(
                 TOO_LARGE, f"The body is larger than {most} bytes, the most this service takes."
             ) from None
+        except InternalServerException:  # the framework's word for a client that went away in the middle of its body
+            raise RequestError(CUT_OFF, CUT_OFF.remedy) from None
         if body:
             return body
         sent_as = content_type(self.scope)

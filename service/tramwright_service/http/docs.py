@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from functools import cache
 from html import escape
+from mimetypes import guess_type
 from pathlib import Path
 from typing import Any
 
 from litestar import MediaType, Request, Response, get
 from litestar.params import FromPath
-from litestar.static_files import create_static_files_router
 
 from tramwright_solvers.mechanisms.registry import Registry
 
@@ -18,14 +18,13 @@ from ..catalogue import guides
 from ..settings import Settings
 from ..wire import problems
 from ..wire.accept import accepted, choose
-from ..wire.problems import KINDS, RequestError
+from ..wire.problems import KINDS, NOT_FOUND, RequestError
 
 STATIC = Path(__file__).parent / "static"
 
 POLICY = {
     "content-security-policy": "default-src 'self'; img-src 'self' data:; style-src 'self' 'unsafe-inline'; "
     "base-uri 'none'; frame-ancestors 'none'",
-    "x-content-type-options": "nosniff",
 }
 
 HEAD = """<!doctype html>
@@ -103,6 +102,9 @@ def guide_answer(name: str, accept: bytes) -> Response[str]:
 def create(registry: Registry, settings: Settings) -> list[Any]:
     """Return the routes; none of them is part of the documented API."""
 
+    # Kept as bytes: no name that is asked for ever reaches the file system.
+    files = {path.name: path.read_bytes() for path in STATIC.iterdir() if path.is_file()}
+
     @cache
     def document() -> bytes:
         from .openapi import text  # writes the document on first request: start-up does not wait for it
@@ -130,5 +132,10 @@ def create(registry: Registry, settings: Settings) -> list[Any]:
         # the framework types the headers of a scope as any iterable; the protocol says list
         return guide_answer(name, accepted(request.scope["headers"]))
 
-    assets = create_static_files_router("/docs/assets", directories=[STATIC], include_in_schema=False)
-    return [openapi_json, docs, list_problems, list_guides, guide, assets]
+    @get("/docs/assets/{name:str}", include_in_schema=False, sync_to_thread=False)
+    def asset(name: FromPath[str]) -> Response[bytes]:
+        if name not in files:
+            raise RequestError(NOT_FOUND, NOT_FOUND.remedy)
+        return Response(files[name], media_type=guess_type(name)[0] or "text/plain")
+
+    return [openapi_json, docs, list_problems, list_guides, guide, asset]

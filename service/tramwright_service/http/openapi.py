@@ -27,6 +27,7 @@ from tramwright_solvers.results.correction import Correction
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS
+from ..execution.metrics import Metrics
 from ..execution.threads import SolverThreads
 from ..settings import Settings
 from ..wire import problems
@@ -42,11 +43,13 @@ API = "1.0"
 OF_A_BODY: tuple[Kind, ...] = (
     problems.UNREADABLE,
     problems.NOT_ACCEPTABLE,
+    problems.CUT_OFF,
     problems.TOO_LARGE,
     problems.UNSUPPORTED,
     problems.INVALID,
     problems.INTERNAL,
     problems.BUSY,
+    problems.CROWDED,
 )
 ERRORS: dict[str, tuple[Kind, ...]] = {
     "correct": (*OF_A_BODY, problems.IMPOSSIBLE, problems.OUT_OF_TIME),
@@ -56,6 +59,7 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
         problems.UNSUPPORTED,
         problems.INTERNAL,
         problems.BUSY,
+        problems.CROWDED,
     ),
     **{question.operation_id: OF_A_BODY for question in QUESTIONS},
     "listSolvers": (problems.INTERNAL,),
@@ -102,7 +106,8 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     )
     # An application that is never served: its only use is that the framework writes down its routes.
     paper = Litestar(
-        route_handlers=routes(registry, settings, workers, Engines(registry, settings)), openapi_config=config
+        route_handlers=routes(registry, settings, workers, Engines(registry, settings), Metrics(settings)),
+        openapi_config=config,
     )
     workers.close()
     written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())

@@ -19,7 +19,7 @@ def choose(accept: bytes, offered: tuple[str, ...] = OFFERED) -> str:
     Raises:
         RequestError: none of them is accepted.
     """
-    wanted = list(_ranges(accept.decode("latin-1")))
+    wanted = list(ranges(accept.decode("latin-1")))
     if not wanted:
         return offered[0]
     best, best_quality = "", 0.0
@@ -39,7 +39,8 @@ def accepted(scope_headers: Iterable[tuple[bytes, bytes]]) -> bytes:
     return b",".join(value for name, value in scope_headers if name == b"accept")
 
 
-def _ranges(accept: str) -> list[tuple[str, float]]:
+def ranges(accept: str) -> list[tuple[str, float]]:
+    """Return what a header of the Accept family names, in lower case, each with its quality."""
     found = []
     for part in accept.split(","):
         media, *parameters = (piece.strip().lower() for piece in part.split(";"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Annotated
 
-from msgspec import Meta, Struct, field
+from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, Refused
 
@@ -24,6 +24,9 @@ class Problem(Struct, frozen=True):
         list[Fault],
         Meta(description="Every fault found, with where it is and what to change; empty where none can be pointed at."),
     ] = field(default_factory=list)
+    request_id: Annotated[
+        str | UnsetType, Meta(description="Id of the request, as in its X-Request-ID header and in the service's log.")
+    ] = UNSET
 
 
 class Kind(Struct, frozen=True):
@@ -44,6 +47,7 @@ METHOD = Kind("method-not-allowed", 405, "This method does not apply here", "Use
 NOT_ACCEPTABLE = Kind(
     "not-acceptable", 406, "The answer cannot be given in that form", "Ask in Accept for one of the types offered."
 )
+CUT_OFF = Kind("cut-off", 408, "The request did not come whole in time", "Send it again, without a pause.")
 TOO_LARGE = Kind("too-large", 413, "The body is too large", "Send fewer readings at a time, or MessagePack.")
 UNSUPPORTED = Kind(
     "unsupported-media-type", 415, "The body is of a type that is not read here", "Set Content-Type to a type offered."
@@ -53,6 +57,7 @@ IMPOSSIBLE = Kind(
     "impossible", 422, "No set of travels satisfies the request", "Relax what the errors point at, by what they name."
 )
 BUSY = Kind("busy", 503, "All places for long solves are taken", "Try again after the seconds in Retry-After.")
+CROWDED = Kind("crowded", 503, "All connections are taken", "Try again after the seconds in Retry-After.")
 OUT_OF_TIME = Kind(
     "out-of-time", 503, "The time limit passed before an answer", "Try again, or raise `solve.time_limit`."
 )
@@ -65,12 +70,14 @@ KINDS: tuple[Kind, ...] = (
     NOT_FOUND,
     METHOD,
     NOT_ACCEPTABLE,
+    CUT_OFF,
     TOO_LARGE,
     UNSUPPORTED,
     INVALID,
     IMPOSSIBLE,
     INTERNAL,
     BUSY,
+    CROWDED,
     OUT_OF_TIME,
     NOT_READY,
 )
@@ -132,4 +139,8 @@ def headers(error: Exception) -> dict[str, str]:
         return error.headers
     if isinstance(error, OutOfTime):
         return {"Retry-After": "5"}
-    return dict(getattr(error, "headers", None) or {})
+    given: Mapping[str, str] = getattr(error, "headers", None) or {}
+    # the framework knows no HEAD: exchange.py answers it wherever there is GET
+    return {
+        name: value.replace("GET", "GET, HEAD") if name.lower() == "allow" else value for name, value in given.items()
+    }

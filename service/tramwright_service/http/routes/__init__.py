@@ -6,17 +6,20 @@ from typing import Any
 
 from tramwright_solvers.mechanisms.registry import Registry
 
+from ...execution.metrics import Metrics
 from ...execution.threads import SolverThreads
 from ...settings import Settings
 from . import batch, corrections, health, questions, solvers
 
 
-def routes(registry: Registry, settings: Settings, workers: SolverThreads, engines: batch.Engines) -> list[Any]:
-    """Return every documented route."""
+def routes(
+    registry: Registry, settings: Settings, workers: SolverThreads, engines: batch.Engines, metrics: Metrics
+) -> list[Any]:
+    """Return every documented route, and ``/metrics``."""
     return [
-        corrections.create(registry, settings, workers),  # POST /v1/corrections
-        batch.create(registry, settings, engines),  #        POST /v1/corrections/batch
-        *questions.create(registry, settings, workers),  #   POST /v1/<question>, one for each row of the table
-        *solvers.create(registry),  #                        GET  /v1/solvers, /v1/solvers/{name}
-        *health.create(),  #                                 GET  /health/live, /health/ready
+        corrections.create(registry, settings, workers, metrics),  # POST /v1/corrections
+        batch.create(registry, settings, engines, metrics),  #       POST /v1/corrections/batch
+        *questions.create(registry, settings, workers, metrics),  #  POST /v1/<question>, one for each row of the table
+        *solvers.create(registry),  #                                GET  /v1/solvers, /v1/solvers/{name}
+        *health.create(metrics),  #                                  GET  /health/live, /health/ready
     ]

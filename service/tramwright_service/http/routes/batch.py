@@ -14,6 +14,7 @@ from ...batch.engines.base import Engine
 from ...batch.engines.start import LOCAL, start
 from ...batch.http_stream import BatchStream, Places
 from ...batch.splitter import DETAILS
+from ...execution.metrics import Metrics
 from ...settings import Settings
 from ...wire import problems
 from ...wire.accept import accepted, choose
@@ -52,7 +53,7 @@ that have no answer again.
 """
 
 
-def create(registry: Registry, settings: Settings, engines: Engines) -> HTTPRouteHandler:
+def create(registry: Registry, settings: Settings, engines: Engines, metrics: Metrics) -> HTTPRouteHandler:
     """Return the route for the solvers of one registry."""
     places = Places(settings.batches)
 
@@ -84,6 +85,6 @@ def create(registry: Registry, settings: Settings, engines: Engines) -> HTTPRout
             raise RequestError(problems.BAD_REQUEST, f"`detail` is one of {offered}; `{detail[:100]}` is none of them.")
         # the framework types the headers of a scope as any iterable; the protocol says list
         choose(accepted(request.scope["headers"]), (NDJSON,))
-        return BatchStream(engines.get, asked, settings.max_body, places)
+        return BatchStream(engines.get, asked, settings, places, metrics)
 
     return correct_batch

@@ -13,6 +13,7 @@ from tramwright_solvers.correction.api import correct, is_quick
 from tramwright_solvers.correction.batching import SurveyRequest
 from tramwright_solvers.mechanisms.registry import Registry
 
+from ...execution.metrics import Metrics
 from ...execution.microbatch import Microbatch
 from ...execution.threads import SolverThreads
 from ...settings import Settings
@@ -28,7 +29,7 @@ LARGE = 2000
 milliseconds."""
 
 
-def create(registry: Registry, settings: Settings, workers: SolverThreads) -> HTTPRouteHandler:
+def create(registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics) -> HTTPRouteHandler:
     """Return the route for the solvers of one registry."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
     together = Microbatch(registry, as_text)
@@ -51,9 +52,11 @@ def create(registry: Registry, settings: Settings, workers: SolverThreads) -> HT
         media_type = choose(accepted(request.scope["headers"]))
         data = decoder.decode(await request.body(), content_type(request.scope))
         if is_quick(data.machine, data.survey, data.solve) and len(data.survey.readings) <= LARGE:
-            body = await together.ask(SurveyRequest(data.machine, data.survey, data.solve), media_type)
+            with metrics.solving("quick", data):
+                body = await together.ask(SurveyRequest(data.machine, data.survey, data.solve), media_type)
         else:
-            body = await workers.run(_answer, data, registry, media_type)
+            with metrics.under_way("long"), metrics.solving("long", data):
+                body = await workers.run(_answer, data, registry, media_type)
         return Encoded(body, media_type)
 
     return correct_one

@@ -1,18 +1,23 @@
-"""``/health/live`` and ``/health/ready``: for service managers and load balancers."""
+"""``/health/live``, ``/health/ready`` and ``/metrics``: for service managers, load balancers and monitoring."""
 
 from __future__ import annotations
 
-from litestar import get
+from litestar import Response, get
 from litestar.datastructures import State
 from litestar.handlers import HTTPRouteHandler
+from prometheus_client import CONTENT_TYPE_LATEST
 
 from ... import version
+from ...execution.metrics import Metrics
 from ...wire import problems
 from ...wire.problems import RequestError
 from ...wire.requests import Health
 
+TEXT_FORMAT = CONTENT_TYPE_LATEST.partition("; charset")[0]
+"""The framework adds the charset itself."""
 
-def create() -> list[HTTPRouteHandler]:
+
+def create(metrics: Metrics) -> list[HTTPRouteHandler]:
     """Return the routes."""
 
     @get(
@@ -41,4 +46,8 @@ def create() -> list[HTTPRouteHandler]:
             raise RequestError(problems.NOT_READY, str(fault), headers={"Retry-After": "1"})
         return Health("ready", version())
 
-    return [live, ready]
+    @get("/metrics", include_in_schema=False, sync_to_thread=False)
+    def measured() -> Response[bytes]:
+        return Response(metrics.text(), media_type=TEXT_FORMAT, headers={"cache-control": "no-store"})
+
+    return [live, ready, measured]

@@ -11,6 +11,7 @@ from litestar.handlers import HTTPRouteHandler
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...catalogue.endpoints import QUESTIONS, Question
+from ...execution.metrics import Metrics
 from ...execution.threads import SolverThreads
 from ...settings import Settings
 from ...wire.accept import accepted, choose
@@ -20,12 +21,14 @@ from ..body import StrictRequest, content_type
 from .corrections import Encoded
 
 
-def create(registry: Registry, settings: Settings, workers: SolverThreads) -> list[HTTPRouteHandler]:
+def create(registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics) -> list[HTTPRouteHandler]:
     """Return the routes for the solvers of one registry."""
-    return [route(question, registry, settings, workers) for question in QUESTIONS]
+    return [route(question, registry, settings, workers, metrics) for question in QUESTIONS]
 
 
-def route(question: Question, registry: Registry, settings: Settings, workers: SolverThreads) -> HTTPRouteHandler:
+def route(
+    question: Question, registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics
+) -> HTTPRouteHandler:
     """Return the route of one question."""
     decoder: Decoder[Any] = Decoder(question.request(registry), registry)
 
@@ -46,6 +49,7 @@ def route(question: Question, registry: Registry, settings: Settings, workers: S
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))
         data = decoder.decode(await request.body(), content_type(request.scope))
-        return Encoded(await workers.run(answer, data, media_type), media_type)
+        with metrics.under_way(question.name), metrics.solving(question.name, data):
+            return Encoded(await workers.run(answer, data, media_type), media_type)
 
     return ask
