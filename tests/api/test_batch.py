@@ -385,13 +385,9 @@ def test_batches_beyond_the_places_are_refused_and_told_when_to_come_back(regist
 @pytest.mark.parametrize(
     "sent", [None, b"", lines(requests(2))], ids=["sends nothing", "takes no summary", "takes nothing"]
 )
-def test_a_client_still_for_too_long_counts_as_gone(
-    registry: Registry, monkeypatch: pytest.MonkeyPatch, sent: bytes | None
-) -> None:
-    monkeypatch.setattr(http_stream, "IDLE", 3.0 if sent else 0.05)
-
+def test_a_client_still_for_too_long_counts_as_gone(registry: Registry, sent: bytes | None) -> None:
     async def talk() -> bool:
-        async with running(registry) as app:
+        async with running(registry, idle_seconds=3 if sent else 1) as app:
             wire = Wire(app)
             await wire.until(lambda: wire.status == 200)
             if sent is not None:

@@ -33,7 +33,7 @@ def refused(answer: Any, status: int) -> dict[str, Any]:
     assert answer.status_code == status, answer.text
     assert answer.headers["content-type"] == "application/problem+json"
     problem: dict[str, Any] = answer.json()
-    assert set(problem) == {"type", "title", "status", "detail", "errors"}
+    assert set(problem) == {"type", "title", "status", "detail", "errors", "request_id"}
     assert problem["status"] == status
     assert "Traceback" not in answer.text
     return problem

@@ -31,7 +31,11 @@ PROBLEM = "application/problem+json"
 
 
 def test_the_shape_of_a_problem_is_fixed(client: TestClient[Any]) -> None:
-    answer = client.post(CORRECTIONS, content=b'{"a/b": 1}', headers={"Content-Type": "application/json"})
+    answer = client.post(
+        CORRECTIONS,
+        content=b'{"a/b": 1}',
+        headers={"Content-Type": "application/json", "X-Request-ID": "of-the-client.7"},
+    )
     said = "There is no member `a/b` here; known here: machine, survey, solve."
     assert (answer.status_code, answer.headers["content-type"]) == (422, PROBLEM)
     assert answer.json() == {
@@ -40,6 +44,7 @@ def test_the_shape_of_a_problem_is_fixed(client: TestClient[Any]) -> None:
         "status": 422,
         "detail": said,
         "errors": [{"pointer": "/a~1b", "detail": said}],
+        "request_id": "of-the-client.7",
     }
 
 
@@ -259,7 +264,9 @@ def test_the_log_has_a_line_for_each_request_and_nothing_of_its_body(
         ("POST", CORRECTIONS, 200),
         ("GET", "/v1/nothing", 404),
     ]
-    assert all(set(line) == {"event", "level", "method", "path", "status", "ms", "timestamp"} for line in lines)
+    assert all(
+        set(line) == {"event", "level", "method", "path", "status", "ms", "request_id", "timestamp"} for line in lines
+    )
     assert b"only-in-the-body" not in written
 
 

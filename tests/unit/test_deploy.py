@@ -18,6 +18,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from tramwright_service.execution.metrics import Metrics
 from tramwright_service.settings import PREFIX, Settings
 
 ROOT = Path(__file__).parents[2]
@@ -207,6 +208,21 @@ def test_the_unit_is_accepted_and_well_confined(tmp_path: Path) -> None:
         check=False,
     )
     assert judged.returncode == 0, judged.stdout[-200:] + judged.stderr
+
+
+def test_every_test_that_the_deployment_readme_names_is_there() -> None:
+    named = re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", (DEPLOY / "README.md").read_text())
+    assert len(named) > 20
+    missing = [(path, name) for path, name in named if f"def {name}(" not in (ROOT / path).read_text()]
+    assert not missing
+
+
+def test_the_deployment_readme_lists_every_metric() -> None:
+    counted = {
+        family.name for family in Metrics(Settings()).registry.collect() if family.name.startswith("tramwright_")
+    }
+    told = set(re.findall(r"^\| `(tramwright_\w+?)(?:_total)?` \|", (DEPLOY / "README.md").read_text(), re.MULTILINE))
+    assert told == {*counted, "tramwright_connections"}  # the last is the server's
 
 
 def test_the_deployment_readme_lists_every_setting_with_its_default_and_no_other() -> None:
