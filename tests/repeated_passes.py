@@ -14,7 +14,7 @@ import numpy as np
 from msgspec import Struct
 
 from simulated_machine import SimulatedMachine, grid
-from tramwright_solvers.correction.api import GeometrySource, reduce_known
+from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.decision import decide_lazily
 from tramwright_solvers.correction.previous_passes import current_pass, learn_from
@@ -23,10 +23,9 @@ from tramwright_solvers.learning.responses import Responses, Slack, learn, trave
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.mechanisms.registry import installed
 from tramwright_solvers.model.contract import Mechanism
-from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support, content_key
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Made, Pass, Previous, Survey
-from tramwright_solvers.reduction.readings import where
 from tramwright_solvers.results.learning import Forecast
 
 INSIDE, NOISE, MOST = 0.03, 0.003, 12
@@ -143,8 +142,7 @@ def move(
 
 def work_of(machine: Machine, survey: Survey, solve: Solve[Mechanism]) -> ReducedStack:
     """Reduce one survey, prepared."""
-    geometry = GeometrySource(machine, solve, where(survey.readings), content_key(machine, solve))
-    return reduce_known(geometry, [survey], installed(False))
+    return reduce_stack(machine, [survey], solve, installed(False))
 
 
 def learnt_of(work: ReducedStack, survey: Survey, solve: Solve[Mechanism]) -> Responses:

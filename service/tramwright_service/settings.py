@@ -11,6 +11,7 @@
 | `TRAMWRIGHT_BODY_SECONDS` | 60 | seconds for the body of a request to come whole; batches are bounded by the next |
 | `TRAMWRIGHT_IDLE_SECONDS` | 30 | seconds that a batch may send nothing, or any client take nothing |
 | `TRAMWRIGHT_CORS_ORIGINS` | none | origins (`https://host`, parted by commas) whose pages may ask from a browser |
+| `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 """
 
@@ -51,6 +52,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             description="Origins whose pages may ask, parted by commas, or none.",
         ),
     ] = "none"
+    cache: Annotated[int, Meta(ge=0, le=2**40, description="Bytes of prepared geometries that each process keeps.")] = (
+        128 * 1024 * 1024
+    )
     log_level: Annotated[
         Literal["debug", "info", "warning", "error"], Meta(description="Lowest level that is logged.")
     ] = "info"

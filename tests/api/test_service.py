@@ -150,7 +150,7 @@ def test_a_plug_in_that_cannot_be_used_is_listed_with_the_reason(registry: Regis
 def test_health(client: TestClient[Any], registry: Registry, monkeypatch: pytest.MonkeyPatch) -> None:
     assert client.get("/health/live").json()["status"] == "live"
     assert client.get("/health/ready").json()["status"] == "ready"
-    monkeypatch.setattr("tramwright_service.http.app.self_test", lambda _: "The example cannot be solved.")
+    monkeypatch.setattr("tramwright_service.http.app.self_test", lambda *_: "The example cannot be solved.")
     with TestClient(create_app(Settings(log_level="error"), registry)) as sick:
         answer = sick.get("/health/ready")
         assert (answer.status_code, answer.headers["content-type"]) == (503, PROBLEM)

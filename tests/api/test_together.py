@@ -16,6 +16,7 @@ from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
@@ -55,7 +56,7 @@ def asked() -> list[SurveyRequest]:
 
 def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
     async def ask() -> list[Any]:
-        together = Microbatch(REGISTRY, str)
+        together = Microbatch(REGISTRY, GeometryCache(), str)
         return await asyncio.gather(*(together.ask(one, JSON) for one in asked()), return_exceptions=True)
 
     first, broken, off, last = asyncio.run(ask())
@@ -68,7 +69,7 @@ def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
 
 def test_a_fault_alone_is_told_as_it_is() -> None:
     async def ask() -> None:
-        await Microbatch(REGISTRY, str).ask(asked()[1], JSON)
+        await Microbatch(REGISTRY, GeometryCache(), str).ask(asked()[1], JSON)
 
     with pytest.raises(ZeroDivisionError):
         asyncio.run(ask())

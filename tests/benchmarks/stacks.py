@@ -17,6 +17,7 @@ from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry, installed
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import Solve
@@ -76,6 +77,7 @@ def main() -> None:
     """Print the table."""
     registry = installed(with_plug_ins=False)
     machine, solve = asked(registry)
+    cache = GeometryCache()
     for kind in ("one zero", "two set-ups, drift"):
         every = surveys(machine, 1024, kind)
         influence = np.random.default_rng(0).normal(size=(SIDE * SIDE, 7))
@@ -90,7 +92,7 @@ def main() -> None:
         for name, write in DETAILS.items():
             for size in (1, 32, 1024):
                 stack = [SurveyRequest(machine, survey, solve) for survey in every[:size]]
-                each = microseconds(lambda stack=stack, write=write: answer_many(stack, registry, write), size)
+                each = microseconds(lambda stack=stack, write=write: answer_many(stack, registry, write, cache), size)
                 print(f"  {name:<8} {size:>5} together {each:8.1f} us a survey, {each / base:7.1f} x plain")
 
 

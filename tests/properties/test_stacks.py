@@ -18,11 +18,10 @@ from tramwright_service.catalogue import examples
 from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
-from tramwright_solvers.correction import api, batching
+from tramwright_solvers.correction import batching
 from tramwright_solvers.correction.api import correct, correct_stack, reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
-from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms import BUILT_IN, ThreeScrew
 from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.model.errors import Refused
@@ -122,11 +121,9 @@ def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Cr
         (stack_by_stack(ReducedStack.corrections), ReducedStack.corrections),
     ]
     for write, alone in details:
-        with patch.object(api, "_prepared", GeometryCache()):
-            together = answer_many(asked_of, REGISTRY, write)
+        together = answer_many(asked_of, REGISTRY, write)
         for one, answer in zip(asked_of, together, strict=True):
-            with patch.object(api, "_prepared", GeometryCache()):
-                (own,) = alone(reduce_stack(one.machine, [one.survey], one.solve, REGISTRY))
+            (own,) = alone(reduce_stack(one.machine, [one.survey], one.solve, REGISTRY))
             assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
@@ -145,11 +142,9 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
     count = min(len(survey.readings) for _, survey in met)
     solve: Solve[Any] = Solve(aim_for=aim, most_moves=most, offset=offset)
     beside = [SurveyRequest(machine, Survey(survey.readings[:count]), solve) for machine, survey in met]
-    with patch.object(api, "_prepared", GeometryCache()):
-        together = answer_many(beside, REGISTRY, verdicts)
+    together = answer_many(beside, REGISTRY, verdicts)
     for one, answer in zip(beside, together, strict=True):
-        with patch.object(api, "_prepared", GeometryCache()):
-            (own,) = reduce_stack(one.machine, [one.survey], one.solve, REGISTRY).verdict_answers()
+        (own,) = reduce_stack(one.machine, [one.survey], one.solve, REGISTRY).verdict_answers()
         assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
@@ -163,15 +158,11 @@ def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
 def test_what_is_held_keeps_nobody_apart() -> None:
     held = Solve(with_=[ThreeScrew(hold=(asked("tilted-bed")[0].supports[0].id,))])
     beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]
-    with (
-        patch.object(api, "_prepared", GeometryCache()),
-        patch.object(batching, "verdicts_together", wraps=batching.judged_each) as one,
-    ):
+    with patch.object(batching, "verdicts_together", wraps=batching.verdicts_together) as one:
         together = answer_many(beside, REGISTRY, verdicts)
     assert [len(call.args[0]) for call in one.call_args_list] == [5]
     for request, answer in zip(beside, together, strict=True):
-        with patch.object(api, "_prepared", GeometryCache()):
-            (own,) = reduce_stack(request.machine, [request.survey], held, REGISTRY).verdict_answers()
+        (own,) = reduce_stack(request.machine, [request.survey], held, REGISTRY).verdict_answers()
         assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 

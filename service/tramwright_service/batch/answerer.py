@@ -12,6 +12,7 @@ from msgspec import Meta, Raw, Struct, field
 
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault, SolverError
 from tramwright_solvers.model.machine import Bed, Machine
@@ -121,8 +122,9 @@ _named = msgspec.json.Decoder(_Named)
 class LineAnswerer:
     """Answers chunks with the solvers of one registry."""
 
-    def __init__(self, registry: Registry) -> None:
+    def __init__(self, registry: Registry, cache: GeometryCache | None = None) -> None:
         self._registry = registry
+        self._cache = GeometryCache() if cache is None else cache
         generic: Any = BatchLine
         self._strict: Decoder[BatchLine[Any]] = Decoder(generic[registry.union()], registry)
         self._described: Decoder[Machine] = Decoder(Machine, registry)
@@ -195,7 +197,7 @@ class LineAnswerer:
     ) -> list[tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]:
         """Answer what could be read; an internal failure makes a problem of its own line only."""
         try:
-            answers = answer_many(asked, self._registry, write)
+            answers = answer_many(asked, self._registry, write, self._cache)
             return [describe(one) if isinstance(one, SolverError) else (one, as_json(one)) for one in answers]
         except Exception as error:
             if len(asked) == 1:

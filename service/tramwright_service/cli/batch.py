@@ -131,12 +131,13 @@ async def _run(job: Job, where: str, workers: int) -> Report:
 
     from ..batch.engines.start import start
     from ..batch.file_job import run
+    from ..settings import Settings
 
     task = asyncio.current_task()
     assert task is not None
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
     registry = installed()
-    engine = await start(where, workers, registry)
+    engine = await start(where, workers, registry, Settings().cache)
     columns = (
         BarColumn(),
         TaskProgressColumn(),

@@ -12,6 +12,7 @@ from typing import Any
 
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import SurveyRequest, answer_many, stack_by_stack
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.results.correction import Correction
 
@@ -23,8 +24,9 @@ CORRECTIONS = stack_by_stack(ReducedStack.corrections)
 class Microbatch:
     """Answers quick requests, all those of one turn at once."""
 
-    def __init__(self, registry: Registry, text: Callable[[Any], str]) -> None:
+    def __init__(self, registry: Registry, cache: GeometryCache, text: Callable[[Any], str]) -> None:
         self._registry = registry
+        self._cache = cache
         self._text = text
         self._waiting: list[tuple[SurveyRequest, str, asyncio.Future[bytes]]] = []
 
@@ -56,7 +58,7 @@ class Microbatch:
     def _answers(self, asked: list[SurveyRequest]) -> Sequence[Correction | Exception]:
         """Answer each request, or return its exception: whatever fails, every client gets an answer."""
         try:
-            return answer_many(asked, self._registry, CORRECTIONS)
+            return answer_many(asked, self._registry, CORRECTIONS, self._cache)
         except Exception as error:  # the fault, ours or a plug-in's, of one of them
             if len(asked) == 1:
                 return [error]

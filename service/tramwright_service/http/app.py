@@ -14,6 +14,7 @@ import structlog
 from litestar import Litestar, Request, Response
 
 from tramwright_solvers.correction.api import correct
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry, installed
 
 from ..catalogue import examples
@@ -51,11 +52,12 @@ def create_app(
     metrics = metrics or Metrics(settings)
     workers = SolverThreads(settings.concurrency)
     engines = Engines(registry, settings)
+    cache = GeometryCache(settings.cache)
     configure(settings.log_level)
 
     @asynccontextmanager
     async def lifespan(app: Litestar) -> AsyncIterator[None]:
-        app.state.fault = self_test(registry)
+        app.state.fault = self_test(registry, cache)
         # What is loaded by now stays for good: the collector need not look through it again with every answer.
         gc.collect()
         gc.freeze()
@@ -68,7 +70,7 @@ def create_app(
 
     app = Litestar(
         route_handlers=[
-            *routes(registry, settings, workers, engines, metrics),
+            *routes(registry, settings, workers, engines, metrics, cache),
             *docs.create(registry, settings),
         ],
         lifespan=[lifespan],
@@ -82,11 +84,11 @@ def create_app(
     return app
 
 
-def self_test(registry: Registry) -> str | None:
+def self_test(registry: Registry, cache: GeometryCache) -> str | None:
     """Answer every shipped example once, so that the first client waits for no import; return what failed, if any."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
     tasks: list[tuple[str, object, Decoder[Any], Callable[[Any], object]]] = [
-        (name, payload, decoder, lambda asked: correct(asked.machine, asked.survey, asked.solve, registry))
+        (name, payload, decoder, lambda asked: correct(asked.machine, asked.survey, asked.solve, registry, cache))
         for name, payload in examples.corrections().items()
     ]
     for question in QUESTIONS:

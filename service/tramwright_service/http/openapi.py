@@ -22,6 +22,7 @@ from tramwright_service.batch.summary import Summary
 from tramwright_service.wire.json_schema import plain_name, tidy
 from tramwright_service.wire.problems import Problem
 from tramwright_service.wire.requests import Health, SolverDetail, SolverList, correction_request
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.results.correction import Correction
 
@@ -106,7 +107,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     )
     # An application that is never served: its only use is that the framework writes down its routes.
     paper = Litestar(
-        route_handlers=routes(registry, settings, workers, Engines(registry, settings), Metrics(settings)),
+        route_handlers=routes(
+            registry, settings, workers, Engines(registry, settings), Metrics(settings), GeometryCache(0)
+        ),
         openapi_config=config,
     )
     workers.close()

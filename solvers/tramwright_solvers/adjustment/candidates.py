@@ -52,6 +52,12 @@ class Candidates(Struct, frozen=True, dict=True):
     bounded: bool
     exact_moves: int
 
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the answers, with those of :attr:`zones`, wanted or not: two arrays of each subset's columns."""
+        columns = sum(size + 1 for size in self.count if size)
+        return self.fits.nbytes + 16 * len(self.problem.weights) * columns
+
     def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> SubsetAnswers:
         """Return travels and what is left for every subset and every gap of the stack (N, n).
 

@@ -42,6 +42,11 @@ class SubsetFits(Struct, frozen=True):
     left: Floats
     remain: Floats
 
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the arrays."""
+        return sum(getattr(self, name).nbytes for name in ARRAYS)
+
     def gain(self, index: int) -> Floats:
         """Return d travel / d gap (m, n) of one subset in the first geometry."""
         adjusters = self.norms.shape[2]

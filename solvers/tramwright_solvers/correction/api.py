@@ -22,22 +22,32 @@ from .cache import GeometryCache, GeometryKey
 from .factorize import GeometryRequest, prepare_many
 from .geometry import Geometry
 
-_prepared = GeometryCache()
 
-
-def correct(machine: Machine, survey: Survey, solve: Solve[Any], registry: Registry | None = None) -> Correction:
+def correct(
+    machine: Machine,
+    survey: Survey,
+    solve: Solve[Any],
+    registry: Registry | None = None,
+    cache: GeometryCache | None = None,
+) -> Correction:
     """Answer one survey; where it names no solver, those of the registry (by default all installed) that suit.
+
+    What depends on the machine, the stations and the options alone is kept in the ``cache``, if there is one.
 
     Raises:
         Refused: something in machine, survey or solve is wrong; every fault found is listed.
         Impossible: no travel satisfies the request.
         OutOfTime: a plug-in ran out of time. Built-in solvers do not: leaving the machine alone is always an answer.
     """
-    return correct_stack(machine, [survey], solve, registry)[0]
+    return correct_stack(machine, [survey], solve, registry, cache)[0]
 
 
 def correct_stack(
-    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+    machine: Machine,
+    surveys: Sequence[Survey],
+    solve: Solve[Any],
+    registry: Registry | None = None,
+    cache: GeometryCache | None = None,
 ) -> list[Correction]:
     """Answer surveys of one machine that were read at the same stations, in the same order, with the same set-ups.
 
@@ -45,11 +55,15 @@ def correct_stack(
         Refused: as for one survey; pointers are those of the survey at fault.
         ValueError: the surveys were not read alike.
     """
-    return reduce_stack(machine, surveys, solve, registry).corrections()
+    return reduce_stack(machine, surveys, solve, registry, cache).corrections()
 
 
 def reduce_stack(
-    machine: Machine, surveys: Sequence[Survey], solve: Solve[Any], registry: Registry | None = None
+    machine: Machine,
+    surveys: Sequence[Survey],
+    solve: Solve[Any],
+    registry: Registry | None = None,
+    cache: GeometryCache | None = None,
 ) -> ReducedStack:
     """Check the surveys of a stack and work them through."""
     for survey in surveys:
@@ -58,9 +72,11 @@ def reduce_stack(
     readings, *others = (where(survey.readings) for survey in surveys)
     if any(other != readings for other in others):
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
-    return reduce_known(
-        GeometrySource(machine, solve, readings, content_key(machine, solve)), surveys, registry or installed()
-    )
+    geometry = GeometrySource(machine, solve, readings, content_key(machine, solve))
+    (done,) = reduce_many([(geometry, surveys)], registry or installed(), GeometryCache() if cache is None else cache)
+    if isinstance(done, SolverError):
+        raise done
+    return done
 
 
 class GeometrySource(NamedTuple):
@@ -72,16 +88,8 @@ class GeometrySource(NamedTuple):
     known: bytes
 
 
-def reduce_known(geometry: GeometrySource, surveys: Sequence[Survey], registry: Registry) -> ReducedStack:
-    """Work a stack through whose surveys are known to be read alike."""
-    (done,) = reduce_many([(geometry, surveys)], registry)
-    if isinstance(done, SolverError):
-        raise done
-    return done
-
-
 def reduce_many(
-    stacks: Sequence[tuple[GeometrySource, Sequence[Survey]]], registry: Registry
+    stacks: Sequence[tuple[GeometrySource, Sequence[Survey]]], registry: Registry, cache: GeometryCache
 ) -> list[ReducedStack | SolverError]:
     """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself."""
     done: dict[int, ReducedStack | SolverError] = {}
@@ -103,7 +111,7 @@ def reduce_many(
             ]
         )
 
-    for place, prepared in zip(keys, _prepared.get(list(keys.values()), make), strict=True):
+    for place, prepared in zip(keys, cache.get(list(keys.values()), make), strict=True):
         geometry, surveys = stacks[place]
         done[place] = (
             prepared if isinstance(prepared, SolverError) else reduce_surveys(prepared, geometry.solve, surveys)

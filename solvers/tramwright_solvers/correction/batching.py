@@ -15,6 +15,7 @@ from ..reduction.readings import is_time, outline, time_faults, where
 from ..results.correction import VerdictAnswer
 from .api import GeometrySource, reduce_many
 from .assemble import ReducedStack, verdicts_together
+from .cache import GeometryCache
 
 T = TypeVar("T")
 
@@ -81,17 +82,21 @@ def verdicts(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[VerdictAnswer]
     return [told[place] for place in range(len(stacks))]
 
 
-def answer_many(asked: Sequence[SurveyRequest], registry: Registry, write: StackWriter[T]) -> list[T | SolverError]:
+def answer_many(
+    asked: Sequence[SurveyRequest], registry: Registry, write: StackWriter[T], cache: GeometryCache | None = None
+) -> list[T | SolverError]:
     """Answer every request in its place, or say in its place what is wrong with it.
 
     ``write`` is the detail. An answer is the same, to the last byte, whatever else is asked beside it.
     """
+    cache = GeometryCache() if cache is None else cache
     answers: list[T | SolverError | None] = [None] * len(asked)
     stacks, refused = group_by_geometry(asked)
     for place, error in refused.items():
         answers[place] = error
     for some in rounds_of_work(stacks):
-        works = reduce_many([(geometry, [asked[place].survey for place in own]) for geometry, own in some], registry)
+        pairs = [(geometry, [asked[place].survey for place in own]) for geometry, own in some]
+        works = reduce_many(pairs, registry, cache)
         told = iter(write([one for one in works if isinstance(one, ReducedStack)]))
         for (_, places), work in zip(some, works, strict=True):
             own = retry_singly(work, next(told), write) if isinstance(work, ReducedStack) else [work] * len(places)

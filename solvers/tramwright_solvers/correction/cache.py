@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from threading import Lock
+
+from cachetools import LRUCache
 
 from ..model.contract import Mechanism
 from ..model.errors import SolverError
 from ..reduction.readings import Where
 from .geometry import Geometry
 
-MOST_KEPT = 256
-"""Prepared geometries cached at once; each takes half a megabyte once answered in full (25 stations)."""
+MOST_BYTES = 128 * 1024 * 1024
+"""Memory for geometries unless told otherwise: a farm's worth of 230 machines, half a megabyte each (25 stations)."""
 
 GeometryKey = tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]]
 """Machine and options as bytes, the readings without their values, and the mechanisms picked where none is named."""
 
 
 class GeometryCache:
-    """Prepared geometries by content, least recently used out first; safe to share between threads."""
+    """Prepared geometries by content, least recently used out first, bounded in bytes; safe to share between threads.
 
-    def __init__(self, kept: int = MOST_KEPT) -> None:
-        self._kept = kept
-        self._entries: OrderedDict[GeometryKey, Geometry] = OrderedDict()
+    A geometry counts with what it will take once answered in full (:attr:`Geometry.nbytes`); one that is larger than
+    the whole cache is not kept.
+    """
+
+    def __init__(self, most: int = MOST_BYTES) -> None:
+        self._entries: LRUCache[GeometryKey, Geometry] = LRUCache(most, getsizeof=lambda made: made.nbytes)
         self._lock = Lock()
+
+    def __len__(self) -> int:
+        """How many are kept."""
+        return len(self._entries)
 
     def get(
         self, keys: Sequence[GeometryKey], make: Callable[[list[int]], list[Geometry | SolverError]]
@@ -35,16 +43,12 @@ class GeometryCache:
         """
         with self._lock:
             found: list[Geometry | SolverError | None] = [self._entries.get(key) for key in keys]
-            for key, known in zip(keys, found, strict=True):
-                if known is not None:
-                    self._entries.move_to_end(key)
         if missing := [place for place, known in enumerate(found) if known is None]:
             for place, own in zip(missing, make(missing), strict=True):
                 found[place] = own
             with self._lock:
                 for place in missing:
-                    if isinstance(made := found[place], Geometry):
+                    made = found[place]
+                    if isinstance(made, Geometry) and made.nbytes <= self._entries.maxsize:
                         self._entries[keys[place]] = made
-                while len(self._entries) > self._kept:
-                    self._entries.popitem(last=False)
         return [one for one in found if one is not None]

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from ..adjustment.candidates import Candidates, candidates_of
 from ..model.contract import Floats, Mechanism
@@ -18,6 +19,9 @@ from ..reduction.stations import StationLayout, layout, plan_weights
 from ..uncertainty.setting_error import Setting, settings_of
 from .geometry import Geometry
 from .setup import Setup, set_up
+
+MOST_BYTES = 128 * 1024 * 1024
+"""Memory for geometries unless told otherwise: a farm's worth of 230 machines, half a megabyte each (25 stations)."""
 
 
 class Design(Struct, frozen=True):
@@ -133,17 +137,8 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
 
 def geometry_of(stations: Design, candidates: Candidates, setting: Setting) -> Geometry:
     """Put together what has been fitted."""
-    own = stations.setup
     return Geometry(
-        machine=own.machine,
-        parts=own.parts,
-        adjusters=own.adjusters,
-        solver_of=own.solver_of,
-        held=own.held,
-        free=own.free,
-        groups=own.groups,
-        whole=own.whole,
-        limits=own.limits,
+        **asdict(stations.setup),
         layout=stations.layout,
         influence=stations.influence,
         weights=stations.weights,

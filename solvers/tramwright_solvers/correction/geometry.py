@@ -11,7 +11,7 @@ from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
 from ..diagnostics.form_terms import Form, form
-from ..diagnostics.gaussian_process import Interpolation, bed_points, interpolation
+from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
@@ -31,6 +31,10 @@ FAR_MM = 5.0
 choice."""
 
 
+PER_STATION, ITSELF = 2000, 40_000
+"""Bytes for each station, the check of readings and the form above all, and for what is always there. Measured."""
+
+
 class Geometry(Setup, frozen=True, dict=True):
     """One machine, read at these stations, solved with these options; ready for any number of surveys.
 
@@ -42,6 +46,13 @@ class Geometry(Setup, frozen=True, dict=True):
     weights: Floats
     candidates: Candidates
     setting: Setting
+
+    @property
+    def nbytes(self) -> int:
+        """Estimate of the bytes it takes once answered in full by either criterion, more or less what it takes now."""
+        stations, adjusters = len(self.layout.points), len(self.adjusters)
+        others = PER_STATION * stations + 24 * adjusters * (len(self.candidates.sets) + stations)
+        return self.candidates.nbytes + bytes_for(stations) + others + ITSELF
 
     @cached_property
     def options(self) -> SubsetTable:

@@ -159,6 +159,15 @@ class Interpolation(Struct, frozen=True):
         return list(zip(before, after, strict=True))
 
 
+def bytes_for(stations: int) -> int:
+    """Return how many bytes an :class:`Interpolation` of so many stations takes, at the most."""
+    if stations > MOST_STATIONS:
+        return 0
+    likenesses, points = len(LENGTHS) + 1, GRID**2
+    kinds = len(SIZES) * likenesses + 1
+    return 8 * likenesses * stations * (stations + kinds) + 4 * kinds * points * (stations + DRAWS)
+
+
 def bed_points(bed: Bed) -> Floats:
     """Return the grid over the whole bed, edges included, shape (GRID², 2)."""
     x, y = np.meshgrid(np.linspace(*bed.x, GRID), np.linspace(*bed.y, GRID))

@@ -12,6 +12,7 @@ from contextlib import suppress
 
 import msgspec
 
+from tramwright_solvers.correction.factorize import MOST_BYTES
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...wire.problems import INTERNAL
@@ -54,7 +55,7 @@ class _Worker:
         self._reading = asyncio.ensure_future(self._read())
 
     @classmethod
-    async def start(cls, registry: bytes) -> _Worker:
+    async def start(cls, first: bytes) -> _Worker:
         """Start a process with one thread for linear algebra; the matrices are small."""
         one = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
         # -P: what lies in the current directory is not to be taken for a module
@@ -64,7 +65,7 @@ class _Worker:
             *command, stdin=PIPE, stdout=PIPE, env={**os.environ, **one}, limit=BUFFER, start_new_session=True
         )
         worker = cls(process)
-        worker.send(registry)
+        worker.send(first)
         return worker
 
     def send(self, message: bytes) -> None:
@@ -134,10 +135,10 @@ class LocalEngine:
     A chunk whose worker dies over it is given to another, :data:`TRIES` times in all; then its lines become problems.
     """
 
-    def __init__(self, workers: int, registry: Registry) -> None:
+    def __init__(self, workers: int, registry: Registry, cache: int = MOST_BYTES) -> None:
         self.at_once = workers * DEPTH
         self._most = workers
-        self._registry = pickle.dumps((dict(registry.solvers), dict(registry.origins), registry.unusable))
+        self._first = pickle.dumps((dict(registry.solvers), dict(registry.origins), registry.unusable, cache))
         self._workers: list[_Worker] = []
         self._room = asyncio.Semaphore(self.at_once)
         self._starting = asyncio.Lock()
@@ -180,7 +181,7 @@ class LocalEngine:
                 raise EngineLost("The engine has been closed.")
             least = min(self._workers, key=lambda worker: len(worker.has), default=None)
             if least is None or (least.has and len(self._workers) < self._most):
-                least = await _Worker.start(self._registry)
+                least = await _Worker.start(self._first)
                 self._workers.append(least)
             return least
 

@@ -11,8 +11,10 @@ LOCAL = "local"
 CLUSTER = "dask://"
 
 
-async def start(where: str, workers: int, registry: Registry) -> Engine:
+async def start(where: str, workers: int, registry: Registry, cache: int) -> Engine:
     """Return the engine of this name: `local`, or `dask://host:port`.
+
+    ``cache`` is how many bytes of prepared geometries each process on this host keeps.
 
     Raises:
         ValueError: there is no such engine, or what it needs is not installed; the message says what to do.
@@ -21,7 +23,7 @@ async def start(where: str, workers: int, registry: Registry) -> Engine:
     if where == LOCAL:
         from .local import LocalEngine
 
-        return LocalEngine(workers, registry)
+        return LocalEngine(workers, registry, cache)
     if where.startswith(CLUSTER):
         try:
             from .dask import DaskEngine

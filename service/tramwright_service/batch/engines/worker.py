@@ -14,6 +14,7 @@ from typing import IO
 
 import msgspec
 
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...http.request_log import configure
@@ -49,9 +50,9 @@ def main() -> None:
     first = read(sys.stdin.buffer)
     if first is None:
         return
-    # The first message is the registry, from the process that started this one and from nowhere else.
-    solvers, origins, unusable = pickle.loads(first)
-    lines = LineAnswerer(Registry(solvers, origins, unusable))
+    # The first message is registry and size of the cache, from the process that started this one and nowhere else.
+    solvers, origins, unusable, cache = pickle.loads(first)
+    lines = LineAnswerer(Registry(solvers, origins, unusable), GeometryCache(cache))
     decode = msgspec.msgpack.Decoder(Chunk).decode
     encode = msgspec.msgpack.Encoder().encode
     gc.collect()

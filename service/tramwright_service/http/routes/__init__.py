@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...execution.metrics import Metrics
@@ -13,11 +14,16 @@ from . import batch, corrections, health, questions, solvers
 
 
 def routes(
-    registry: Registry, settings: Settings, workers: SolverThreads, engines: batch.Engines, metrics: Metrics
+    registry: Registry,
+    settings: Settings,
+    workers: SolverThreads,
+    engines: batch.Engines,
+    metrics: Metrics,
+    cache: GeometryCache,
 ) -> list[Any]:
     """Return every documented route, and ``/metrics``."""
     return [
-        corrections.create(registry, settings, workers, metrics),  # POST /v1/corrections
+        corrections.create(registry, settings, workers, metrics, cache),  # POST /v1/corrections
         batch.create(registry, settings, engines, metrics),  #       POST /v1/corrections/batch
         *questions.create(registry, settings, workers, metrics),  #  POST /v1/<question>, one for each row of the table
         *solvers.create(registry),  #                                GET  /v1/solvers, /v1/solvers/{name}

@@ -35,7 +35,7 @@ class Engines:
     async def get(self) -> Engine:
         """Return the engine."""
         if self._started is None:
-            self._started = await start(LOCAL, self._settings.workers, self._registry)
+            self._started = await start(LOCAL, self._settings.workers, self._registry, self._settings.cache)
         return self._started
 
     async def close(self) -> None:

@@ -11,6 +11,7 @@ from litestar.types import Receive, Scope, Send
 
 from tramwright_solvers.correction.api import correct, is_quick
 from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...execution.metrics import Metrics
@@ -29,10 +30,12 @@ LARGE = 2000
 milliseconds."""
 
 
-def create(registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics) -> HTTPRouteHandler:
+def create(
+    registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics, cache: GeometryCache
+) -> HTTPRouteHandler:
     """Return the route for the solvers of one registry."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
-    together = Microbatch(registry, as_text)
+    together = Microbatch(registry, cache, as_text)
 
     @post(
         "/v1/corrections",
@@ -56,7 +59,7 @@ def create(registry: Registry, settings: Settings, workers: SolverThreads, metri
                 body = await together.ask(SurveyRequest(data.machine, data.survey, data.solve), media_type)
         else:
             with metrics.under_way("long"), metrics.solving("long", data):
-                body = await workers.run(_answer, data, registry, media_type)
+                body = await workers.run(_answer, data, registry, cache, media_type)
         return Encoded(body, media_type)
 
     return correct_one
@@ -82,5 +85,5 @@ class Encoded(ASGIResponse):
         await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
-def _answer(data: CorrectionRequest[Any], registry: Registry, media_type: str) -> bytes:
-    return encode(correct(data.machine, data.survey, data.solve, registry), media_type, as_text)
+def _answer(data: CorrectionRequest[Any], registry: Registry, cache: GeometryCache, media_type: str) -> bytes:
+    return encode(correct(data.machine, data.survey, data.solve, registry, cache), media_type, as_text)
