@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from ..diagnostics.error_source import attribution
 from ..diagnostics.without_outliers import refit
@@ -93,11 +93,7 @@ class ReducedStack(Struct, frozen=True):
         suspects = prepared.slips.suspects(self.gaps, self.noise.variance)
         return [
             MovesAnswer(
-                judged.machine,
-                judged.units,
-                judged.as_found,
-                judged.predicted,
-                judged.verdict,
+                **asdict(judged),
                 moves=[move for move in own if move is not None],
                 chosen=describe_choice(
                     prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row]
@@ -121,42 +117,24 @@ class ReducedStack(Struct, frozen=True):
         rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
         answers = []
         for row, (told, own) in enumerate(zip(self._moves_answers(decided, moves, learnt), moves, strict=True)):
-            left = told.predicted
+            predicted = Predicted(**asdict(told.predicted), stations=stations[row])
             answers.append(
                 Correction(
-                    machine=told.machine,
-                    units=told.units,
-                    as_found=told.as_found,
-                    predicted=Predicted(
-                        left.total,
-                        left.u,
-                        left.U,
-                        left.k,
-                        left.rms,
-                        left.highest,
-                        left.lowest,
-                        stations[row],
-                    ),
+                    **asdict(told) | {"predicted": predicted},
                     over_bed=WholeBed(*whole[row]),
                     budget=budgets[row],
-                    moves=told.moves,
-                    chosen=told.chosen,
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
                     attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
-                    suspects=told.suspects,
                     refit=refit(self.surveys[row], told.suspects, self._again),
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
                     forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
-                    verdict=told.verdict,
                     steps=steps_for(prepared, own, before[row]),
-                    cautions=told.cautions,
-                    solver_versions=told.solver_versions,
                 )
             )
         return answers
