@@ -20,9 +20,6 @@ from ..uncertainty.setting_error import Setting, settings_of
 from .geometry import Geometry
 from .setup import Setup, set_up
 
-MOST_BYTES = 128 * 1024 * 1024
-"""Memory for geometries unless told otherwise: a farm's worth of 230 machines, half a megabyte each (25 stations)."""
-
 
 class Design(Struct, frozen=True):
     """A machine and where it was read, checked and laid out, but nothing fitted yet."""
