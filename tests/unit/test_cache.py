@@ -11,8 +11,7 @@ import pytest
 
 from tramwright_service.catalogue import examples
 from tramwright_solvers.correction.api import correct, reduce_stack
-from tramwright_solvers.correction.cache import GeometryCache
-from tramwright_solvers.correction.factorize import MOST_BYTES
+from tramwright_solvers.correction.cache import MOST_BYTES, GeometryCache
 from tramwright_solvers.correction.geometry import Geometry
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.registry import build

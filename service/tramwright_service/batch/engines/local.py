@@ -12,7 +12,7 @@ from contextlib import suppress
 
 import msgspec
 
-from tramwright_solvers.correction.factorize import MOST_BYTES
+from tramwright_solvers.correction.cache import MOST_BYTES
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...wire.problems import INTERNAL
