@@ -3,7 +3,11 @@
 | variable | default | sets |
 | --- | --- | --- |
 | `TRAMWRIGHT_MAX_BODY` | 2097152 | largest body, and largest line of a batch, in bytes; beyond it the answer is 413 |
-| `TRAMWRIGHT_CONCURRENCY` | 8 | long solves at once in one process; beyond them the answer is 503 with Retry-After |
+| `TRAMWRIGHT_SECONDS` | 90 | seconds one request may take; beyond them the answer is 422, or 503 |
+| `TRAMWRIGHT_MEMORY` | 536870912 | bytes one request, or all of one kind, may take; else 422, or 503 |
+| `TRAMWRIGHT_CONCURRENCY` | 8 | long corrections at once; beyond them the answer is 503 with Retry-After |
+| `TRAMWRIGHT_PLANS` | 2 | survey plans at once; beyond them the answer is 503 with Retry-After |
+| `TRAMWRIGHT_QUESTIONS` | 4 | comparisons, reversals and height checks at once; likewise |
 | `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
 | `TRAMWRIGHT_BATCHES` | 4 | batches answered at once; one more gets 503 with Retry-After |
 | `TRAMWRIGHT_CONNECTIONS` | 256 | connections at once; one more takes the place of one that is silent, or gets 503 |
@@ -23,6 +27,8 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from tramwright_solvers.correction.cost import Most
+
 PREFIX = "TRAMWRIGHT_"
 
 
@@ -30,9 +36,17 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """The settings of an operator; every field has a default that suits one workshop."""
 
     max_body: Annotated[int, Meta(ge=1024, le=2**30, description="Largest request body, bytes.")] = 2 * 1024 * 1024
+    seconds: Annotated[int, Meta(ge=1, le=3600, description="Time one request may take.")] = 90
+    memory: Annotated[
+        int, Meta(ge=2**26, le=2**40, description="Bytes one request may take, and all long work of one kind together.")
+    ] = 2**29
     concurrency: Annotated[
-        int, Meta(ge=1, le=256, description="Long solves (shims, whole steps, minimum zone) at once in one process.")
+        int, Meta(ge=1, le=256, description="Long corrections (shims, whole steps, minimum zone, very many readings).")
     ] = 8
+    plans: Annotated[int, Meta(ge=1, le=256, description="Survey plans at once in one process.")] = 2
+    questions: Annotated[
+        int, Meta(ge=1, le=256, description="Comparisons, reversals and height checks at once in one process.")
+    ] = 4
     workers: Annotated[int, Meta(ge=1, le=256, description="Processes that answer batches.")] = 2
     batches: Annotated[int, Meta(ge=1, le=256, description="Batches answered at once.")] = 4
     connections: Annotated[int, Meta(ge=8, le=65536, description="Connections at once.")] = 256
@@ -63,6 +77,11 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     def origins(self) -> tuple[str, ...]:
         """The origins whose pages may ask."""
         return () if self.cors_origins == "none" else tuple(self.cors_origins.split(","))
+
+    @property
+    def most(self) -> Most:
+        """What one request may take."""
+        return Most(self.seconds, self.memory)
 
 
 def from_environment(environment: Mapping[str, str]) -> Settings:

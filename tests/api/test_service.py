@@ -6,6 +6,7 @@ import asyncio
 import json
 import re
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,13 @@ from tramwright_service.execution import microbatch
 from tramwright_service.execution.threads import SolverThreads
 from tramwright_service.http import docs, openapi
 from tramwright_service.http.app import create_app
-from tramwright_service.http.routes import corrections
 from tramwright_service.settings import Settings, from_environment
 from tramwright_service.wire import problems
 from tramwright_service.wire.problems import RequestError
+from tramwright_solvers.correction import cost
+from tramwright_solvers.correction.cost import Cost, Most
 from tramwright_solvers.mechanisms.registry import Registry, Unusable
+from tramwright_solvers.model.deadline import Deadline
 from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, Refused
 
 CORRECTIONS = "/v1/corrections"
@@ -95,29 +98,73 @@ def test_every_type_of_problem_is_described_where_it_points(client: TestClient[A
 def test_long_solves_beyond_the_places_are_refused() -> None:
     async def crowd() -> list[Any]:
         workers, gate = SolverThreads(2), threading.Event()
-        tasks = [asyncio.ensure_future(workers.run(gate.wait, 10)) for _ in range(2)]
+        tasks = [asyncio.ensure_future(workers.run(lambda _: gate.wait(10))) for _ in range(2)]
         await asyncio.sleep(0)
         with pytest.raises(RequestError) as full:
-            await workers.run(gate.wait, 10)
+            await workers.run(lambda _: gate.wait(10))
         assert full.value.headers == {"Retry-After": "1"}
         tasks[0].cancel()  # a client that leaves does not free the thread it took
         await asyncio.sleep(0)
         with pytest.raises(RequestError):
-            await workers.run(gate.wait, 10)
+            await workers.run(lambda _: gate.wait(10))
         gate.set()
         done = await tasks[1]
-        again = await workers.run(str, 3)
+        again = await workers.run(lambda _: "3")
         workers.close()
         return [done, again]
 
     assert asyncio.run(crowd()) == [True, "3"]
 
 
+def test_long_solves_share_the_memory_there_is_and_one_that_fits_alone_is_let_in() -> None:
+    async def crowd() -> str:
+        workers, gate = SolverThreads(8, most=Most(10.0, 100.0)), threading.Event()
+        first = asyncio.ensure_future(workers.run(lambda _: gate.wait(10), Cost(1.0, 60.0)))
+        await asyncio.sleep(0)
+        assert await workers.run(lambda _: "beside", Cost(1.0, 40.0)) == "beside"
+        with pytest.raises(RequestError, match="memory"):
+            await workers.run(lambda _: "", Cost(1.0, 41.0))
+        gate.set()
+        await first
+        return await workers.run(lambda _: "alone", Cost(1.0, 100.0))
+
+    assert asyncio.run(crowd()) == "alone"
+
+
+def test_a_long_solve_is_told_that_its_client_has_gone_and_that_its_time_is_up() -> None:
+    async def gone(workers: SolverThreads) -> bool:
+        stopped = threading.Event()
+
+        def task(within: Deadline) -> None:
+            while not within.passed:
+                time.sleep(0.001)
+            stopped.set()
+
+        async def leaves() -> Any:
+            await asyncio.sleep(0.01)
+            return {"type": "http.disconnect"}
+
+        with pytest.raises(OutOfTime):
+            await workers.run(task, receive=leaves)
+        return await asyncio.to_thread(stopped.wait, 10)
+
+    async def late(workers: SolverThreads) -> None:
+        def task(within: Deadline) -> None:
+            while True:
+                within.check()
+
+        with pytest.raises(OutOfTime):
+            await workers.run(task)
+
+    assert asyncio.run(gone(SolverThreads(1)))
+    asyncio.run(late(SolverThreads(1, most=Most(0.01))))
+
+
 def test_long_solves_answer_as_quick_ones_do(
     client: TestClient[Any], payload: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     inline = client.post(CORRECTIONS, json=payload)
-    monkeypatch.setattr(corrections, "is_quick", lambda *_: False)
+    monkeypatch.setattr(cost, "QUICK", 0.0)
     assert client.post(CORRECTIONS, json=payload).content == inline.content
 
 
@@ -180,7 +227,7 @@ def test_a_guide_is_markdown_or_a_page_that_needs_nothing_from_outside(client: T
     page = client.get(f"/docs/guides/{name}", headers={"Accept": "text/html,application/xml;q=0.9,*/*;q=0.8"})
     assert page.headers["content-type"] == "text/html; charset=utf-8"
     assert "default-src 'self'" in page.headers["content-security-policy"]
-    assert (plain.headers["vary"], page.headers["vary"]) == ("accept", "accept")
+    assert (plain.headers["vary"], page.headers["vary"]) == ("accept, accept-encoding", "accept, accept-encoding")
     assert "<script" not in page.text
     assert f"<h1>{guides.titles()[name]}</h1>" in page.text
     for target in re.findall(r'(?:src|href)="(?!data:)([^"]+)"', page.text):

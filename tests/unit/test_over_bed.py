@@ -217,3 +217,16 @@ def test_weakly_joined_set_ups_make_the_estimate_less_certain() -> None:
     assert joined.u is not None
     assert alone.u is not None
     assert joined.u > 1.1 * alone.u
+
+
+@pytest.mark.parametrize("length", [4e3, 5e4, 1e5])  # invented: a corner of a plate, read closely
+def test_of_a_bed_far_larger_than_the_area_read_nothing_is_said(length: float) -> None:
+    bed, points = Bed((0.0, length), (0.0, length)), 100.0 + 20.0 * grid(5) / 400.0
+    places, none = bed_points(bed), np.zeros((25, 0))
+    found = interpolation(
+        bed, points, none, np.zeros((len(places), 0)), np.zeros(0), np.full(25, U**2), np.zeros((25, 0)), []
+    )
+    assert "far beyond the area read" in found.refusal
+    noise = GapCovariance(np.full((1, 25), U**2), np.zeros((25, 0)), U)
+    ((before, after),) = found.totals(np.zeros((1, 25)), noise, np.zeros((1, 0)))
+    assert before.total is after.total is None

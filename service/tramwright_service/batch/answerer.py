@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from time import perf_counter
 from typing import Annotated, Any, Generic
@@ -13,14 +14,16 @@ from msgspec import Meta, Raw, Struct, field
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
 from tramwright_solvers.correction.cache import GeometryCache
+from tramwright_solvers.correction.cost import Most, affordable, correction_cost
 from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.model.errors import Fault, SolverError
+from tramwright_solvers.model.errors import Fault, Refused, SolverError
 from tramwright_solvers.model.machine import Bed, Machine
 from tramwright_solvers.model.options import M, Solve
-from tramwright_solvers.model.survey import Survey
+from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
 
 from .. import version
+from ..settings import Settings
 from ..wire import problems
 from ..wire.decode import Decoder
 from ..wire.encode import as_json
@@ -105,12 +108,26 @@ class Refusal(Struct, frozen=True):
 
 
 class ChunkAnswer(Struct, frozen=True):
-    """The answer to a chunk: lines of bytes, what they come to, and how long it took."""
+    """The answer to a chunk: lines of bytes, what they come to, and how long it took.
+
+    ``left`` is how many of its lines, the last ones, are not answered yet.
+    """
 
     body: bytes
     tally: Tally
     seconds: float = 0.0
+    left: int = 0
 
+
+MOST_TOGETHER = 128
+"""Lines that are answered together at the most, about."""
+
+USUAL = Settings().most
+"""What a line may take where nothing else is said."""
+
+SMALL, DENSEST = 8192, 25
+"""Bytes of a line whose cost is not worth telling, if with as many readings as it could hold it is small; and bytes
+that a reading has at the least, about."""
 
 _NONE = Machine(Bed((0.0, 1.0), (0.0, 1.0)))
 """Placeholder until a line names its machine."""
@@ -120,11 +137,13 @@ _named = msgspec.json.Decoder(_Named)
 
 
 class LineAnswerer:
-    """Answers chunks with the solvers of one registry."""
+    """Answers chunks with the solvers of one registry; each line may take as much as ``most`` says."""
 
-    def __init__(self, registry: Registry, cache: GeometryCache | None = None) -> None:
+    def __init__(self, registry: Registry, cache: GeometryCache | None = None, most: Most = USUAL) -> None:
         self._registry = registry
         self._cache = GeometryCache() if cache is None else cache
+        self._most = most
+        self._light = False
         generic: Any = BatchLine
         self._strict: Decoder[BatchLine[Any]] = Decoder(generic[registry.union()], registry)
         self._described: Decoder[Machine] = Decoder(Machine, registry)
@@ -137,7 +156,14 @@ class LineAnswerer:
 
     def answer(self, chunk: Chunk) -> ChunkAnswer:
         """Answer every line in its place; whatever is wrong with one, the others get their answers."""
-        start = perf_counter()
+        parts = [self.begin(chunk)]
+        while left := parts[-1].left:
+            parts.append(self.begin(chunk.last(left)))
+        return joined(parts)
+
+    def begin(self, chunk: Chunk) -> ChunkAnswer:
+        """Answer as :meth:`answer` does, the first lines only where all together may take longer than one may."""
+        start, spent, end = perf_counter(), 0.0, len(chunk.lines)
         asked: list[SurveyRequest] = []
         ids: dict[int, str | None] = {}
         refused: dict[int, tuple[str | None, Problem]] = {}
@@ -149,14 +175,19 @@ class LineAnswerer:
             if not line or line.isspace():
                 continue
             try:
-                ids[at], request = self._read(line, at, chunk)
+                name, request = self._read(line, at, chunk)
+                if not (self._light and len(line) <= SMALL and request.survey.previous is None):
+                    spent += affordable(*request, self._most).seconds
+                    if spent > self._most.seconds and asked:
+                        end = at
+                        break
+                ids[at] = name
                 asked.append(request)
-            except RequestError as error:
-                ids.pop(at, None)
+            except (RequestError, Refused) as error:
                 refused[at] = id_of(line), describe(error)
         answers = self._answers(asked, WRITERS[chunk.detail])
         told = zip(ids.items(), answers, strict=True)
-        return self._write(chunk.first, told, refused, start)
+        return self._write(chunk.first, told, refused, start, len(chunk.lines) - end)
 
     def _read(self, line: bytes, at: int, chunk: Chunk) -> tuple[str | None, SurveyRequest]:
         """Read one line.
@@ -173,15 +204,23 @@ class LineAnswerer:
                 described = chunk.machines[chunk.named[at]]
             # Lines that follow each other are mostly of one machine: comparing bytes is quicker than looking them up.
             if described != self._latest[0]:
-                self._latest = described, self._machine(described)
+                self._latest, self._light = (described, self._machine(described)), False
             if (options := bytes(quick.solve)) != self._options[0]:
-                self._options = options, self._solve(options)
+                self._options, self._light = (options, self._solve(options)), False
+            if not self._light:
+                self._light = self._is_light(self._latest[1], self._options[1])
             return quick.id, SurveyRequest(self._latest[1], quick.survey, self._options[1])
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             return self._read_strictly(line, at, chunk)
 
+    def _is_light(self, machine: Machine, solve: Solve[Any]) -> bool:
+        """Say whether no small line of this machine, solved so, may take long or much, whatever it holds."""
+        cost = correction_cost(machine, Survey([Reading(0.0, 0.0, 0.0)] * (SMALL // DENSEST)), solve)
+        return cost.seconds * MOST_TOGETHER <= self._most.seconds and cost.bytes <= self._most.bytes
+
     def _read_strictly(self, line: bytes, at: int, chunk: Chunk) -> tuple[str | None, SurveyRequest]:
         """Read one line as a whole, so that what is wrong with it is told as the route for one survey tells it."""
+        self._light = False
         whole = self._strict.decode(line, JSON.encode())
         machine = whole.machine
         if isinstance(machine, str):
@@ -197,7 +236,7 @@ class LineAnswerer:
     ) -> list[tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]:
         """Answer what could be read; an internal failure makes a problem of its own line only."""
         try:
-            answers = answer_many(asked, self._registry, write, self._cache)
+            answers = answer_many(asked, self._registry, write, self._cache, self._most.seconds)
             return [describe(one) if isinstance(one, SolverError) else (one, as_json(one)) for one in answers]
         except Exception as error:
             if len(asked) == 1:
@@ -211,6 +250,7 @@ class LineAnswerer:
         told: zip[tuple[tuple[int, str | None], tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]],
         refused: dict[int, tuple[str | None, Problem]],
         start: float,
+        left: int,
     ) -> ChunkAnswer:
         """Write the lines in order and count them."""
         tally = Tally()
@@ -243,7 +283,17 @@ class LineAnswerer:
         for at, (name, problem) in refused.items():
             written[at] = _encode(Refusal(name, first + at, problem)) + b"\n"
         body = b"".join([written[at] for at in sorted(written)] if refused else list(written.values()))
-        return ChunkAnswer(body, tally, perf_counter() - start)
+        return ChunkAnswer(body, tally, perf_counter() - start, left)
+
+
+def joined(parts: Sequence[ChunkAnswer]) -> ChunkAnswer:
+    """Return the answers to consecutive parts of a chunk as one."""
+    if len(parts) == 1:
+        return parts[0]
+    tally = Tally()
+    for part in parts:
+        tally.add(part.tally)
+    return ChunkAnswer(b"".join(part.body for part in parts), tally, sum(part.seconds for part in parts))
 
 
 def versions(registry: Registry) -> str:

@@ -12,6 +12,7 @@ from typing import Literal
 
 import msgspec
 from msgspec import Raw, Struct, field
+from msgspec.structs import replace
 
 Detail = Literal["verdict", "moves", "full"]
 DETAILS: tuple[Detail, ...] = ("verdict", "moves", "full")
@@ -39,6 +40,17 @@ class Chunk(Struct, frozen=True, omit_defaults=True):
     named: dict[int, int] = field(default_factory=dict)
     too_long: list[int] = field(default_factory=list)
     most: int = 0
+
+    def last(self, count: int) -> Chunk:
+        """Return the last so many lines, as a chunk of their own."""
+        cut = len(self.lines) - count
+        return replace(
+            self,
+            first=self.first + cut,
+            lines=self.lines[cut:],
+            named={at - cut: machine for at, machine in self.named.items() if at >= cut},
+            too_long=[at - cut for at in self.too_long if at >= cut],
+        )
 
     def digest(self, versions: str) -> str:
         """Return a name for the answer to this chunk: the same exactly when the answer is."""

@@ -6,15 +6,17 @@ From a row come the route, its part of the OpenAPI document, the self-test at st
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, get_origin
+from typing import Any, Literal, get_origin
 
 from msgspec import Struct
 
 from tramwright_solvers.comparison.compare import compare
 from tramwright_solvers.comparison.results import Comparison
+from tramwright_solvers.correction.cost import Cost, plan_cost, surveys_cost
 from tramwright_solvers.lead_error.check import check_heights
 from tramwright_solvers.lead_error.results import HeightCheck
 from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.deadline import Deadline
 from tramwright_solvers.planning import Area, SurveyPlan, plan_survey
 from tramwright_solvers.reversal import Reversal, reverse
 
@@ -30,7 +32,8 @@ class Question(Struct, frozen=True):
 
     ``name`` is the last part of the path, the folder of its examples and the name on the command line. ``request``
     returns the type of the payload for the solvers installed, ``solve`` answers it and ``text`` writes the answer for a
-    person at the machine.
+    person at the machine. ``cost`` is what it takes, ``pointer`` where that can be changed and ``kind`` whose places
+    it takes.
     """
 
     name: str
@@ -39,8 +42,11 @@ class Question(Struct, frozen=True):
     says: str
     request: Callable[[Registry], Any]
     answer: type[Struct]
-    solve: Callable[[Any, Registry], Any]
+    solve: Callable[[Any, Registry, Deadline], Any]
     text: Callable[[Any], str]
+    cost: Callable[[Any], Cost]
+    pointer: str
+    kind: Literal["plans", "questions"] = "questions"
 
     def component(self, registry: Registry) -> str:
         """Return the name of the payload's type in the OpenAPI document."""
@@ -56,15 +62,19 @@ QUESTIONS: tuple[Question, ...] = (
         says="Stations from the free area of the bed, what a survey there will be worth, and your own plan rated.",
         request=survey_plan_request,
         answer=SurveyPlan,
-        solve=lambda asked, registry: plan_survey(
+        solve=lambda asked, registry, within: plan_survey(
             asked.machine,
             asked.solve,
             Area(asked.margin, asked.spacing, tuple(asked.keep_out), asked.reach),
             asked.count,
             asked.stations,
             registry,
+            within,
         ),
         text=plan_text,
+        cost=lambda asked: plan_cost(asked.machine),
+        pointer="/machine",
+        kind="plans",
     ),
     Question(
         name="reversals",
@@ -73,8 +83,10 @@ QUESTIONS: tuple[Question, ...] = (
         says="Plate form and gantry form apart, what cannot be told, and the survey that would tell it.",
         request=lambda _: ReversalRequest,
         answer=Reversal,
-        solve=lambda asked, registry: reverse(asked.machine, asked.surveys, registry),
+        solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, registry),
         text=reversal_text,
+        cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
+        pointer="/surveys",
     ),
     Question(
         name="comparisons",
@@ -83,7 +95,7 @@ QUESTIONS: tuple[Question, ...] = (
         says="The change of every term, adjuster and station, what could have been seen, and what heat explains.",
         request=comparison_request,
         answer=Comparison,
-        solve=lambda asked, registry: compare(
+        solve=lambda asked, registry, _: compare(
             asked.machine,
             asked.before,
             asked.after,
@@ -93,6 +105,8 @@ QUESTIONS: tuple[Question, ...] = (
             registry,
         ),
         text=comparison_text,
+        cost=lambda asked: surveys_cost(asked.machine, [asked.before, asked.after]),
+        pointer="/after",
     ),
     Question(
         name="height-checks",
@@ -101,8 +115,10 @@ QUESTIONS: tuple[Question, ...] = (
         says="The lead error of each screw against their mean, what guides make, and what can be done about it.",
         request=height_check_request,
         answer=HeightCheck,
-        solve=lambda asked, registry: check_heights(asked.machine, asked.surveys, asked.solve.with_, registry),
+        solve=lambda asked, registry, _: check_heights(asked.machine, asked.surveys, asked.solve.with_, registry),
         text=heights_text,
+        cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
+        pointer="/surveys",
     ),
 )
 """Every question, in the order in which the documentation shows them."""

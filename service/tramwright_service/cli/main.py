@@ -96,6 +96,7 @@ def ask(question: str, file: IO[bytes], as_json: bool) -> None:
     QUESTION is survey-plans, reversals, comparisons or height-checks.
     """
     from tramwright_solvers.mechanisms.registry import installed
+    from tramwright_solvers.model.deadline import NEVER
 
     from ..catalogue.endpoints import QUESTIONS
     from ..wire.decode import Decoder
@@ -109,7 +110,7 @@ def ask(question: str, file: IO[bytes], as_json: bool) -> None:
 
     def reply(body: bytes, sent_as: str) -> bytes:
         request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())
-        return encode(row.solve(request, registry), JSON if as_json else TEXT, row.text)
+        return encode(row.solve(request, registry, NEVER), JSON if as_json else TEXT, row.text)
 
     answer_or_exit(file, reply)
 

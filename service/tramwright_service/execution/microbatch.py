@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from itertools import accumulate
 from typing import Any
 
 from tramwright_solvers.correction.assemble import ReducedStack
@@ -18,35 +19,42 @@ from tramwright_solvers.results.correction import Correction
 
 from ..wire.encode import encode
 
+TURN = 0.05
+"""Seconds that may be worked on end, by the estimates, before others get their turn of the event loop."""
+
 CORRECTIONS = stack_by_stack(ReducedStack.corrections)
 
 
 class Microbatch:
-    """Answers quick requests, all those of one turn at once."""
+    """Answers quick requests, those of one turn at once as far as they are no long work together."""
 
     def __init__(self, registry: Registry, cache: GeometryCache, text: Callable[[Any], str]) -> None:
         self._registry = registry
         self._cache = cache
         self._text = text
-        self._waiting: list[tuple[SurveyRequest, str, asyncio.Future[bytes]]] = []
+        self._waiting: list[tuple[SurveyRequest, str, float, asyncio.Future[bytes]]] = []
 
-    def ask(self, asked: SurveyRequest, media_type: str) -> asyncio.Future[bytes]:
-        """Return a future of the encoded answer, or of the refusal."""
+    def ask(self, asked: SurveyRequest, media_type: str, seconds: float = 0.0) -> asyncio.Future[bytes]:
+        """Return a future of the encoded answer, or of the refusal; ``seconds`` are what it is estimated to take."""
         loop = asyncio.get_running_loop()
         if not self._waiting:
             # One turn more: it takes in what has arrived while the last answers were sent, and so keeps clients that
             # ask all the time from falling apart into small groups. It costs a lone request a few microseconds.
             loop.call_soon(loop.call_soon, self._answer)
         future: asyncio.Future[bytes] = loop.create_future()
-        self._waiting.append((asked, media_type, future))
+        self._waiting.append((asked, media_type, seconds, future))
         return future
 
     def _answer(self) -> None:
-        waiting, self._waiting = self._waiting, []
         # a client that went away meanwhile wants no answer
-        waiting = [one for one in waiting if not one[2].done()]
-        answers = self._answers([asked for asked, _, _ in waiting])
-        for (_, media_type, future), answer in zip(waiting, answers, strict=True):
+        waiting = [one for one in self._waiting if not one[3].done()]
+        spent = accumulate(seconds for _, _, seconds, _ in waiting)
+        now = max(1, sum(seconds <= TURN for seconds in spent))
+        waiting, self._waiting = waiting[:now], waiting[now:]
+        if self._waiting:
+            asyncio.get_running_loop().call_soon(self._answer)
+        answers = self._answers([asked for asked, _, _, _ in waiting])
+        for (_, media_type, _, future), answer in zip(waiting, answers, strict=True):
             if isinstance(answer, Exception):
                 future.set_exception(answer)
                 continue

@@ -1,50 +1,112 @@
-"""Long solves on a bounded number of threads; quick ones run in the event loop."""
+"""Long solves on threads, of which every kind of work has some of its own; quick ones run in the event loop."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any, TypeVar
+from threading import Event
+from typing import Any, NamedTuple, TypeVar
 
+from litestar.types import Receive
+
+from tramwright_solvers.correction.cost import Cost, Most
+from tramwright_solvers.model.deadline import NEVER, Deadline
+from tramwright_solvers.model.errors import OutOfTime
+
+from ..settings import Settings
 from ..wire.problems import BUSY, RequestError
 
 T = TypeVar("T")
 
+SMALL = Cost(0.0, 0.0)
+
 
 class SolverThreads:
-    """At most ``limit`` long tasks at once in this process; one more is refused, not queued.
+    """At most ``limit`` long tasks of one kind at once in this process; one more is refused, not queued.
+
+    Together they may take ``most.bytes``, and each of them ``most.seconds``: what is not done by then, or whose client
+    has gone, is told to stop.
 
     Passing work to a thread costs a fifth of the throughput and makes the slowest answers slower, so what takes less
     than a millisecond does not run here.
     """
 
-    def __init__(self, limit: int) -> None:
+    def __init__(self, limit: int, what: str = "long solves", most: Most | None = None) -> None:
         self.limit = limit
-        self._pool = ThreadPoolExecutor(limit, thread_name_prefix="solve")
+        self._what = what
+        self._most = most or Most()
+        self._pool = ThreadPoolExecutor(limit, thread_name_prefix=what)
         self._running = 0
+        self._bytes = 0.0
 
-    async def run(self, task: Callable[..., T], *arguments: Any) -> T:
-        """Run a task on a thread and wait for it.
+    async def run(self, task: Callable[[Deadline], T], cost: Cost = SMALL, receive: Receive | None = None) -> T:
+        """Run a task on a thread and wait for it, as long as the client does, whose messages ``receive`` returns.
 
         Raises:
-            RequestError: all places are taken; may be tried again.
+            RequestError: all places are taken, or the memory for such tasks is; may be tried again.
+            OutOfTime: the task took too long, or the client went away.
         """
         if self._running >= self.limit:
-            raise RequestError(
-                BUSY, f"{self.limit} long solves are under way; try again in a second.", headers={"Retry-After": "1"}
-            )
+            raise self._busy(f"{self.limit} {self._what} are under way")
+        if self._running and self._bytes + cost.bytes > self._most.bytes:
+            raise self._busy(f"The {self._what} under way take the memory there is for them")
         self._running += 1
+        self._bytes += cost.bytes
+        gone = Event()
+        deadline = Deadline(NEVER.sooner(self._most.seconds).end, gone)
         # Counted down when the task ends and not when the client goes away: the thread is taken until then.
-        future = asyncio.get_running_loop().run_in_executor(self._pool, task, *arguments)
-        future.add_done_callback(self._ended)
-        return await asyncio.shield(future)
+        future = asyncio.get_running_loop().run_in_executor(self._pool, task, deadline)
+        future.add_done_callback(lambda done: self._ended(done, cost))
+        leaving = asyncio.ensure_future(_left(receive)) if receive is not None else None
+        try:
+            first: list[asyncio.Future[Any]] = [future] if leaving is None else [future, leaving]
+            await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
+            if not future.done():
+                raise OutOfTime("The client has gone, and the work for it has been stopped.")
+            return future.result()
+        finally:
+            gone.set()
+            if leaving is not None:
+                leaving.cancel()
 
-    def _ended(self, future: asyncio.Future[Any]) -> None:
+    def _busy(self, why: str) -> RequestError:
+        return RequestError(BUSY, f"{why}; try again in a second.", headers={"Retry-After": "1"})
+
+    def _ended(self, future: asyncio.Future[T], cost: Cost) -> None:
         self._running -= 1
+        self._bytes -= cost.bytes
         if not future.cancelled():
             future.exception()  # seen, so that a client who left does not make the loop complain
 
     def close(self) -> None:
         """Let running tasks end and start no more."""
         self._pool.shutdown(wait=False, cancel_futures=True)
+
+
+async def _left(receive: Receive) -> None:
+    """Return once the client has gone."""
+    while (await receive())["type"] != "http.disconnect":
+        pass
+
+
+class Kinds(NamedTuple):
+    """The places of each kind of long work, so that none takes those of another."""
+
+    corrections: SolverThreads
+    plans: SolverThreads
+    questions: SolverThreads
+
+    def close(self) -> None:
+        """Let running tasks end and start no more."""
+        for kind in self:
+            kind.close()
+
+
+def kinds(settings: Settings) -> Kinds:
+    """Return the places that the settings allow."""
+    return Kinds(
+        SolverThreads(settings.concurrency, "long corrections", settings.most),
+        SolverThreads(settings.plans, "survey plans", settings.most),
+        SolverThreads(settings.questions, "comparisons, reversals and height checks", settings.most),
+    )

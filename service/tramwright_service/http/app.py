@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from functools import partial
@@ -16,11 +17,13 @@ from litestar import Litestar, Request, Response
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry, installed
+from tramwright_solvers.model.deadline import NEVER
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS, Question
 from ..execution.metrics import Metrics
-from ..execution.threads import SolverThreads
+from ..execution.request_log import configure
+from ..execution.threads import kinds
 from ..settings import Settings, from_environment
 from ..wire import problems
 from ..wire.decode import Decoder
@@ -29,9 +32,11 @@ from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
 from . import docs
 from .exchange import ID, cross_origin, exchange
-from .request_log import configure
 from .routes import routes
 from .routes.batch import Engines
+
+SWITCHES = 0.0005
+"""Seconds after which a thread with a long solve lets others on: a tenth of the usual, as quick answers wait for it."""
 
 
 def create_app(
@@ -50,7 +55,7 @@ def create_app(
     settings = settings if settings is not None else from_environment(os.environ)
     registry = registry if registry is not None else installed()
     metrics = metrics or Metrics(settings)
-    workers = SolverThreads(settings.concurrency)
+    workers = kinds(settings)
     engines = Engines(registry, settings)
     cache = GeometryCache(settings.cache)
     configure(settings.log_level)
@@ -63,7 +68,10 @@ def create_app(
         gc.freeze()
         # Answers are made of many short-lived objects without cycles: look for cycles less often than by default.
         gc.set_threshold(50_000, 20, 20)
+        switches = sys.getswitchinterval()
+        sys.setswitchinterval(SWITCHES)
         yield
+        sys.setswitchinterval(switches)
         gc.unfreeze()
         workers.close()
         await engines.close()
@@ -105,7 +113,7 @@ def self_test(registry: Registry, cache: GeometryCache) -> str | None:
 
 
 def _ask(question: Question, registry: Registry, asked: object) -> object:
-    return question.solve(asked, registry)
+    return question.solve(asked, registry, NEVER)
 
 
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:

@@ -29,7 +29,7 @@ from tramwright_solvers.results.correction import Correction
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS
 from ..execution.metrics import Metrics
-from ..execution.threads import SolverThreads
+from ..execution.threads import kinds
 from ..settings import Settings
 from ..wire import problems
 from ..wire.json_schema import REF
@@ -84,7 +84,7 @@ INVENTED = "Invented readings of an invented machine"
 
 def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     """Return the document of the API with these solvers."""
-    workers = SolverThreads(1)
+    workers = kinds(settings)
     config = OpenAPIConfig(
         title="Tramwright",
         version=API,

@@ -23,10 +23,10 @@ from litestar import Litestar
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from ..execution.metrics import Metrics
+from ..execution.request_log import capture
 from ..settings import Settings
 from ..wire import problems
 from ..wire.problems import Kind
-from .request_log import capture
 
 RESERVED = 64
 """Open files kept for everything but connections: the program's own, pipes to workers, what they load."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Literal
 
 import numpy as np
 from msgspec.structs import replace
 
 from ..model.contract import Adjuster, Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.options import Criterion
 from ..results.correction import Binding
 from .problem import Problem
@@ -21,14 +23,22 @@ LAST = 1e3
 
 
 def binding(
-    problem: Problem, adjusters: tuple[Adjuster, ...], free: tuple[int, ...], gap: Floats, criterion: Criterion
+    problem: Problem,
+    adjusters: tuple[Adjuster, ...],
+    free: tuple[int, ...],
+    gap: Floats,
+    criterion: Criterion,
+    within: Deadline = NEVER,
 ) -> tuple[Binding, ...]:
     """Name each adjuster that stands at a bound in the best answer, with what more travel would bring.
 
     Each bound is lifted on its own and the problem solved again; those whose lifting gains something are named, the
     smallest total first. ``gap`` has shape (n,).
+
+    Raises:
+        OutOfTime: the time is up.
     """
-    solve = _solver(criterion)
+    solve = _solver(criterion, within)
     alone = problem.moving(free)
     travels = solve(alone, gap)
     reached = _objective(alone, gap, travels, criterion)
@@ -52,14 +62,18 @@ def binding(
     return tuple(sorted(found, key=lambda item: (item.total, item.more)))
 
 
-def _solver(criterion: Criterion) -> Callable[[Problem, Floats], Floats]:
+def _solver(criterion: Criterion, within: Deadline) -> Callable[[Problem, Floats], Floats]:
     if criterion == "least-squares":
         from .constrained_lsq import bounded
 
-        return bounded
+        def solve(problem: Problem, gap: Floats) -> Floats:
+            within.check()
+            return bounded(problem, gap)
+
+        return solve
     from .minimum_zone import bounded as zone_bounded
 
-    return zone_bounded
+    return partial(zone_bounded, within=within)
 
 
 def _objective(problem: Problem, gap: Floats, travels: Floats, criterion: Criterion) -> float:

@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.options import Criterion
 from .minimum_zone import Spans, nearest, spans
 from .problem import Problem
@@ -22,18 +23,54 @@ MOST_BOUNDED = 300
 
 EXACT_UP_TO = 12
 MOST_SUBSETS = 5000
+MOST_REMAINS = 2**23
+"""Stations × subsets beyond which subsets of fewer adjusters are weighed: 64 MB of what remains, for each survey."""
 
 
-class Zone(Struct, frozen=True):
-    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s), ``free`` travels (k, s, f) and ``spans``.
+MOST_SPANNED = 2**20
+"""Numbers of designs of one size, 8 MB, beyond which their spans are not kept, but worked out for some at a time."""
 
-    ``spans`` are of what those travels do to the gap (k, n, f), with a column of ones where the offset is free.
-    """
 
+class Zone(Struct, frozen=True, dict=True):
+    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s) and ``free`` travels (k, s, f)."""
+
+    problem: Problem
     subsets: np.ndarray
     columns: np.ndarray
     free: Floats
-    spans: Spans
+
+    def nearest(self, gaps: Floats, member: np.ndarray, within: Deadline) -> Floats:
+        """Return the coefficients of the best fits of gaps (b, n) by the members whose numbers are given, (b,).
+
+        Raises:
+            OutOfTime: the time is up.
+        """
+        each = len(self.problem.weights) * (self.free.shape[2] + self.problem.offset_free)
+        if len(self.subsets) * each <= MOST_SPANNED:
+            return nearest(self.kept, gaps, member, within).coefficients
+        coefficients = np.empty((len(gaps), self.free.shape[2] + self.problem.offset_free))
+        step = max(1, MOST_SPANNED // each)
+        for start in range(0, len(self.subsets), step):
+            some = (member >= start) & (member < start + step)
+            if some.any():
+                known = self.spanned(slice(start, start + step))
+                coefficients[some] = nearest(known, gaps[some], member[some] - start, within).coefficients
+        return coefficients
+
+    @cached_property
+    def kept(self) -> Spans:
+        """The spans of all members."""
+        return self.spanned(slice(None))
+
+    def spanned(self, some: slice) -> Spans:
+        """Return the spans of what members' travels do to the gap, with a column of ones where the offset is free."""
+        columns = self.columns[some]
+        design = np.stack(
+            [self.problem.influence[:, own] @ free for own, free in zip(columns, self.free[some], strict=True)]
+        )
+        if self.problem.offset_free:
+            design = np.concatenate([design, np.ones((*design.shape[:2], 1))], axis=2)
+        return spans(design)
 
 
 class Candidates(Struct, frozen=True, dict=True):
@@ -58,16 +95,21 @@ class Candidates(Struct, frozen=True, dict=True):
         columns = sum(size + 1 for size in self.count if size)
         return self.fits.nbytes + 16 * len(self.problem.weights) * columns
 
-    def evaluate(self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = ()) -> SubsetAnswers:
+    def evaluate(
+        self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = (), within: Deadline = NEVER
+    ) -> SubsetAnswers:
         """Return travels and what is left for every subset and every gap of the stack (N, n).
 
         Subsets listed as ``unbounded`` are left as they are without bounds, which no answer of theirs can undercut.
+
+        Raises:
+            OutOfTime: the time is up.
         """
         table = self.outline(gaps, criterion)
         if criterion == "minimum-zone":
-            self.refine(table, gaps, np.broadcast_to(np.array(self.count) > 0, table.total.shape))
+            self.refine(table, gaps, np.broadcast_to(np.array(self.count) > 0, table.total.shape), within)
         if self.bounded:
-            self._keep_within(gaps, criterion, table.travels, table.left, unbounded)
+            self._keep_within(gaps, criterion, table.travels, table.left, unbounded, within)
             table = self._measured(table.travels, table.left, criterion)
         return table
 
@@ -98,17 +140,20 @@ class Candidates(Struct, frozen=True, dict=True):
             objective=rms if criterion == "least-squares" else 0.5 * spread,
         )
 
-    def refine(self, table: SubsetAnswers, gaps: Floats, pairs: np.ndarray) -> None:
+    def refine(self, table: SubsetAnswers, gaps: Floats, pairs: np.ndarray, within: Deadline = NEVER) -> None:
         """Replace least-squares answers in a table by minimum-zone ones, for the ``pairs`` (N, K) of survey and subset.
 
         Subsets of equal size are fitted together.
+
+        Raises:
+            OutOfTime: the time is up.
         """
         problem = self.problem
         for zone in self.zones:
             survey, member = np.nonzero(pairs[:, zone.subsets])
             if not len(survey):
                 continue
-            fitted = nearest(zone.spans, gaps[survey], member).coefficients
+            fitted = zone.nearest(gaps[survey], member, within)
             free = zone.free[member]
             subset = zone.subsets[member]
             moved = np.matmul(free, fitted[:, : free.shape[2], None])[:, :, 0]
@@ -131,16 +176,19 @@ class Candidates(Struct, frozen=True, dict=True):
                 by_shape.setdefault(free.shape, []).append((index, free))
         found = []
         for members in by_shape.values():
-            design = np.stack([self.problem.influence[:, self.sets[index]] @ free for index, free in members])
-            if self.problem.offset_free:
-                design = np.concatenate([design, np.ones((*design.shape[:2], 1))], axis=2)
             subsets = np.array([index for index, _ in members])
             moved = np.array([self.sets[index] for index in subsets])
-            found.append(Zone(subsets, moved, np.stack([free for _, free in members]), spans(design)))
+            found.append(Zone(self.problem, subsets, moved, np.stack([free for _, free in members])))
         return found
 
     def _keep_within(
-        self, gaps: Floats, criterion: Criterion, travels: Floats, left: Floats, unbounded: Collection[int]
+        self,
+        gaps: Floats,
+        criterion: Criterion,
+        travels: Floats,
+        left: Floats,
+        unbounded: Collection[int],
+        within: Deadline,
     ) -> None:
         """Solve again every subset whose free answer breaks a bound or a condition.
 
@@ -167,15 +215,20 @@ class Candidates(Struct, frozen=True, dict=True):
                 if turn >= MOST_BOUNDED and free[index] >= best[size]:
                     travels[survey, index], left[survey, 0, index] = 0.0, np.inf
                     continue
+                within.check()
                 travels[survey, index] = 0.0
-                travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion)
+                travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion, within)
                 left[survey, :, index] = self._left(gap, travels[survey, index])
                 best[size] = min(best[size], float(measure(problem, left[survey, :, [index]], criterion)[0]))
         kept = [index for index in range(len(self.sets)) if index not in set(unbounded)]
         travels[:, kept] = np.clip(travels[:, kept], problem.lower, problem.upper)
 
-    def within(self, index: int, gap: Floats, criterion: Criterion) -> Floats:
-        """Return the travels of one subset for one gap (n,), bounds and conditions kept."""
+    def within(self, index: int, gap: Floats, criterion: Criterion, deadline: Deadline = NEVER) -> Floats:
+        """Return the travels of one subset for one gap (n,), bounds and conditions kept.
+
+        Raises:
+            OutOfTime: the time is up.
+        """
         alone = self.problem.moving(self.sets[index])
         if criterion == "least-squares":
             from .constrained_lsq import bounded
@@ -183,7 +236,7 @@ class Candidates(Struct, frozen=True, dict=True):
             return bounded(alone, gap)
         from .minimum_zone import bounded as zone_bounded
 
-        return zone_bounded(alone, gap)
+        return zone_bounded(alone, gap, deadline)
 
     def _left(self, gap: Floats, travels: Floats) -> Floats:
         """Return what one gap (n,) leaves after these travels (m,)."""
@@ -213,34 +266,55 @@ def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
     return np.asarray(np.abs(left).max(axis=1))
 
 
+def exact_moves(free: int, stations: int) -> int:
+    """Return up to how many adjusters every subset of ``free`` ones is weighed, one at the least."""
+    most = min(free, 1)
+    while most < free and subsets_up_to(free, most + 1) <= most_subsets(free, stations):
+        most += 1
+    return most
+
+
+def most_subsets(free: int, stations: int) -> int:
+    """Return how many subsets of ``free`` adjusters are weighed at so many stations."""
+    by_remains = MOST_REMAINS // max(stations, 1)
+    return by_remains if free <= EXACT_UP_TO else min(MOST_SUBSETS, by_remains)
+
+
+def subsets_up_to(free: int, size: int) -> int:
+    """Return how many subsets of at most ``size`` of ``free`` adjusters there are, the empty one included."""
+    return sum(comb(free, k) for k in range(size + 1))
+
+
 def candidates(
-    problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
+    problem: Problem, free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False, least: int = 1
 ) -> Candidates:
     """Prepare the subsets of the columns of one problem that are ``free`` to move, as :func:`candidates_of` does."""
-    return candidates_of([problem], free, groups, every=every)[0]
+    return candidates_of([problem], free, groups, every=every, least=least)[0]
 
 
 def candidates_of(
-    problems: Sequence[Problem], free: tuple[int, ...], groups: tuple[tuple[int, ...], ...], *, every: bool = False
+    problems: Sequence[Problem],
+    free: tuple[int, ...],
+    groups: tuple[tuple[int, ...], ...],
+    *,
+    every: bool = False,
+    least: int = 1,
 ) -> list[Candidates]:
     """Prepare the subsets of the columns that are ``free`` to move, for problems that differ in their numbers alone.
 
     Shapes, efforts, equations, offset, and whether anything is bounded must be the same. Without bounds only subsets
     whose adjusters differ in what they do are kept: one that could be left out never helps. With bounds, and where
     ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may still move where
-    another is at its bound. Beyond twelve adjusters the subsets are complete only up to ``exact_moves``, and only the
-    whole ``groups`` of more adjusters are added.
+    another is at its bound. Beyond twelve adjusters, or with thousands of stations, the subsets are complete only up to
+    ``exact_moves``, and only the whole ``groups`` of more adjusters are added. With ``every``, those of fewer than
+    ``least`` adjusters may be left out, the empty one excepted.
     """
-    most = len(free)
-    if len(free) > EXACT_UP_TO:
-        most = max(
-            size for size in range(1, len(free) + 1) if sum(comb(len(free), k) for k in range(size + 1)) <= MOST_SUBSETS
-        )
+    most = exact_moves(len(free), problems[0].influence.shape[0])
     larger = sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
     first = problems[0]
     bounded = first.moving(free).bounded
     found: dict[int, Candidates] = {}
-    for alike in fits(problems, free, most, larger, every=every or bounded):
+    for alike in fits(problems, free, most, larger, every=every or bounded, least=least):
         sets, count = tuple(alike.sets), [len(subset) for subset in alike.sets]
         effort = [float(first.effort[list(subset)].sum()) for subset in sets]
         for row, place in enumerate(alike.places):

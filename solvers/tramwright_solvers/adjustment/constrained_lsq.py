@@ -25,6 +25,10 @@ PROXIMAL = 1e-3
 
 PASSES = 8
 
+MANY = 256
+"""Stations beyond which gap and influence are first brought to as many rows as adjusters: the full decompositions below
+take stations × stations numbers, 3 GB for 20 000."""
+
 
 class Constraints(Struct, frozen=True):
     """``equal @ a = target`` and ``normals @ a >= floor``, shapes (e, m), (e,), (k, m), (k,)."""
@@ -74,6 +78,9 @@ def feasible_best(problem: Problem, gap: Floats) -> Floats | None:
         return np.zeros(influence.shape[1])
     limits = Constraints(limits.equal, limits.target / scale, limits.normals, limits.floor / scale)
     to_fit = to_fit / scale
+    if len(to_fit) > MANY:  # an orthogonal transformation, which changes no distance and no travel
+        basis, influence = np.linalg.qr(influence)
+        to_fit = basis.T @ to_fit
     travels = _on_equations(influence, to_fit, limits.equal, limits.target, problem.effort)
     if np.max(np.abs(limits.equal @ travels - limits.target), initial=0.0) > 1e3 * SLACK:
         return None

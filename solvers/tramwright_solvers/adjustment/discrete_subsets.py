@@ -12,6 +12,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..model.contract import Adjuster, Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.options import Criterion
 from .candidates import Candidates, SubsetAnswers, measure
 from .mixed_integer import Programme, Task
@@ -29,10 +30,14 @@ def discrete_subsets(options: Candidates, adjusters: Sequence[Adjuster]) -> list
 
 
 class DiscreteAnswers(Struct, frozen=True):
-    """What the programmes found for one survey: shims by subset, and how far from proven the best answer may be."""
+    """What the programmes found for one survey: shims by subset, and how far from proven the best answer may be.
+
+    ``seconds`` are what the survey's time limit has left, counted in work done.
+    """
 
     stacks: dict[int, dict[int, Stack]]
     gap: float
+    seconds: float
 
 
 def solve_discrete(
@@ -44,11 +49,15 @@ def solve_discrete(
     criterion: Criterion,
     groups: Sequence[tuple[int, ...]],
     time_limit: float,
+    within: Deadline = NEVER,
 ) -> DiscreteAnswers:
     """Replace the continuous answers in one row of a table by attainable ones; subsets not worth solving become
     infinite.
 
-    ``groups`` are always solved. ``gap`` has shape (n,).
+    ``groups`` are always solved. ``gap`` has shape (n,). Once ``time_limit`` has passed, the best found is the answer.
+
+    Raises:
+        OutOfTime: the time of the whole request is up, or nobody waits.
     """
     work = Work.within(time_limit)
     bound = table.objective[row].copy()
@@ -57,6 +66,7 @@ def solve_discrete(
 
     def solve(index: int, share: float) -> float:
         columns = options.sets[index]
+        within.check()
         own = work.part(max(min(work.left, share * work.limit), LEAST_WORK))
         solved[index] = Task(options.problem.moving(columns), gap, [adjusters[j] for j in columns], own).solve(
             criterion
@@ -65,7 +75,7 @@ def solve_discrete(
 
     def tightened(index: int) -> float:
         work.spend(completing(len(gap), zone=criterion == "minimum-zone"))
-        travels = options.within(index, gap, criterion)
+        travels = options.within(index, gap, criterion, within)
         left = options.problem.centred(gap + options.problem.influence[:, list(options.sets[index])] @ travels)
         return float(measure(options.problem, left[None], criterion)[0])
 
@@ -110,6 +120,7 @@ def solve_discrete(
             for index, found in solved.items()
         },
         gap=unproven if stopped and unproven > slack else 0.0,
+        seconds=max(work.left, LEAST_WORK) / SECOND,
     )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.contract import Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.errors import SolverError
 from .chebyshev_exchange import deviations, exchanged, lower_bound
 from .problem import Problem
@@ -96,8 +97,12 @@ def chebyshev(design: Floats, values: Floats) -> Chebyshev:
     return nearest(spans(design if design.ndim == 3 else design[None]), values, of)
 
 
-def nearest(known: Spans, values: Floats, of: NDArray[np.intp]) -> Chebyshev:
-    """Answer as :func:`chebyshev`, each row of ``values`` (b, n) with the design whose number ``of`` (b,) gives."""
+def nearest(known: Spans, values: Floats, of: NDArray[np.intp], within: Deadline = NEVER) -> Chebyshev:
+    """Answer as :func:`chebyshev`, each row of ``values`` (b, n) with the design whose number ``of`` (b,) gives.
+
+    Raises:
+        OutOfTime: the time is up.
+    """
     count, stations = values.shape
     shared, columns = len(known.designs) == 1, known.designs.shape[2]
     result = Chebyshev(np.zeros((count, columns)), np.zeros(count), np.zeros(count, dtype=np.bool_))
@@ -106,17 +111,18 @@ def nearest(known: Spans, values: Floats, of: NDArray[np.intp]) -> Chebyshev:
         members = np.flatnonzero(ranks == rank)
         step = max(1, BLOCK // (stations * (1 if shared else columns)))
         for start in range(0, len(members), step):
+            within.check()
             part = members[start : start + step]
             own = slice(None) if shared else of[part]
             lift = known.right[own, :rank].swapaxes(1, 2) / known.singular[own, None, :rank] / known.size[own, :, None]
             orthogonal = np.ascontiguousarray(known.left[own, :, :rank])
-            solved = _block(known.designs[own], orthogonal, lift, values[part])
+            solved = _block(known.designs[own], orthogonal, lift, values[part], within)
             for whole, piece in zip(result, solved, strict=True):
                 whole[part] = piece
     return result
 
 
-def _block(designs: Floats, orthogonal: Floats, lift: Floats, values: Floats) -> Chebyshev:
+def _block(designs: Floats, orthogonal: Floats, lift: Floats, values: Floats, within: Deadline) -> Chebyshev:
     """Solve problems of one rank r; ``orthogonal`` (1 or b, n, r) spans the columns, ``lift`` (1 or b, p, r) goes back.
 
     What the exchange sees are least-squares residuals over the orthonormal basis, the largest of them one.
@@ -135,13 +141,13 @@ def _block(designs: Floats, orthogonal: Floats, lift: Floats, values: Floats) ->
     # The last term lets an exact fit, whose bound is zero, differ from it by rounding.
     finished = zone <= lower_bound(basis, target, reference) * (1.0 + PROVEN) + 1e-12
     for row in np.flatnonzero(~finished):
-        fit[:, row] = by_programme(basis[:, :, row if basis.shape[2] > 1 else 0].T, target[:, row])
+        fit[:, row] = by_programme(basis[:, :, row if basis.shape[2] > 1 else 0].T, target[:, row], within)
     coefficients = lift @ (projected + scale[:, None] * fit.T)[:, :, None]
     remaining = values - (designs @ coefficients)[:, :, 0]
     return Chebyshev(coefficients[:, :, 0], np.max(np.abs(remaining), axis=1), finished)
 
 
-def by_programme(design: Floats, values: Floats) -> Floats:
+def by_programme(design: Floats, values: Floats, within: Deadline = NEVER) -> Floats:
     """Solve one problem as a linear programme; ``design`` (n, p), ``values`` (n,), both of order one."""
     one = np.ones((len(values), 1))
     columns = design.shape[1]
@@ -151,20 +157,28 @@ def by_programme(design: Floats, values: Floats) -> Floats:
         equal=(np.empty((0, columns + 1)), np.empty(0)),
         lower=np.append(np.full(columns, -np.inf), 0.0),
         upper=np.full(columns + 1, np.inf),
+        within=within,
     )[:-1]
 
 
 def programme(
-    cost: Floats, at_most: tuple[Floats, Floats], equal: tuple[Floats, Floats], lower: Floats, upper: Floats
+    cost: Floats,
+    at_most: tuple[Floats, Floats],
+    equal: tuple[Floats, Floats],
+    lower: Floats,
+    upper: Floats,
+    within: Deadline = NEVER,
 ) -> Floats:
     """Return the minimiser of ``cost @ x`` with ``at_most``: ``A @ x <= b``, ``equal``: ``A @ x = b`` and bounds.
 
     Raises:
+        OutOfTime: the time is up.
         SolverError: HiGHS found no optimum.
     """
     from scipy.optimize import linprog
 
     for method, tolerance in WAYS:
+        within.check()
         found = linprog(
             cost,
             A_ub=at_most[0],
@@ -173,20 +187,26 @@ def programme(
             b_eq=equal[1],
             bounds=list(zip(lower.tolist(), upper.tolist(), strict=True)),
             method=method,
-            options={"primal_feasibility_tolerance": tolerance, "dual_feasibility_tolerance": tolerance},
+            options={
+                "primal_feasibility_tolerance": tolerance,
+                "dual_feasibility_tolerance": tolerance,
+                "time_limit": within.left,
+            },
         )
         if found.status == 0:
             return np.asarray(found.x, dtype=np.float64)
+    within.check()
     raise SolverError(f"The linear programme of the minimum zone was not solved: {found.message}")
 
 
-def bounded(problem: Problem, gap: Floats) -> Floats:
+def bounded(problem: Problem, gap: Floats, within: Deadline = NEVER) -> Floats:
     """Return the travels (m,) of minimum zone within bounds and condition rows; ``gap`` (n,), in its unit.
 
     Among travels that leave the smallest zone, to 1e-9 of it and 1e-10 of the gap's own size, those of least
     ``sum(effort * |a|)``: so redundant adjusters stand still. Equal inputs give equal bytes.
 
     Raises:
+        OutOfTime: the time is up.
         SolverError: HiGHS failed; zero travel is feasible, so the programme itself never is.
     """
     count, adjusters = problem.influence.shape
@@ -215,11 +235,11 @@ def bounded(problem: Problem, gap: Floats) -> Floats:
     largest = np.concatenate([upper, -lower, np.full(rest, np.inf)])
     largest[largest > FAR] = np.inf
 
-    flattest = programme(np.append(np.zeros(len(least) - 1), 1.0), at_most, equal, least, largest)
+    flattest = programme(np.append(np.zeros(len(least) - 1), 1.0), at_most, equal, least, largest, within)
     # The zone that these travels really leave: a zone a rounding error too small would leave nothing to choose from.
     largest[-1] = np.max(np.abs(target + gaps @ flattest[:-1])) * (1.0 + SLACK) + TIGHT
     effort = problem.effort / np.max(problem.effort)
-    easiest = programme(np.concatenate([effort, effort, np.zeros(rest)]), at_most, equal, least, largest)
+    easiest = programme(np.concatenate([effort, effort, np.zeros(rest)]), at_most, equal, least, largest, within)
     travels = easiest[:adjusters] - easiest[adjusters : 2 * adjusters]
     return np.clip(travels * scale, problem.lower, problem.upper)
 

@@ -22,6 +22,15 @@ from ..reduction.covariance import GapCovariance
 from .problem import Problem
 from .subsets import RANK, batches, reaches, undominated
 
+BLOCK = 2**20
+"""Numbers of each array that are worked on at a time while subsets are fitted."""
+
+STEP = 256
+"""Subsets whose travels are measured at a time."""
+
+MOST_LEFT = 2**21
+"""Numbers of ``left`` beyond which it is not prepared, 16 MB: then what remains is lifted to the stations each time."""
+
 
 class SubsetFits(Struct, frozen=True):
     """Answers of K subsets of m adjusters at n stations, for g geometries whose adjusters can make r kinds of gap.
@@ -29,7 +38,7 @@ class SubsetFits(Struct, frozen=True):
     ``basis`` (g, n, r) takes a gap to its coordinates, ``lift`` (g, r, n) coordinates back to a gap, ``mean`` (g, n)
     takes the weighted mean and ``weight`` (g, 1) is the sum of the weights; ``fit`` (g, r, K·m) takes coordinates to
     travels, whose gains have rows of the lengths ``norms`` (g, K, m), ``left`` (g, r, n·K) to what remains at the
-    stations and ``remain`` (g, r, K·r) to the coordinates of that.
+    stations and ``remain`` (g, r, K·r) to the coordinates of that. Beyond :data:`MOST_LEFT` numbers ``left`` is empty.
     """
 
     offset_free: bool
@@ -72,9 +81,12 @@ class SubsetFits(Struct, frozen=True):
         if self.offset_free:
             unreached -= row_products(unreached, self.mean[:, :, None])
         travels = row_products(coordinates, self.fit).reshape(surveys, subsets, adjusters)
-        left = row_products(coordinates, self.left).reshape(surveys, stations, subsets)
-        left += unreached[:, :, None]
         remain = row_products(coordinates, self.remain).reshape(surveys, subsets, self.basis.shape[2])
+        if self.left.size:
+            left = row_products(coordinates, self.left).reshape(surveys, stations, subsets)
+        else:
+            left = np.matmul(self.lift.swapaxes(1, 2), remain.swapaxes(1, 2))
+        left += unreached[:, :, None]
         squares = np.sum(remain * remain, axis=2) / self.weight
         return travels, left, np.sqrt(squares + row_products(unreached * unreached, self.mean[:, :, None]))
 
@@ -84,6 +96,8 @@ class SubsetFits(Struct, frozen=True):
 
     def of(self, geometry: int) -> SubsetFits:
         """Return those of one geometry, with memory of their own, so that keeping them does not keep the others."""
+        if len(self.norms) == 1:
+            return SubsetFits(self.offset_free, *(np.ascontiguousarray(getattr(self, name)) for name in ARRAYS))
         return SubsetFits(self.offset_free, *(getattr(self, name)[geometry : geometry + 1].copy() for name in ARRAYS))
 
 
@@ -117,9 +131,15 @@ class Spaces(Struct, frozen=True):
 
 
 def fits(
-    problems: Sequence[Problem], free: Sequence[int], most: int, larger: list[tuple[int, ...]], *, every: bool
+    problems: Sequence[Problem],
+    free: Sequence[int],
+    most: int,
+    larger: list[tuple[int, ...]],
+    *,
+    every: bool,
+    least: int = 1,
 ) -> Iterator[SameShape]:
-    """Fit the subsets of the ``free`` columns of up to ``most`` adjusters, and ``larger`` ones after them.
+    """Fit the subsets of the ``free`` columns of ``least`` to ``most`` adjusters, and ``larger`` ones after them.
 
     The problems have equal shapes, efforts, equations and offset. Without ``every`` subset wanted, only those are kept
     that no other undercuts, whatever the gap.
@@ -129,11 +149,13 @@ def fits(
     for places, spaces in by_rank(problems):
         # More adjusters than directions to move in: one of them could be left out.
         useful = most if every else min(most, spaces.axes.shape[2] + equations)
-        wanted = [subset for size in range(1, useful + 1) for subset in combinations(free, size)]
+        wanted = [subset for size in range(least, useful + 1) for subset in combinations(free, size)]
+        found = Subsets(spaces, 1 + len(wanted) + len(larger))
         if every or equations:
-            found = solved(spaces, first, nothing(spaces), wanted + larger, most, every=every)
+            solved(spaces, first, found, wanted + larger, most, every=every)
         else:
-            found = solved(spaces, first, grown(spaces, wanted), larger, most, every=False)
+            grown(spaces, found, wanted)
+            solved(spaces, first, found, larger, most, every=False)
         yield from kept(places, spaces, first, found, every=every)
 
 
@@ -153,121 +175,146 @@ def by_rank(problems: Sequence[Problem]) -> Iterator[tuple[np.ndarray, Spaces]]:
         yield places, Spaces(axes, axes.transpose(0, 2, 1) @ weighted[places], weights[places], strongest[places])
 
 
-class Subsets(Struct, frozen=True):
-    """K subsets in g spaces: their travels ``fit`` (g, K, m, r) and the coordinates that are ``left`` (g, K, r, r).
+class Subsets:
+    """Subsets in g spaces, as many as have been added: their travels and what they leave.
 
-    ``worth`` (g, K) says where no adjuster of a subset could be left out.
+    ``fit`` (g, K, m, r) are travels for the coordinates of a gap, ``left`` (g, K, r, r) the coordinates that remain,
+    and ``worth`` (g, K) says where no adjuster of a subset could be left out. There is room for ``most`` subsets, the
+    empty one, which is the first, among them.
     """
 
-    sets: list[tuple[int, ...]]
-    fit: Floats
-    left: Floats
-    worth: np.ndarray
+    def __init__(self, spaces: Spaces, most: int) -> None:
+        count, rank, adjusters = spaces.reduced.shape
+        self.sets: list[tuple[int, ...]] = [()]
+        self.fit = np.zeros((count, most, adjusters, rank))
+        self.left = np.empty((count, most, rank, rank))
+        self.left[:, 0] = np.eye(rank)
+        self.worth = np.ones((count, most), dtype=bool)
+
+    def add(self, subsets: list[tuple[int, ...]]) -> slice:
+        """Make room for subsets, each of whose arrays is to be filled in; return where they are."""
+        start = len(self.sets)
+        self.sets += subsets
+        return slice(start, len(self.sets))
 
 
-def nothing(spaces: Spaces) -> Subsets:
-    """Return the subset of no adjuster."""
-    count, rank, adjusters = spaces.reduced.shape
-    whole = np.broadcast_to(np.eye(rank), (count, 1, rank, rank))
-    return Subsets([()], np.zeros((count, 1, adjusters, rank)), whole, np.ones((count, 1), dtype=bool))
-
-
-def grown(spaces: Spaces, wanted: Sequence[tuple[int, ...]]) -> Subsets:
-    """Fit subsets of adjusters that move freely, each from the one without its last adjuster.
+def grown(spaces: Spaces, found: Subsets, wanted: Sequence[tuple[int, ...]]) -> None:
+    """Fit subsets of adjusters that move freely, each from the one without its last adjuster, and add them.
 
     ``wanted`` come by size. It is Greville's recursion for the pseudo-inverse (SIAM Review 2, 1960, from memory): the
     part ``q`` of a column outside the span of the others gives the travel of its adjuster, and the travels of the
     others change by their projection of that column. Where ``q`` is zero the subset is not worth fitting, nor is any
     grown from it.
     """
-    found = nothing(spaces)
-    sets, fit, left, worth = list(found.sets), [found.fit], [found.left], [found.worth]
+    place = {subset: at for at, subset in enumerate(((), *wanted))}
     for _, alike in groupby(wanted, key=len):
-        batch = list(alike)
-        before = {subset: place for place, subset in enumerate(sets[-fit[-1].shape[1] :])}
-        parents = np.array([before[subset[:-1]] for subset in batch])
-        last, numbers = np.array([subset[-1] for subset in batch]), np.arange(len(batch))
-        column = np.moveaxis(spaces.reduced[:, :, last], 1, 2)[..., None]
-        of_parents, rest = fit[-1][:, parents], left[-1][:, parents]
-        own = rest @ (rest @ column)  # once more, for orthogonality to working precision
-        size = np.sqrt(np.sum(own * own, axis=2, keepdims=True))
-        apart = size > RANK * spaces.strongest[:, None, None, None]
-        along = np.divide(own, size, out=np.zeros_like(own), where=apart).swapaxes(2, 3)
-        travel = np.divide(along, size, out=np.zeros_like(along), where=apart)
-        grown_fit = of_parents - (of_parents @ column) * travel
-        grown_fit[:, numbers, last] = -travel[:, :, 0]
-        sets += batch
-        fit.append(grown_fit)
-        left.append(rest - along.swapaxes(2, 3) * along)
-        worth.append(worth[-1][:, parents] & apart[:, :, 0, 0])
-    return Subsets(sets, *(np.concatenate(parts, axis=1) for parts in (fit, left, worth)))
+        for batch in blocks(list(alike), spaces):
+            at = found.add(batch)
+            parents = np.array([place[subset[:-1]] for subset in batch])
+            last, numbers = np.array([subset[-1] for subset in batch]), np.arange(len(batch))
+            column = np.moveaxis(spaces.reduced[:, :, last], 1, 2)[..., None]
+            of_parents, rest = found.fit[:, parents], found.left[:, parents]
+            own = rest @ (rest @ column)  # once more, for orthogonality to working precision
+            size = np.sqrt(np.sum(own * own, axis=2, keepdims=True))
+            apart = size > RANK * spaces.strongest[:, None, None, None]
+            along = np.divide(own, size, out=np.zeros_like(own), where=apart).swapaxes(2, 3)
+            travel = np.divide(along, size, out=np.zeros_like(along), where=apart)
+            found.fit[:, at] = of_parents - (of_parents @ column) * travel
+            found.fit[:, at][:, numbers, last] = -travel[:, :, 0]
+            found.left[:, at] = rest - along.swapaxes(2, 3) * along
+            found.worth[:, at] = found.worth[:, parents] & apart[:, :, 0, 0]
+
+
+def blocks(subsets: list[tuple[int, ...]], spaces: Spaces) -> Iterator[list[tuple[int, ...]]]:
+    """Cut subsets into lists whose arrays are worked on at once: :data:`BLOCK` numbers each."""
+    count, rank, adjusters = spaces.reduced.shape
+    step = max(1, BLOCK // max(1, count * rank * adjusters))
+    return (subsets[start : start + step] for start in range(0, len(subsets), step))
 
 
 def solved(
-    spaces: Spaces, first: Problem, begun: Subsets, wanted: list[tuple[int, ...]], most: int, *, every: bool
-) -> Subsets:
-    """Fit the wanted subsets, by size, and add them to those begun with; of travels that do the same, the least effort.
+    spaces: Spaces, first: Problem, found: Subsets, wanted: list[tuple[int, ...]], most: int, *, every: bool
+) -> None:
+    """Fit the wanted subsets, by size, and add them; of travels that do the same, the least effort.
 
     Those of more than ``most`` adjusters are always worth it.
     """
-    count, rank, adjusters = spaces.reduced.shape
-    sets, fit, left, worth = list(begun.sets), [begun.fit], [begun.left], [begun.worth]
-    for batch, parts in batches(first, wanted):
-        columns = np.array(batch)
-        made = np.matmul(np.moveaxis(spaces.reduced[:, :, columns], 1, 2), parts)
-        u, s, vt = np.linalg.svd(made, full_matrices=False)
-        largest = np.maximum(s.max(axis=2, initial=0.0), spaces.strongest[:, None])
-        used = s > RANK * largest[:, :, None]
-        u = u * used[:, :, None, :]
-        length = np.linalg.norm(parts, axis=2)
-        good = np.tile(np.all(length > RANK * np.linalg.norm(length, axis=1, keepdims=True), axis=1), (count, 1))
-        if not every and len(batch[0]) <= most:
-            good &= used.sum(axis=2) == parts.shape[2]
-        inverse = np.divide(1.0, s, out=np.zeros_like(s), where=used)
-        of_batch = np.zeros((count, len(batch), adjusters, rank))
-        answer = -parts @ (vt.swapaxes(2, 3) * inverse[:, :, None, :]) @ u.swapaxes(2, 3)
-        of_batch[:, np.arange(len(batch))[:, None], columns] = answer
-        sets += batch
-        fit.append(of_batch)
-        left.append(np.eye(rank) - u @ u.swapaxes(2, 3))
-        worth.append(good)
-    return Subsets(sets, *(np.concatenate(parts, axis=1) for parts in (fit, left, worth)))
+    count, rank, _ = spaces.reduced.shape
+    for alike, freedoms in batches(first, wanted):
+        start = 0
+        for batch in blocks(alike, spaces):
+            parts = freedoms[start : start + len(batch)]
+            start += len(batch)
+            at, columns = found.add(batch), np.array(batch)
+            made = np.matmul(np.moveaxis(spaces.reduced[:, :, columns], 1, 2), parts)
+            u, s, vt = np.linalg.svd(made, full_matrices=False)
+            largest = np.maximum(s.max(axis=2, initial=0.0), spaces.strongest[:, None])
+            used = s > RANK * largest[:, :, None]
+            u = u * used[:, :, None, :]
+            length = np.linalg.norm(parts, axis=2)
+            good = np.tile(np.all(length > RANK * np.linalg.norm(length, axis=1, keepdims=True), axis=1), (count, 1))
+            if not every and len(batch[0]) <= most:
+                good &= used.sum(axis=2) == parts.shape[2]
+            inverse = np.divide(1.0, s, out=np.zeros_like(s), where=used)
+            answer = -parts @ (vt.swapaxes(2, 3) * inverse[:, :, None, :]) @ u.swapaxes(2, 3)
+            found.fit[:, at][:, np.arange(len(batch))[:, None], columns] = answer
+            found.left[:, at] = np.eye(rank) - u @ u.swapaxes(2, 3)
+            found.worth[:, at] = good
 
 
 def kept(places: np.ndarray, spaces: Spaces, first: Problem, found: Subsets, *, every: bool) -> Iterator[SameShape]:
     """Yield those spaces together in which the same subsets are worth keeping, with the fits of these."""
+    for choice, own in worth_keeping(first, found, every=every).items():
+        these = list(choice)
+        fits = _written(spaces.axes[own], spaces.weights[own], found, own, these, first.offset_free)
+        yield SameShape(places[own].tolist(), [found.sets[k] for k in these], fits)
+
+
+def worth_keeping(first: Problem, found: Subsets, *, every: bool) -> dict[tuple[int, ...], list[int]]:
+    """Return the spaces in which the same subsets are worth keeping, by these subsets."""
     efforts = [float(first.effort[list(subset)].sum()) for subset in found.sets]
-    same = [] if every else reaches(found.left)
     by_choice: dict[tuple[int, ...], list[int]] = {}
-    for space, good in enumerate(found.worth):
+    for space, good in enumerate(found.worth[:, : len(found.sets)]):
         these = np.flatnonzero(good).tolist()
         if not every:
-            reach = [same[space][k] for k in these]
-            these = [these[k] for k in undominated(reach, [efforts[k] for k in these])]
+            reach = reaches(found.left[space])
+            these = [these[k] for k in undominated([reach[k] for k in these], [efforts[k] for k in these])]
         by_choice.setdefault(tuple(these), []).append(space)
-    for choice, own in by_choice.items():
-        these, rows = list(choice), np.array(own)[:, None]
-        of_these = found.fit[rows, these], found.left[rows, these]
-        written = _written(spaces.axes[own], spaces.weights[own], *of_these, first.offset_free)
-        yield SameShape(places[own].tolist(), [found.sets[k] for k in these], written)
+    return by_choice
 
 
-def _written(axes: Floats, weights: Floats, fit: Floats, left: Floats, offset_free: bool) -> SubsetFits:
-    """Write fits from axes (g, n, r), weights (g, n), travels (g, K, m, r) and coordinates left (g, K, r, r)."""
-    (count, subsets, adjusters, rank), stations = fit.shape, axes.shape[1]
+def _written(
+    axes: Floats, weights: Floats, found: Subsets, own: list[int], these: list[int], offset_free: bool
+) -> SubsetFits:
+    """Write the fits of ``these`` subsets in their ``own`` g spaces, of axes (g, n, r) and weights (g, n)."""
+    (count, stations, rank), subsets, rows = axes.shape, len(these), np.array(own)[:, None]
     root = np.sqrt(weights)[:, :, None]
     weight = weights.sum(axis=1, keepdims=True)
     basis, lift = axes * root, (axes / root).swapaxes(1, 2)
     cross = np.linalg.cholesky(basis.swapaxes(1, 2) @ basis)
-    at_stations = np.matmul(left.swapaxes(2, 3), lift[:, None])
+    fit = found.fit[rows, these]
+    some = (fit[:, start : start + STEP] for start in range(0, subsets, STEP))
+    norms = np.concatenate([np.linalg.norm(part @ cross[:, None], axis=3) for part in some], axis=1)
+    travels = _flat(fit)
+    del fit  # each of these is large where there are many adjusters, and not needed beside the next
+    left = found.left[rows, these]
+    few = rank * stations * subsets <= MOST_LEFT
+    at_stations = np.matmul(left.swapaxes(2, 3), lift[:, None]) if few else np.zeros((count, 0, rank, 0))
     return SubsetFits(
         basis=basis,
         lift=lift,
         mean=weights / weight,
         weight=weight,
-        fit=np.moveaxis(fit, 3, 1).reshape(count, rank, subsets * adjusters),
-        norms=np.linalg.norm(fit @ cross[:, None], axis=3),
-        left=np.transpose(at_stations, (0, 2, 3, 1)).reshape(count, rank, stations * subsets),
-        remain=np.moveaxis(left, 3, 1).reshape(count, rank, subsets * rank),
+        fit=travels,
+        norms=norms,
+        left=np.transpose(at_stations, (0, 2, 3, 1)).reshape(count, rank, stations * subsets * few),
+        remain=_flat(left),
         offset_free=offset_free,
     )
+
+
+def _flat(of_subsets: Floats) -> Floats:
+    """Return matrices (g, K, a, r) as one for each geometry, (g, r, K·a)."""
+    count, subsets, rows, rank = of_subsets.shape
+    flat = np.moveaxis(of_subsets, 3, 1).reshape(count, rank, subsets * rows)
+    return np.ascontiguousarray(flat) if count == 1 else flat

@@ -15,6 +15,9 @@ from .problem import Problem
 RANK = 1e-9
 """Singular values below this share of the largest count as zero."""
 
+BLOCK = 256
+"""Subsets whose reach is worked out at a time."""
+
 SLACK = 1e-9
 """Travels beyond a bound by less than this share of the largest are taken to keep it."""
 
@@ -55,12 +58,13 @@ def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[l
             yield subsets, np.stack(parts)
 
 
-def reaches(left: Floats) -> list[list[bytes]]:
-    """Return what tells subsets of different reach apart, from what they leave in g geometries, (g, K, r, r).
+def reaches(left: Floats) -> list[bytes]:
+    """Return what tells subsets of different reach apart, from what they leave, (K, r, r).
 
     Subsets that leave the same remain differ only in effort, whatever the survey.
     """
-    return [[part.tobytes() for part in parts] for parts in np.round(left * 1e7) + 0.0]
+    some = (left[start : start + BLOCK] for start in range(0, len(left), BLOCK))
+    return [part.tobytes() for parts in some for part in np.round(parts * 1e7) + 0.0]
 
 
 def undominated(same: Sequence[bytes], effort: Sequence[float]) -> list[int]:

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Mechanism
+from ..model.deadline import NEVER, Deadline
 from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import Solve
@@ -29,6 +30,7 @@ def correct(
     solve: Solve[Any],
     registry: Registry | None = None,
     cache: GeometryCache | None = None,
+    within: Deadline = NEVER,
 ) -> Correction:
     """Answer one survey; where it names no solver, those of the registry (by default all installed) that suit.
 
@@ -37,9 +39,10 @@ def correct(
     Raises:
         Refused: something in machine, survey or solve is wrong; every fault found is listed.
         Impossible: no travel satisfies the request.
-        OutOfTime: a plug-in ran out of time. Built-in solvers do not: leaving the machine alone is always an answer.
+        OutOfTime: ``within`` has passed, or a plug-in ran out of time. ``solve.time_limit`` alone never raises it:
+            leaving the machine alone is always an answer.
     """
-    return correct_stack(machine, [survey], solve, registry, cache)[0]
+    return reduce_stack(machine, [survey], solve, registry, cache, within).corrections()[0]
 
 
 def correct_stack(
@@ -64,6 +67,7 @@ def reduce_stack(
     solve: Solve[Any],
     registry: Registry | None = None,
     cache: GeometryCache | None = None,
+    within: Deadline = NEVER,
 ) -> ReducedStack:
     """Check the surveys of a stack and work them through."""
     for survey in surveys:
@@ -73,7 +77,8 @@ def reduce_stack(
     if any(other != readings for other in others):
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
     geometry = GeometrySource(machine, solve, readings, content_key(machine, solve))
-    (done,) = reduce_many([(geometry, surveys)], registry or installed(), GeometryCache() if cache is None else cache)
+    kept = GeometryCache() if cache is None else cache
+    (done,) = reduce_many([(geometry, surveys)], registry or installed(), kept, within)
     if isinstance(done, SolverError):
         raise done
     return done
@@ -89,7 +94,10 @@ class GeometrySource(NamedTuple):
 
 
 def reduce_many(
-    stacks: Sequence[tuple[GeometrySource, Sequence[Survey]]], registry: Registry, cache: GeometryCache
+    stacks: Sequence[tuple[GeometrySource, Sequence[Survey]]],
+    registry: Registry,
+    cache: GeometryCache,
+    within: Deadline = NEVER,
 ) -> list[ReducedStack | SolverError]:
     """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself."""
     done: dict[int, ReducedStack | SolverError] = {}
@@ -114,20 +122,6 @@ def reduce_many(
     for place, prepared in zip(keys, cache.get(list(keys.values()), make), strict=True):
         geometry, surveys = stacks[place]
         done[place] = (
-            prepared if isinstance(prepared, SolverError) else reduce_surveys(prepared, geometry.solve, surveys)
+            prepared if isinstance(prepared, SolverError) else reduce_surveys(prepared, geometry.solve, surveys, within)
         )
     return [done[place] for place in range(len(stacks))]
-
-
-def is_quick(machine: Machine, survey: Survey, solve: Solve[Any]) -> bool:
-    """Say whether this is a matter of microseconds: least squares, no bounds, whole steps or shims, no learning."""
-    if solve.criterion != "least-squares" or survey.previous is not None:
-        return False
-    for support in machine.supports:
-        if support.travel is not None or support.step is not None:
-            return False
-    if machine.rails is not None:
-        for seat in machine.rails.seats:
-            if seat.method == "shim" or seat.travel is not None or seat.step is not None:
-                return False
-    return True

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict, replace
 
+from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.error_source import attribution
 from ..diagnostics.without_outliers import refit
 from ..learning.forecast import forecast
@@ -16,6 +18,7 @@ from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
 from ..linalg.rowwise import row_products
 from ..model.contract import Effect, Floats, Mechanism, Move
+from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
@@ -40,7 +43,8 @@ HOT = 45.0
 class ReducedStack(Struct, frozen=True):
     """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
 
-    ``single`` are the single values of each survey, ``gaps`` (N, n).
+    ``single`` are the single values of each survey, ``gaps`` (N, n). Work stops with OutOfTime once ``within`` has
+    passed.
     """
 
     prepared: Geometry
@@ -49,11 +53,14 @@ class ReducedStack(Struct, frozen=True):
     single: list[list[float]]
     gaps: Floats
     noise: GapCovariance
+    within: Deadline = NEVER
 
-    def row(self, row: int) -> ReducedStack:
-        """Return one survey of the stack, as a stack of one."""
+    def row(self, row: int, within: Deadline = NEVER) -> ReducedStack:
+        """Return one survey of the stack, as a stack of one that has time of its own."""
         own, noise = slice(row, row + 1), self.noise.some(np.array([row]))
-        return ReducedStack(self.prepared, self.solve, self.surveys[own], self.single[own], self.gaps[own], noise)
+        return ReducedStack(
+            self.prepared, self.solve, self.surveys[own], self.single[own], self.gaps[own], noise, within
+        )
 
     @property
     def kind(self) -> tuple[object, ...] | None:
@@ -68,11 +75,12 @@ class ReducedStack(Struct, frozen=True):
     def verdict_answers(self) -> list[VerdictAnswer]:
         """Write totals and verdicts."""
         self._responses()  # nothing of it is told at this detail, but what is wrong with it must be
-        return self._verdict_answers(decide_lazily(self.prepared, self.solve, self.gaps, self.noise))
+        return self._verdict_answers(decide_lazily(self.prepared, self.solve, self.gaps, self.noise, self.within))
 
     def moves_answers(self) -> list[MovesAnswer]:
         """Write totals, verdicts and moves, with what is needed to make them safely."""
-        decided, learnt = decide_lazily(self.prepared, self.solve, self.gaps, self.noise), self._responses()
+        decided = decide_lazily(self.prepared, self.solve, self.gaps, self.noise, self.within)
+        learnt = self._responses()
         return self._moves_answers(decided, self._moves(decided, learnt), learnt)
 
     def _verdict_answers(self, decided: Decision) -> list[VerdictAnswer]:
@@ -96,7 +104,7 @@ class ReducedStack(Struct, frozen=True):
                 **asdict(judged),
                 moves=[move for move in own if move is not None],
                 chosen=describe_choice(
-                    prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row]
+                    prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row], self.within
                 ),
                 suspects=suspects[row],
                 cautions=cautions(prepared, self.surveys[row], chosen.travels[row].tolist(), learnt[row]),
@@ -108,7 +116,7 @@ class ReducedStack(Struct, frozen=True):
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
         prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
-        decided = decide(prepared, self.solve, gaps, self.noise)
+        decided = decide(prepared, self.solve, gaps, self.noise, self.within)
         scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
         moves = self._moves(decided, learnt)
         before, stations = gaps.tolist(), self._stations(travels)
@@ -129,7 +137,7 @@ class ReducedStack(Struct, frozen=True):
                     attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
-                    refit=refit(self.surveys[row], told.suspects, self._again),
+                    refit=refit(self.surveys[row], told.suspects, partial(self._again, decided.settled[row])),
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
@@ -159,10 +167,11 @@ class ReducedStack(Struct, frozen=True):
             written.append(self.prepared.sources.budgets(high, low, scores.u[rows, index], self.noise, state))
         return [Budgets(*pair) for pair in zip(*written, strict=True)]
 
-    def _again(self, survey: Survey) -> MovesAnswer:
-        """Answer a survey of the same machine that leaves stations out."""
-        again = prepare(self.prepared.machine, where(survey.readings), self.solve, self.prepared.mechanisms)
-        return reduce_surveys(again, self.solve, [replace(survey, previous=None)]).moves_answers()[0]
+    def _again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
+        """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
+        solve = self.solve if settled is None else replace(self.solve, time_limit=settled.seconds)
+        again = prepare(self.prepared.machine, where(survey.readings), solve, self.prepared.mechanisms)
+        return reduce_surveys(again, solve, [replace(survey, previous=None)], self.within).moves_answers()[0]
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
@@ -193,11 +202,13 @@ class ReducedStack(Struct, frozen=True):
         return forecast(learnt, seen, travels, travels_to_ask(travels, learnt), aim, offset, units)
 
 
-def reduce_surveys(prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey]) -> ReducedStack:
+def reduce_surveys(
+    prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], within: Deadline = NEVER
+) -> ReducedStack:
     """Reduce surveys, read as prepared for, to gaps."""
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
-    return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances))
+    return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
 
 
 def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:

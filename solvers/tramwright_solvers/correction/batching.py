@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
+from math import inf
 from typing import Any, NamedTuple, TypeVar
 
 from ..mechanisms.registry import Registry
+from ..model.deadline import NEVER
 from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import Solve
@@ -16,13 +18,16 @@ from ..results.correction import VerdictAnswer
 from .api import GeometrySource, reduce_many
 from .assemble import ReducedStack, verdicts_together
 from .cache import GeometryCache
+from .cost import correction_cost
 
 T = TypeVar("T")
 
 TOGETHER = 128
 """Surveys worked through at once: enough that a call's own cost is shared, few enough to stay in the cache."""
-VALUES = 3200
-"""Readings worked through at once, for surveys of many stations: bounds the memory of a stack."""
+VALUES, BYTES = 3200, 2.0**28
+"""Readings worked through at once, for surveys of many stations, and memory they may take by the estimates."""
+LONG = 1.0
+"""Seconds from which a request is worked through alone, so that it costs others nothing."""
 
 
 class SurveyRequest(NamedTuple):
@@ -83,23 +88,32 @@ def verdicts(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[VerdictAnswer]
 
 
 def answer_many(
-    asked: Sequence[SurveyRequest], registry: Registry, write: StackWriter[T], cache: GeometryCache | None = None
+    asked: Sequence[SurveyRequest],
+    registry: Registry,
+    write: StackWriter[T],
+    cache: GeometryCache | None = None,
+    seconds: float = inf,
 ) -> list[T | SolverError]:
     """Answer every request in its place, or say in its place what is wrong with it.
 
-    ``write`` is the detail. An answer is the same, to the last byte, whatever else is asked beside it.
+    ``write`` is the detail. An answer is the same, to the last byte, whatever else is asked beside it. What is worked
+    through at once may take ``seconds``; those that could not be answered in that time are tried again one by one.
     """
     cache = GeometryCache() if cache is None else cache
     answers: list[T | SolverError | None] = [None] * len(asked)
     stacks, refused = group_by_geometry(asked)
     for place, error in refused.items():
         answers[place] = error
-    for some in rounds_of_work(stacks):
+    for some in rounds_of_work(stacks, asked):
         pairs = [(geometry, [asked[place].survey for place in own]) for geometry, own in some]
-        works = reduce_many(pairs, registry, cache)
+        works = reduce_many(pairs, registry, cache, NEVER.sooner(seconds))
         told = iter(write([one for one in works if isinstance(one, ReducedStack)]))
         for (_, places), work in zip(some, works, strict=True):
-            own = retry_singly(work, next(told), write) if isinstance(work, ReducedStack) else [work] * len(places)
+            own = (
+                retry_singly(work, next(told), write, seconds)
+                if isinstance(work, ReducedStack)
+                else [work] * len(places)
+            )
             for place, answer in zip(places, own, strict=True):
                 answers[place] = answer
     return [answer for answer in answers if answer is not None]
@@ -137,31 +151,41 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
     return list(stacks.values()), refused
 
 
-def rounds_of_work(stacks: Sequence[Stack]) -> Iterator[list[Stack]]:
-    """Yield stacks, or parts of large ones, to work through at once."""
+def rounds_of_work(stacks: Sequence[Stack], asked: Sequence[SurveyRequest]) -> Iterator[list[Stack]]:
+    """Yield stacks, or parts of large ones, to work through at once; what takes long or much memory, alone."""
     some: list[Stack] = []
     surveys = readings = 0
+    held = 0.0
     for geometry, places in stacks:
-        size = max(1, len(geometry.readings))
-        together = max(1, min(TOGETHER, VALUES // size))
-        for start in range(0, len(places), together):
-            own = places[start : start + together]
-            if some and (surveys + len(own) > TOGETHER or readings + len(own) * size > VALUES):
+        size, cost = max(1, len(geometry.readings)), correction_cost(*asked[places[0]])
+        together = max(1, min(TOGETHER, VALUES // size, int(BYTES / max(cost.each, 1.0))))
+        for start in range(0, len(places), 1 if cost.seconds > LONG else together):
+            own = places[start : start + (1 if cost.seconds > LONG else together)]
+            more = cost.bytes + cost.each * len(own)
+            if some and (
+                surveys + len(own) > TOGETHER
+                or readings + len(own) * size > VALUES
+                or held + more > BYTES
+                or cost.seconds > LONG
+            ):
                 yield some
-                some, surveys, readings = [], 0, 0
+                some, surveys, readings, held = [], 0, 0, 0.0
             some.append((geometry, own))
-            surveys, readings = surveys + len(own), readings + len(own) * size
+            surveys, readings, held = surveys + len(own), readings + len(own) * size, held + more
     if some:
         yield some
 
 
 def retry_singly(
-    work: ReducedStack, told: Sequence[T] | SolverError, write: StackWriter[T]
+    work: ReducedStack, told: Sequence[T] | SolverError, write: StackWriter[T], seconds: float = inf
 ) -> Sequence[T | SolverError]:
     """Return what was written of a stack; one that failed as a whole is written survey by survey."""
     if not isinstance(told, SolverError):
         return told
     if len(work.surveys) == 1:
         return [told]
-    alone = [work.row(row) for row in range(len(work.surveys))]
-    return [answer for one, own in zip(alone, write(alone), strict=True) for answer in retry_singly(one, own, write)]
+    answers: list[T | SolverError] = []
+    for row in range(len(work.surveys)):
+        one = work.row(row, NEVER.sooner(seconds))
+        answers += retry_singly(one, write([one])[0], write)
+    return answers

@@ -9,6 +9,7 @@ from msgspec import Struct
 from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers, solve_discrete
 from ..model.contract import Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..reduction.covariance import GapCovariance
 from .geometry import Geometry
@@ -26,30 +27,35 @@ class Decision(Struct, frozen=True):
     chosen: Selection
 
 
-def decide(prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
-    """Work out every subset and choose."""
-    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete)
-    settled = solve_discrete_rows(prepared, solve, table, gaps)
+def decide(
+    prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance, within: Deadline = NEVER
+) -> Decision:
+    """Work out every subset and choose.
+
+    Raises:
+        OutOfTime: the time is up.
+    """
+    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete, within)
+    settled = solve_discrete_rows(prepared, solve, table, gaps, within)
     return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
 
 
-def decide_lazily(prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
+def decide_lazily(
+    prepared: Geometry, solve: Solve[Any], gaps: Floats, noise: GapCovariance, within: Deadline = NEVER
+) -> Decision:
     """Choose as :func:`decide` does, but fit only the minimum zones on which the choice depends.
 
     The others keep their least-squares answers, which are not chosen and must not be reported.
     """
     options = prepared.candidates
     if solve.criterion != "minimum-zone" or options.bounded or prepared.whole or noise.uniform is None:
-        return decide(prepared, solve, gaps, noise)
+        return decide(prepared, solve, gaps, noise, within)
     table = options.outline(gaps, solve.criterion)
     least = 2.0 * table.rms
     fitted = undecided_subsets(prepared.options, score(prepared.options, solve, gaps, noise, table), least)
-    options.refine(table, gaps, fitted)
-    options.refine(
-        table,
-        gaps,
-        undecided_nearest(prepared.options, score(prepared.options, solve, gaps, noise, table), least) & ~fitted,
-    )
+    options.refine(table, gaps, fitted, within)
+    nearest = undecided_nearest(prepared.options, score(prepared.options, solve, gaps, noise, table), least)
+    options.refine(table, gaps, nearest & ~fitted, within)
     return score_and_choose(prepared.options, solve, gaps, noise, table, [None] * len(gaps))
 
 
@@ -74,7 +80,7 @@ def score_and_choose(
 
 
 def solve_discrete_rows(
-    prepared: Geometry, solve: Solve[Any], table: SubsetAnswers, gaps: Floats
+    prepared: Geometry, solve: Solve[Any], table: SubsetAnswers, gaps: Floats, within: Deadline
 ) -> list[DiscreteAnswers | None]:
     """Where adjusters move in whole steps or by shims, replace the rows of the table by what can be attained."""
     if not prepared.discrete:
@@ -89,6 +95,7 @@ def solve_discrete_rows(
             solve.criterion,
             prepared.groups,
             solve.time_limit,
+            within,
         )
         for row, gap in enumerate(gaps)
     ]

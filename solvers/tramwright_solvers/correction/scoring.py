@@ -19,6 +19,10 @@ TIE = 1e-9
 """Scores closer than this, relative to the gap, are equal; then the next rule decides, so that rounding never does."""
 
 
+BLOCK = 2**20
+"""Numbers of what remains that are looked through at a time."""
+
+
 class Scores(Struct, frozen=True):
     """What a stack of N surveys makes of K subsets, (N, K) each.
 
@@ -61,9 +65,14 @@ def u_of_totals(left: Floats, noise: GapCovariance) -> Floats:
     """Return u (N, K) of the totals of what every subset leaves, (N, n, K), errors of setting apart."""
     if noise.uniform is not None:
         return np.full((left.shape[0], left.shape[2]), sqrt(2.0) * noise.uniform)
-    # what was given up is infinite, and never chosen
-    gaps = np.where(np.isfinite(left), left, 0.0).transpose(0, 2, 1)
-    return covering_each(np.ascontiguousarray(gaps), noise)
+    step = max(1, BLOCK // (left.shape[0] * left.shape[1]))
+    u = []
+    for start in range(0, left.shape[2], step):
+        some = left[:, :, start : start + step]
+        # what was given up is infinite, and never chosen
+        gaps = np.where(np.isfinite(some), some, 0.0).transpose(0, 2, 1)
+        u.append(covering_each(np.ascontiguousarray(gaps), noise))
+    return np.concatenate(u, axis=1)
 
 
 def narrow_to_lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:

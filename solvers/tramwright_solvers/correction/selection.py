@@ -11,6 +11,7 @@ from ..adjustment.active_bounds import binding
 from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..model.contract import Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..model.units import DECIMALS, K
 from ..reduction.covariance import GapCovariance
@@ -18,6 +19,9 @@ from ..results.correction import Binding, Choice
 from .geometry import Geometry
 from .scoring import TIE, Scores, narrow_to_lowest
 from .subset_table import SubsetTable
+
+BLOCK = 2**20
+"""Numbers of what remains that are looked through at a time."""
 
 
 class Selection(Struct, frozen=True):
@@ -91,8 +95,13 @@ def describe_choice(
     row: int,
     gap: Floats,
     settled: DiscreteAnswers | None,
+    within: Deadline = NEVER,
 ) -> Choice:
-    """Return one survey's choice in words; ``gap`` (n,)."""
+    """Return one survey's choice in words; ``gap`` (n,).
+
+    Raises:
+        OutOfTime: the time is up.
+    """
     options, aim, index = prepared.candidates, scores.aim, int(chosen.index[row])
     digits, unit = DECIMALS[prepared.machine.units], prepared.machine.units
     reached, known = bool(chosen.reached[row]), float(chosen.known[row])
@@ -108,7 +117,7 @@ def describe_choice(
         )
     more: tuple[Binding, ...] = ()
     if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
-        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion)
+        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion, within)
         why += relaxation(more, float(scores.total[row, index]), digits, unit)
     unproven = settled.gap if settled else 0.0
     return Choice(

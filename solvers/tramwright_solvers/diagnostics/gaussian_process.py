@@ -68,6 +68,10 @@ WIDER = 1.2
 """Factor by which the draws are spread about their mean, for their small number and because simulated plates of kinds
 other than those weighed lay outside more often than five times in a hundred. Our own choice, checked in tests."""
 
+FAR = 1000.0
+"""Readings' standard uncertainties beyond which the trend, continued over the bed, tells nothing. Our own choice: its
+rounding errors alone are beyond what is stated from some tens of thousands on."""
+
 RANK = 1e-8
 """Singular values below this share of the largest count as zero."""
 
@@ -245,8 +249,7 @@ def interpolation(
     singular = np.linalg.svd(here * per, compute_uv=False)
     rank = int(np.sum(singular > RANK * singular[0]))
     if why := refused(count, rank, unseen):
-        none = np.zeros((0, 0))
-        return Interpolation(none, none, none, none, none, none, none, none, places, why)
+        return _nothing(places, why)
     left, singular, right = np.linalg.svd(here * per)
     onto = np.concatenate([term_columns(bed, places), there], axis=1) * per @ (right[:rank].T / singular[:rank])
     readings = (np.diag(variance) + factors @ factors.T) / float(variance.mean())
@@ -254,6 +257,9 @@ def interpolation(
     trend, rest = left[:, :rank], left[:, rank:]
     weighted = np.linalg.solve(readings, trend)
     predict = onto @ np.linalg.solve(trend.T @ weighted, weighted.T)
+    spread = sqrt(float(np.einsum("ij,ij->i", predict @ readings, predict).max()))
+    if spread > FAR:
+        return _nothing(places, too_far(spread))
     rest = rest @ np.linalg.inv(np.linalg.cholesky(rest.T @ readings @ rest)).T
     random = np.random.default_rng(0)
     drawn = random.standard_normal((DRAWS, len(places)))
@@ -288,6 +294,20 @@ def interpolation(
         beside=random.standard_normal((DRAWS, len(setting))) * setting,
         places=places,
         refusal="",
+    )
+
+
+def _nothing(places: Floats, why: str) -> Interpolation:
+    """Return what says nothing of the bed, and why."""
+    none = np.zeros((0, 0))
+    return Interpolation(none, none, none, none, none, none, none, none, places, why)
+
+
+def too_far(spread: float) -> str:
+    """Say that the bed lies too far beyond the stations; ``spread`` is in a reading's standard uncertainties."""
+    return (
+        "The bed reaches far beyond the area read: continued to its edges, tilt, twist and bows are "
+        f"{spread:.2g} times less certain than one reading. Read farther out to learn of the whole bed."
     )
 
 

@@ -16,12 +16,14 @@ from typing import Protocol
 import numpy as np
 
 from ..model.contract import Floats
+from ..model.deadline import NEVER, Deadline
 
 RIDGE = 1e-9
 """Information that a design is lent while it is still too small for its model."""
 
-PASSES = 12
-"""Rounds over all stations at the most; three or four are usual."""
+PASSES, WORK = 12, 600_000_000
+"""Rounds over all stations at the most, three or four are usual; and stations × places × columns in all of them, about
+a second: with very many of each the rounds are fewer, one at the least."""
 
 SCATTERED = 4
 """Random starts beside the grown one: exchanges stop at a local optimum."""
@@ -163,13 +165,19 @@ def grown(criteria: Sequence[Criterion], count: int) -> list[int]:
     return chosen
 
 
-def exchanged(criteria: Sequence[Criterion], start: Sequence[int]) -> list[int]:
-    """Return the design with stations exchanged, one at a time, until no exchange lowers the sum of the criteria."""
+def exchanged(criteria: Sequence[Criterion], start: Sequence[int], within: Deadline = NEVER) -> list[int]:
+    """Return the design with stations exchanged, one at a time, until no exchange lowers the sum of the criteria.
+
+    Raises:
+        OutOfTime: the time is up.
+    """
     chosen = list(start)
     states = [Inverse(criterion, chosen) for criterion in criteria]
-    for _ in range(PASSES):
+    each = len(chosen) * sum(criterion.columns.size for criterion in criteria)
+    for _ in range(max(1, min(PASSES, WORK // each))):
         moved = False
         for place, out in enumerate(chosen):
+            within.check()
             best, gain = first_best(criteria, states, out, chosen)
             if gain > 0.0:
                 chosen[place], moved = best, True
@@ -199,12 +207,19 @@ def first_best(
 
 
 def best_design(
-    criteria: Sequence[Criterion], count: int, starts: Sequence[Sequence[int]] = (), scattered: int = SCATTERED
+    criteria: Sequence[Criterion],
+    count: int,
+    starts: Sequence[Sequence[int]] = (),
+    scattered: int = SCATTERED,
+    within: Deadline = NEVER,
 ) -> list[int]:
     """Return the best design found from several starts, none of which it is worse than.
 
     They are a grown design, as many ``scattered`` at random as asked for, always the same, and those given. Of a large
     task (:data:`LARGE`) only those given are tried, if any are.
+
+    Raises:
+        OutOfTime: the time is up.
     """
     places = len(criteria[0].columns)
     tried = list(starts)
@@ -212,6 +227,6 @@ def best_design(
         random = np.random.default_rng(0)
         tried += [grown(criteria, count)]
         tried += [random.choice(places, count, replace=False).tolist() for _ in range(scattered)]
-    designs = [*starts, *(exchanged(criteria, start) for start in tried)]
+    designs = [*starts, *(exchanged(criteria, start, within) for start in tried)]
     values = [total(criteria, design) for design in designs]
     return list(designs[values.index(min(values))])

@@ -166,7 +166,8 @@ def gains(job: Setup, points: Floats, weights: Floats) -> list[Gain]:
         weights=np.ones(rank),
         offset_free=False,
     )
-    options = candidates(small, job.free, job.groups, every=True)
+    # fewer adjusters than directions cannot do all that can be done
+    options = candidates(small, job.free, job.groups, every=True, least=max(rank, 1))
     kinds = options.fits.basis.shape[2]
     remain = np.abs(options.fits.remain.reshape(kinds, len(options.sets), kinds)).max(axis=(0, 2), initial=0.0)
     full = [k for k in np.flatnonzero(remain <= remain.min() + 1e-6).tolist() if options.sets[k]]

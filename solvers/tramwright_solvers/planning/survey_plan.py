@@ -18,6 +18,7 @@ from ..correction.setup import Setup, set_up
 from ..diagnostics.reliability import LEAST_REDUNDANCY
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats
+from ..model.deadline import NEVER, Deadline
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from ..model.options import M
@@ -81,10 +82,12 @@ def plan_survey(
     count: int | None = None,
     stations: Sequence[Spot] | None = None,
     registry: Registry | None = None,
+    within: Deadline = NEVER,
 ) -> SurveyPlan:
     """Choose stations for a machine and rate them, and the plan sent beside them, if there is one.
 
     Raises:
+        OutOfTime: ``within`` has passed.
         Refused: machine, solvers, area, count or stations do not make sense; every fault found is listed.
     """
     registry = registry or installed()
@@ -108,7 +111,7 @@ def plan_survey(
         )
     sent = np.array([(spot.x, spot.y) for spot in stations]) if stations else np.zeros((0, 2))
     size, why = wanted(job, free, count, len(sent))
-    task = Task(job, area, free)
+    task = Task(job, area, free, within)
     chosen, compared, prepared = task.best(size, SCATTERED)
     plan = task.rated(prepared, chosen)
     yours = None
@@ -166,11 +169,12 @@ class Figures(Struct, frozen=True):
 
 
 class Task(Struct, frozen=True):
-    """One machine, and the places (A, 2) where it may be read."""
+    """One machine, the places (A, 2) where it may be read, and until when somebody waits for the plan."""
 
     job: Setup
     area: Area
     free: Floats
+    within: Deadline
 
     def best(self, count: int, scattered: int) -> tuple[list[int], Compared, Models]:
         """Return the best plan of this size as indices into the pool of the models, and how it compares to a grid."""
@@ -186,7 +190,7 @@ class Task(Struct, frozen=True):
                 Trace(one.columns, one.prior, share * one.moments)
                 for one, share in zip((known.moves, known.form), shares, strict=True)
             ]
-            tried = best_design(scaled, count, [regular], scattered)
+            tried = best_design(scaled, count, [regular], scattered, self.within)
             own = self.figures(known, tried)
             if own.as_good_as(of_grid):
                 chosen, reached = tried, own

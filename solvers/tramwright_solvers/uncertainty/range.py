@@ -75,19 +75,28 @@ def _of_every_pair(gaps: Floats, noise: GapCovariance) -> Floats:
 
 
 def _of_outermost(gaps: Floats, noise: GapCovariance) -> Floats:
-    """Return the same, looked for among the :data:`OUTERMOST` stations at each end."""
+    """Return the same, looked for among the :data:`OUTERMOST` stations at each end, a few gaps at a time."""
     surveys, subsets, stations = gaps.shape
-    rows = gaps.reshape(-1, stations)
-    variance = noise.variance.repeat(subsets, axis=0)
-    u = noise.stations().repeat(subsets, axis=0)
+    rows, of_stations = gaps.reshape(-1, stations), noise.stations()
+    step = max(1, BLOCK // stations)
+    widest = np.empty(len(rows))
+    for start in range(0, len(rows), step):
+        some = np.arange(start, min(start + step, len(rows)))
+        survey = some // subsets
+        widest[some] = _of_ends(rows[some], noise.variance[survey], of_stations[survey], noise.factors)
+    return widest.reshape(surveys, subsets)
+
+
+def _of_ends(rows: Floats, variance: Floats, u: Floats, factors: Floats) -> Floats:
+    """Return the largest ``g_i - g_j + K u_ij`` (b,) of rows, variances and standard uncertainties (b, n)."""
     high = np.argpartition(-(rows + K * u), OUTERMOST - 1, axis=1)[:, :OUTERMOST]
     low = np.argpartition(rows - K * u, OUTERMOST - 1, axis=1)[:, :OUTERMOST]
     apart = np.take_along_axis(rows, high, 1)[:, :, None] - np.take_along_axis(rows, low, 1)[:, None, :]
     own = np.take_along_axis(variance, high, 1)[:, :, None] + np.take_along_axis(variance, low, 1)[:, None, :]
     own[high[:, :, None] == low[:, None, :]] = 0.0
-    common = noise.factors[high][:, :, None, :] - noise.factors[low][:, None, :, :]
+    common = factors[high][:, :, None, :] - factors[low][:, None, :, :]
     bound = apart + K * np.sqrt(own + np.sum(common * common, axis=3))
-    return np.asarray(bound.max(axis=(1, 2)).reshape(surveys, subsets))
+    return np.asarray(bound.max(axis=(1, 2)))
 
 
 def outside_factor(gaps: Floats, u: Floats) -> Floats:

@@ -32,6 +32,9 @@ choice."""
 TIE = 1e-12
 """Differences this close, relatively, are equal."""
 
+BLOCK = 2**20
+"""Sums over pairs of stations that are worked out at a time."""
+
 RISK = 0.05
 """One in twenty, as in the verdict's factor."""
 
@@ -101,9 +104,10 @@ def settings_of(
     worst = np.zeros((count, len(sets), width))
     if len(first):
         squares = (of_corners[:, first] - of_corners[:, second]) ** 2
-        sums = np.matmul(moved, squares.swapaxes(1, 2))
-        # of pairs as far apart the first, whatever rounding made of them
-        widest = (sums >= sums.max(axis=2, keepdims=True) * (1.0 - TIE)).argmax(axis=2)
+        step = max(1, BLOCK // (count * len(first)))
+        widest = np.concatenate(
+            [widest_pair(squares, moved[start : start + step]) for start in range(0, len(sets), step)], axis=1
+        )
         worst = np.take_along_axis(squares, widest[:, :, None], axis=1)
     along = scaled - np.matmul(np.full((1, stations), 1.0 / stations), scaled)
     gram = np.matmul(along.transpose(0, 2, 1), along)
@@ -114,6 +118,16 @@ def settings_of(
     columns = (half, u, scaled.transpose(0, 2, 1) ** 2, parts, np.sqrt(parts.sum(axis=2)))
     # copies, so that keeping one does not keep the others
     return [Setting(*(part.copy() for part in row)) for row in zip(*columns, strict=True)]
+
+
+def widest_pair(squares: Floats, moved: Floats) -> np.ndarray:
+    """Return which pair of stations lies widest apart (g, K) where these adjusters (K, m) are moved.
+
+    ``squares`` (g, pairs, m) are what each adjuster brings. Of pairs as far apart it is the first, whatever rounding
+    made of them.
+    """
+    sums = np.matmul(moved, squares.swapaxes(1, 2))
+    return np.asarray((sums >= sums.max(axis=2, keepdims=True) * (1.0 - TIE)).argmax(axis=2))
 
 
 @cache

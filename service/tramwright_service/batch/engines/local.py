@@ -13,10 +13,11 @@ from contextlib import suppress
 import msgspec
 
 from tramwright_solvers.correction.cache import MOST_BYTES
+from tramwright_solvers.correction.cost import Most
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...wire.problems import INTERNAL
-from ..answerer import ChunkAnswer, failed
+from ..answerer import USUAL, ChunkAnswer, failed, joined
 from ..splitter import Chunk
 from .base import EngineLost
 from .worker import LENGTH
@@ -135,37 +136,44 @@ class LocalEngine:
     A chunk whose worker dies over it is given to another, :data:`TRIES` times in all; then its lines become problems.
     """
 
-    def __init__(self, workers: int, registry: Registry, cache: int = MOST_BYTES) -> None:
+    def __init__(self, workers: int, registry: Registry, cache: int = MOST_BYTES, most: Most = USUAL) -> None:
         self.at_once = workers * DEPTH
         self._most = workers
-        self._first = pickle.dumps((dict(registry.solvers), dict(registry.origins), registry.unusable, cache))
+        self._first = pickle.dumps((dict(registry.solvers), dict(registry.origins), registry.unusable, cache, most))
         self._workers: list[_Worker] = []
         self._room = asyncio.Semaphore(self.at_once)
         self._starting = asyncio.Lock()
         self._closed = False
 
     async def answer(self, chunk: Chunk) -> ChunkAnswer:
-        """Answer a chunk.
+        """Answer a chunk, in several goes where it is long work, between which others have theirs.
 
         Raises:
             EngineLost: the engine has been closed.
         """
-        message = _encode(chunk)
-        tries = 0
+        parts, tries = list[ChunkAnswer](), 0
         while tries < TRIES:
             async with self._room:
                 worker = await self._free()
                 try:
-                    return _decode(await worker.ask(message))
+                    part = _decode(await worker.ask(_encode(chunk)))
                 except _Died as died:
                     tries += died.answering
                     await self._bury(worker)
-        return failed(
-            chunk,
-            INTERNAL,
-            f"The worker process died {TRIES} times over this line or one of the few sent with it; send them one by "
-            "one to see which, and report it.",
+                    continue
+            parts.append(part)
+            if not part.left:
+                return joined(parts)
+            chunk, tries = chunk.last(part.left), 0
+        parts.append(
+            failed(
+                chunk,
+                INTERNAL,
+                f"The worker process died {TRIES} times over this line or one of the few sent with it; send them one "
+                "by one to see which, and report it.",
+            )
         )
+        return joined(parts)
 
     async def close(self) -> None:
         """End every process; who still waits for an answer gets EngineLost."""

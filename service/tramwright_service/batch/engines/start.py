@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from tramwright_solvers.correction.cost import Most
 from tramwright_solvers.mechanisms.registry import Registry
 
+from ..answerer import USUAL
 from .base import Engine
 
 LOCAL = "local"
@@ -11,8 +13,10 @@ LOCAL = "local"
 CLUSTER = "dask://"
 
 
-async def start(where: str, workers: int, registry: Registry, cache: int) -> Engine:
-    """Return the engine of this name: `local`, or `dask://host:port`.
+async def start(where: str, workers: int, registry: Registry, cache: int, most: Most = USUAL) -> Engine:
+    """Return the engine of this name: `local`, or `dask://host:port`; a line may take as much as ``most`` says.
+
+    What a cluster's workers may take is usual for all.
 
     ``cache`` is how many bytes of prepared geometries each process on this host keeps.
 
@@ -23,7 +27,7 @@ async def start(where: str, workers: int, registry: Registry, cache: int) -> Eng
     if where == LOCAL:
         from .local import LocalEngine
 
-        return LocalEngine(workers, registry, cache)
+        return LocalEngine(workers, registry, cache, most)
     if where.startswith(CLUSTER):
         try:
             from .dask import DaskEngine

@@ -17,7 +17,7 @@ import msgspec
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 
-from ...http.request_log import configure
+from ...execution.request_log import configure
 from ..answerer import LineAnswerer
 from ..splitter import Chunk
 
@@ -50,16 +50,16 @@ def main() -> None:
     first = read(sys.stdin.buffer)
     if first is None:
         return
-    # The first message is registry and size of the cache, from the process that started this one and nowhere else.
-    solvers, origins, unusable, cache = pickle.loads(first)
-    lines = LineAnswerer(Registry(solvers, origins, unusable), GeometryCache(cache))
+    # The first message is registry and bounds, from the process that started this one and from nowhere else.
+    solvers, origins, unusable, cache, most = pickle.loads(first)
+    lines = LineAnswerer(Registry(solvers, origins, unusable), GeometryCache(cache), most)
     decode = msgspec.msgpack.Decoder(Chunk).decode
     encode = msgspec.msgpack.Encoder().encode
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 20)
     while (message := read(sys.stdin.buffer)) is not None:
-        write(answers, encode(lines.answer(decode(message))))
+        write(answers, encode(lines.begin(decode(message))))
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...execution.metrics import Metrics
-from ...execution.threads import SolverThreads
+from ...execution.threads import Kinds
 from ...settings import Settings
 from . import batch, corrections, health, questions, solvers
 
@@ -16,7 +16,7 @@ from . import batch, corrections, health, questions, solvers
 def routes(
     registry: Registry,
     settings: Settings,
-    workers: SolverThreads,
+    workers: Kinds,
     engines: batch.Engines,
     metrics: Metrics,
     cache: GeometryCache,

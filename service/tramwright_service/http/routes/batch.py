@@ -35,7 +35,8 @@ class Engines:
     async def get(self) -> Engine:
         """Return the engine."""
         if self._started is None:
-            self._started = await start(LOCAL, self._settings.workers, self._registry, self._settings.cache)
+            own = self._settings
+            self._started = await start(LOCAL, own.workers, self._registry, own.cache, own.most)
         return self._started
 
     async def close(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from litestar import Request, post
@@ -9,14 +10,16 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Scope, Send
 
-from tramwright_solvers.correction.api import correct, is_quick
+from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.batching import SurveyRequest
 from tramwright_solvers.correction.cache import GeometryCache
+from tramwright_solvers.correction.cost import affordable
 from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.deadline import Deadline
 
 from ...execution.metrics import Metrics
 from ...execution.microbatch import Microbatch
-from ...execution.threads import SolverThreads
+from ...execution.threads import Kinds
 from ...settings import Settings
 from ...text.correction import as_text
 from ...wire.accept import accepted, choose
@@ -25,17 +28,13 @@ from ...wire.encode import encode
 from ...wire.requests import CorrectionRequest, correction_request
 from ..body import StrictRequest, content_type
 
-LARGE = 2000
-"""More readings than this are solved in a thread, not in the event loop: even plain least squares takes tens of
-milliseconds."""
-
 
 def create(
-    registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics, cache: GeometryCache
+    registry: Registry, settings: Settings, workers: Kinds, metrics: Metrics, cache: GeometryCache
 ) -> HTTPRouteHandler:
     """Return the route for the solvers of one registry."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
-    together = Microbatch(registry, cache, as_text)
+    together, most = Microbatch(registry, cache, as_text), settings.most
 
     @post(
         "/v1/corrections",
@@ -54,12 +53,15 @@ def create(
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))
         data = decoder.decode(await request.body(), content_type(request.scope))
-        if is_quick(data.machine, data.survey, data.solve) and len(data.survey.readings) <= LARGE:
+        cost = affordable(data.machine, data.survey, data.solve, most)
+        if cost.quick:
             with metrics.solving("quick", data):
-                body = await together.ask(SurveyRequest(data.machine, data.survey, data.solve), media_type)
+                asked = SurveyRequest(data.machine, data.survey, data.solve)
+                body = await together.ask(asked, media_type, cost.seconds)
         else:
             with metrics.under_way("long"), metrics.solving("long", data):
-                body = await workers.run(_answer, data, registry, cache, media_type)
+                task = partial(_answer, data, registry, cache, media_type)
+                body = await workers.corrections.run(task, cost, request.receive)
         return Encoded(body, media_type)
 
     return correct_one
@@ -85,5 +87,7 @@ class Encoded(ASGIResponse):
         await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
-def _answer(data: CorrectionRequest[Any], registry: Registry, cache: GeometryCache, media_type: str) -> bytes:
-    return encode(correct(data.machine, data.survey, data.solve, registry, cache), media_type, as_text)
+def _answer(
+    data: CorrectionRequest[Any], registry: Registry, cache: GeometryCache, media_type: str, within: Deadline
+) -> bytes:
+    return encode(correct(data.machine, data.survey, data.solve, registry, cache, within), media_type, as_text)

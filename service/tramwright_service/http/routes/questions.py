@@ -3,16 +3,18 @@ nothing."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
 
 from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.deadline import Deadline
 
 from ...catalogue.endpoints import QUESTIONS, Question
 from ...execution.metrics import Metrics
-from ...execution.threads import SolverThreads
+from ...execution.threads import Kinds, SolverThreads
 from ...settings import Settings
 from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
@@ -20,10 +22,12 @@ from ...wire.encode import encode
 from ..body import StrictRequest, content_type
 from .corrections import Encoded
 
+REMEDY = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
 
-def create(registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics) -> list[HTTPRouteHandler]:
+
+def create(registry: Registry, settings: Settings, workers: Kinds, metrics: Metrics) -> list[HTTPRouteHandler]:
     """Return the routes for the solvers of one registry."""
-    return [route(question, registry, settings, workers, metrics) for question in QUESTIONS]
+    return [route(question, registry, settings, getattr(workers, question.kind), metrics) for question in QUESTIONS]
 
 
 def route(
@@ -32,8 +36,10 @@ def route(
     """Return the route of one question."""
     decoder: Decoder[Any] = Decoder(question.request(registry), registry)
 
-    def answer(data: Any, media_type: str) -> bytes:
-        return encode(question.solve(data, registry), media_type, question.text)
+    most = settings.most
+
+    def answer(data: Any, media_type: str, within: Deadline) -> bytes:
+        return encode(question.solve(data, registry, within), media_type, question.text)
 
     @post(
         f"/v1/{question.name}",
@@ -49,7 +55,10 @@ def route(
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))
         data = decoder.decode(await request.body(), content_type(request.scope))
+        cost = question.cost(data)
+        most.check(cost, question.pointer, "The surveys", REMEDY)
         with metrics.under_way(question.name), metrics.solving(question.name, data):
-            return Encoded(await workers.run(answer, data, media_type), media_type)
+            body = await workers.run(partial(answer, data, media_type), cost, request.receive)
+        return Encoded(body, media_type)
 
     return ask

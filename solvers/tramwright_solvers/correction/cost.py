@@ -1,0 +1,209 @@
+"""What a request will take, told from its size before any work is done: seconds and bytes.
+
+Counted are readings, adjusters and the subsets of adjusters that are weighed; the factors are measured (`attack.py`
+among the benchmarks prints them against what is really taken). They are meant to be near, and rather too high: what
+really takes longer is stopped by the clock (:mod:`..model.deadline`). Nothing is worked out that depends on a value
+read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from math import comb, inf
+from typing import Any, NamedTuple, Protocol
+
+from msgspec import Struct
+
+from ..adjustment.candidates import MOST_SPANNED, exact_moves
+from ..adjustment.subset_lsq import MOST_LEFT
+from ..diagnostics.gaussian_process import MOST_STATIONS
+from ..model.errors import Refused
+from ..model.machine import Machine
+from ..model.options import Solve
+from ..model.survey import Reading, Survey
+
+QUICK = 0.02
+"""Seconds up to which a request is answered between two others, and not beside them."""
+
+LEAST = 3e-3
+"""Seconds that the smallest correction takes where nothing of it is known yet."""
+
+
+MOST_PLACES = 2500
+"""Places that a plan weighs at the most."""
+
+
+class Readings(Protocol):
+    """Anything that was read."""
+
+    @property
+    def readings(self) -> list[Reading]:
+        """The dial at the stations."""
+        ...
+
+
+class Cost(Struct, frozen=True):
+    """Estimated seconds of one processor, and bytes beside what the process holds anyway; ``each`` further survey of
+    the same stations takes so many bytes more. ``plain`` says that nothing is searched or improved step by step.
+    """
+
+    seconds: float
+    bytes: float
+    each: float = 0.0
+    plain: bool = False
+
+    @property
+    def quick(self) -> bool:
+        """Whether it is not worth handing to another thread."""
+        return self.plain and self.seconds <= QUICK
+
+
+class Most(Struct, frozen=True):
+    """What one request may take."""
+
+    seconds: float = inf
+    bytes: float = inf
+
+    def check(self, cost: Cost, pointer: str, what: str, remedy: str) -> None:
+        """Refuse a request that would take more, with the numbers.
+
+        Raises:
+            Refused: ``what``, at ``pointer``, would take more time or memory than there may be.
+        """
+        if cost.seconds > self.seconds or cost.bytes > self.bytes:
+            mega = f"{cost.bytes / 1e6:.0f} of {self.bytes / 1e6:.0f} MB"
+            raise Refused.at(
+                pointer,
+                f"{what} would take about {cost.seconds:.2g} of {self.seconds:.2g} s and {mega} that one request may "
+                f"take; {remedy}.",
+            )
+
+
+def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any]) -> Cost:
+    """Return what one correction will take where nothing of it is known yet."""
+    readings, previous = survey.readings, survey.previous
+    values, setups = len(readings), len({reading.setup for reading in readings})
+    if list in {type(reading.value) for reading in readings}:
+        values = sum([len(reading.value) if isinstance(reading.value, list) else 1 for reading in readings])
+    bounded, whole = limits(machine)
+    size = Size(adjusters(machine, solve), len(readings), values, setups, solve.criterion == "minimum-zone", bounded)
+    cost = of_size(size)
+    if previous is None and not whole:
+        return cost
+    seconds, more = cost.seconds, cost.bytes
+    if whole:
+        seconds += solve.time_limit
+    if previous is not None:
+        passes = (previous, *previous.earlier)
+        rows = len(readings) + sum(len(one.readings) for one in passes)
+        columns = len(passes) + sum(len(one.moves) for one in passes)
+        seconds += 1e-5 * rows + 2e-9 * rows * columns**2
+        more += 64.0 * rows * columns
+    return Cost(seconds, more, cost.each)
+
+
+class Size(NamedTuple):
+    """What the cost of a correction depends on."""
+
+    free: int
+    readings: int
+    values: int
+    setups: int
+    zone: bool
+    bounded: bool
+
+
+TRIED = 600
+"""Subsets solved one by one within their bounds; beyond the first 300 only those that may still be the best."""
+
+
+@lru_cache(4096)
+def of_size(size: Size) -> Cost:
+    """Return what a correction of this size will take, searches and learning apart."""
+    free, count, values, setups, zone, bounded = size
+    subsets, moves = weighed(free, count)
+    rank, cells = min(free, count), subsets * count
+    fitted, lifted = subsets * free * rank, min(cells * rank, MOST_LEFT)
+    seconds = LEAST + 7e-6 * count + 4e-7 * values + 8e-9 * count * free**2
+    seconds += 3e-6 * subsets + 3e-8 * (fitted + cells) + 1.5e-8 * lifted
+    most = max(5.0 * fitted, 2.0 * fitted + 3.0 * cells) + 3.0 * lifted + 12.0 * count * free
+    if count <= MOST_STATIONS:
+        seconds += 8e-5 * count + 1.3e-9 * count**3
+        most += 20.0 * count**2
+    if setups > 1 or values > count:
+        seconds += 4e-5 * count + 2e-7 * cells + 4e-9 * count * setups**2
+        most += 10.0 * count * setups
+    if zone:
+        seconds += 1.1e-6 * cells
+        most += 12.0 * min(cells * moves, MOST_SPANNED)
+    if bounded:
+        seconds += min(subsets, TRIED) * ((1.5e-2 + 1e-5 * count * moves) if zone else 2.5e-3)
+    return Cost(seconds, 8.0 * most + 2500.0 * count + 150.0 * values, 24.0 * cells, not (zone or bounded))
+
+
+def weighed(free: int, stations: int) -> tuple[int, float]:
+    """Return how many subsets of ``free`` adjusters are weighed, and how many adjusters they have on average."""
+    counts = [comb(free, size) for size in range(exact_moves(free, stations) + 1)]
+    return sum(counts), sum(size * count for size, count in enumerate(counts)) / sum(counts)
+
+
+def adjusters(machine: Machine, solve: Solve[Any]) -> int:
+    """Return how many adjusters may move at the most."""
+    every = len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0)
+    return every - len({name for mechanism in solve.with_ for name in mechanism.hold}) if solve.with_ else every
+
+
+def limits(machine: Machine) -> tuple[bool, bool]:
+    """Say whether anything limits how far adjusters move, and whether any moves in whole steps or by shims."""
+    bounded = whole = False
+    for support in machine.supports:
+        bounded |= support.travel is not None
+        whole |= support.step is not None
+    if machine.rails is not None:
+        for seat in machine.rails.seats:
+            bounded |= seat.travel is not None
+            whole |= seat.step is not None or seat.method == "shim"
+    return bounded, whole
+
+
+def affordable(machine: Machine, survey: Survey, solve: Solve[Any], most: Most) -> Cost:
+    """Return what a correction will take.
+
+    Raises:
+        Refused: more than it may.
+    """
+    cost = correction_cost(machine, survey, solve)
+    if cost.seconds > most.seconds or cost.bytes > most.bytes:
+        count, free = len(survey.readings), adjusters(machine, solve)
+        ways = ["send fewer readings, or the means of repeats", "name adjusters that stand still under `hold`"]
+        if solve.criterion != "least-squares":
+            ways.append("ask for `least-squares`")
+        if survey.previous is not None:
+            ways.append("leave out the oldest passes")
+        if limits(machine)[1]:
+            ways.append("lower `solve.time_limit`")
+        most.check(cost, "/survey/readings", f"{count} readings with {free} adjusters", "; or ".join(ways))
+    return cost
+
+
+def surveys_cost(machine: Machine, surveys: Sequence[Readings]) -> Cost:
+    """Return what it takes to compare surveys with each other, of whichever question."""
+    rows = sum(len(one.readings) for one in surveys)
+    setups = sum(len({reading.setup for reading in one.readings}) for one in surveys)
+    columns = len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0) + setups + TERMS
+    joint = min(rows, 2000) ** 2
+    return Cost(
+        0.01 + 2e-5 * rows + 1.5e-9 * rows * columns**2 + 4e-7 * joint,
+        8.0 * (7.0 * rows * columns + 6.0 * joint) + 2500.0 * rows,
+    )
+
+
+def plan_cost(machine: Machine) -> Cost:
+    """Return what memory a survey plan takes at the most; its time is bounded by the plan itself, and by the clock."""
+    columns = len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0) + TERMS
+    return Cost(0.0, 8.0 * 50.0 * MOST_PLACES * columns)
+
+
+TERMS = 30
+"""Columns of a form beside those of the adjusters, about."""
