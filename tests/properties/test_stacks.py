@@ -150,7 +150,7 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
 def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
-    with patch.object(batching, "verdicts_together", wraps=batching.judged_each) as judging:
+    with patch.object(batching, "verdicts_together", wraps=batching.verdicts_together) as judging:
         assert len(answer_many(moved(name, 9), REGISTRY, verdicts)) == 9
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
 
@@ -193,7 +193,7 @@ def test_less_detail_says_the_same(name: str, criterion: Criterion, aim: float |
     for answer in whole:
         del answer["predicted"]["stations"]
     done = reduce_stack(machine, every, solve, REGISTRY)
-    for answers in (done.moved(), done.judged()):
+    for answers in (done.moves_answers(), done.verdict_answers()):
         for answer, full in zip(answers, whole, strict=True):
             less = msgspec.to_builtins(answer)
             assert less == {key: full[key] for key in less}

@@ -183,7 +183,9 @@ class LineAnswerer:
                         break
                 ids[at] = name
                 asked.append(request)
-            except (RequestError, Refused) as error:
+            except Exception as error:  # whatever it is, it is this line's problem and nobody else's
+                if not isinstance(error, (RequestError, Refused)):
+                    structlog.get_logger("batch").error("line failed", exc_info=error)
                 refused[at] = id_of(line), describe(error)
         answers = self._answers(asked, WRITERS[chunk.detail])
         told = zip(ids.items(), answers, strict=True)

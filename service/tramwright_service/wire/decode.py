@@ -8,7 +8,9 @@ holds.
 from __future__ import annotations
 
 import re
+from ast import literal_eval
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from difflib import get_close_matches
 from functools import cached_property
 from typing import Any, Generic, TypeVar
@@ -21,13 +23,23 @@ from tramwright_solvers.model.errors import Fault
 from . import problems
 from .media_types import JSON, MSGPACK_NAMES, READ_HERE
 from .problems import RequestError
+from .repeats import repeated
 
 T = TypeVar("T")
 
 
-_PATH = re.compile(r" - at `(?:key` in `)?(\$[^`]*)`$")
-_TOKEN = re.compile(r"\.([^.\[\]]+)|\[([^\]]*)\]")
-_QUOTED = re.compile(r"`([^`]*)`|'([^']*)'")
+_AT = " - at `"
+"""In msgspec's messages, before the path; the path has names of the schema and places in arrays only."""
+_TOKEN = re.compile(r"\.([^.\[\]`]+)|\[(\d+)\]")
+_UNKNOWN = "Object contains unknown field `"
+_MISSING = "Object missing required field `"
+_CHOICE = "Invalid enum value "
+_TAG = "Invalid value '"
+
+SHOWN = 100
+"""Characters of what a client sent that are given back in a sentence."""
+LONGEST_TOKEN = 200
+"""Characters of a name that a pointer follows; a longer one is pointed at by the object that has it."""
 
 
 def escape(token: str) -> str:
@@ -38,6 +50,17 @@ def escape(token: str) -> str:
 def pointer(tokens: list[str]) -> str:
     """Join tokens to a JSON Pointer; no tokens point at the whole document."""
     return "".join("/" + escape(token) for token in tokens)
+
+
+def quote(text: str) -> str:
+    """Quote what a client sent, shortened, with marks that it does not hold itself where there are any."""
+    short = text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
+    return f"`{short}`" if "`" not in short else f"'{short}'" if "'" not in short else f'"{short}"'
+
+
+def member(tokens: list[str], name: str) -> str:
+    """Point at a member of an object by any name at all."""
+    return pointer([*tokens, name] if len(name) <= LONGEST_TOKEN else tokens)
 
 
 class Decoder(Generic[T]):
@@ -52,23 +75,30 @@ class Decoder(Generic[T]):
         self._by_type: dict[bytes, Any] = {JSON.encode(): self._json}
         self._by_type |= {name.encode(): self._msgpack for name in MSGPACK_NAMES}
 
+    def is_json(self, content_type: bytes) -> bool:
+        """Say whether a body of this Content-Type is read as JSON."""
+        return self._reader(content_type) is self._json
+
+    def _reader(self, content_type: bytes) -> Any:
+        reader = self._by_type.get(content_type)
+        return reader or self._by_type.get(content_type.partition(b";")[0].strip().lower())
+
     def decode(self, body: bytes, content_type: bytes) -> T:
         """Read a body of the given Content-Type.
 
         Raises:
             RequestError: unsupported media type, unreadable body, or a body that breaks the schema.
         """
-        decoder = self._by_type.get(content_type)
-        if decoder is None:
-            decoder = self._by_type.get(content_type.partition(b";")[0].strip().lower())
+        decoder = self._reader(content_type)
         if decoder is None:
             raise unsupported(content_type)
         if not body:
             raise empty()
         try:
             result: T = decoder.decode(body)
+            twice = repeated(body) if decoder is self._json else None
         except msgspec.ValidationError as error:
-            fault = self.explain(str(error))
+            fault = self.explain(str(error), body)
             raise RequestError(problems.INVALID, fault.detail, [fault]) from None
         except UnicodeDecodeError:
             raise RequestError(
@@ -80,26 +110,37 @@ class Decoder(Generic[T]):
             ) from None
         except msgspec.DecodeError as error:
             raise RequestError(problems.UNREADABLE, unreadable(str(error), decoder is self._json)) from None
+        if twice:
+            detail = f"The member {quote(twice[-1])} is given twice in this object; keep the one that is meant."
+            raise RequestError(problems.INVALID, detail, [Fault(member(twice[:-1], twice[-1]), detail)])
         return result
 
-    def explain(self, message: str) -> Fault:
-        """Turn msgspec's message into a pointer and a sentence on what to change."""
-        found = _PATH.search(message)
-        text = message[: found.start()] if found else message
-        tokens = [name or index for name, index in _TOKEN.findall(found[1][1:])] if found else []
-        quoted = [tick or single for tick, single in _QUOTED.findall(text)]
-        if text.startswith("Object contains unknown field"):
+    def explain(self, message: str, body: bytes) -> Fault:
+        """Turn msgspec's message about a body into a pointer and a sentence on what to change.
+
+        Whatever the sender wrote stands between a known beginning and the path, so it is cut out, never searched.
+        """
+        text, mark, path = message.rpartition(_AT)
+        if not mark or (message.startswith(_UNKNOWN) and _has(body, message[len(_UNKNOWN) : -1])):
+            text, path = message, ""  # a fault of the whole document has no path, whatever its name looks like
+        tokens = [name or index for name, index in _TOKEN.findall(path)]
+        if text.startswith(_UNKNOWN):
+            name = text[len(_UNKNOWN) : -1]
             allowed = self._members(tokens)
-            close = get_close_matches(quoted[0], allowed, n=1)
+            close = get_close_matches(name[:SHOWN], allowed, n=1)
             hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(allowed)}."
-            return Fault(pointer([*tokens, quoted[0]]), f"There is no member `{quoted[0]}` here; {hint}")
-        if text.startswith("Object missing required field"):
-            return Fault(pointer([*tokens, quoted[0]]), f"The member `{quoted[0]}` is missing here; add it.")
-        if tokens and tokens[-1] == "solver" and text.startswith("Invalid value"):
-            return Fault(pointer(tokens), self._no_such_solver(quoted[0]))
-        if text.startswith("Invalid enum value"):
+            return Fault(member(tokens, name), f"There is no member {quote(name)} here; {hint}")
+        if text.startswith(_MISSING):
+            name = text[len(_MISSING) : -1]
+            return Fault(pointer([*tokens, name]), f"The member `{name}` is missing here; add it.")
+        if text.startswith(_TAG) and tokens[-1:] == ["solver"]:
+            return Fault(pointer(tokens), self._no_such_solver(text[len(_TAG) : -1]))
+        if text.startswith(_CHOICE):
             choices = ", ".join(f"`{value}`" for value in self._choices(tokens))
-            return Fault(pointer(tokens), f"`{quoted[0]}` is not one of the values taken here: {choices}.")
+            return Fault(
+                pointer(tokens),
+                f"{quote(_value(text[len(_CHOICE) :]))} is not one of the values taken here: {choices}.",
+            )
         if text == "Number out of range":
             return Fault(pointer(tokens), "This number is too large for any computer; give one within range.")
         return Fault(pointer(tokens), f"{text.replace('regex', 'the pattern')}; change the value here.")
@@ -111,8 +152,8 @@ class Decoder(Generic[T]):
         if broken:
             return f"The plug-in `{name}` ({broken.origin}) cannot be used: {broken.reason}. Usable: {installed}."
         return (
-            f"No solver here is called `{name}`. Installed: {installed}. Name one of these, or install the plug-in "
-            "that brings it and start the service again; `GET /v1/solvers` lists them."
+            f"No solver here is called {quote(name)}. Installed: {installed}. Name one of these, or install the "
+            "plug-in that brings it and start the service again; `GET /v1/solvers` lists them."
         )
 
     @cached_property
@@ -141,6 +182,24 @@ class Decoder(Generic[T]):
 
     def _choices(self, tokens: list[str]) -> list[Any]:
         return [value for schema in self._at(tokens) for value in schema.get("enum", ())]
+
+
+def _value(written: str) -> str:
+    """Return a value that msgspec wrote into its message the way Python writes one."""
+    with suppress(ValueError, SyntaxError):
+        return str(literal_eval(written))
+    return written
+
+
+_HEAD = dict[str, msgspec.Raw]
+
+
+def _has(body: bytes, name: str) -> bool:
+    """Say whether the document is an object with a member of this name."""
+    for read in (msgspec.json.decode, msgspec.msgpack.decode):
+        with suppress(msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+            return name in read(body, type=_HEAD)
+    return False
 
 
 def _below(schema: dict[str, Any], token: str) -> Iterator[dict[str, Any]]:
