@@ -225,3 +225,20 @@ def test_every_fault_of_meaning_is_listed(client: TestClient[Any], payload: dict
     pointers = [error["pointer"] for error in refused(post(client, json.dumps(payload).encode()), 422)["errors"]]
     assert any(pointer.startswith("/survey/readings/0") for pointer in pointers)
     assert any(pointer.startswith("/survey/readings/7") for pointer in pointers)
+
+
+@pytest.mark.parametrize("text", ["m'm", "m`m", "`", "'", "\"'`", "m\\m", "x" * 5000])
+def test_any_text_for_one_of_a_few_words_is_refused_where_it_stands(client: TestClient[Any], text: str) -> None:
+    body = {"machine": {"bed": {"x": [0, 1], "y": [0, 1]}, "units": text}, "survey": {"readings": []}}
+    answer = client.post("/v1/corrections", json=body)
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["pointer"] == "/machine/units"
+    assert len(answer.json()["detail"]) < 300
+
+
+def test_a_member_given_twice_is_refused(client: TestClient[Any]) -> None:
+    machine = '{"units": "mm", "units": "inch", "bed": {"x": [0, 1], "y": [0, 1]}}'
+    body = f'{{"machine": {machine}, "survey": {{"readings": []}}}}'
+    answer = client.post("/v1/corrections", content=body, headers={"Content-Type": "application/json"})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["pointer"] == "/machine/units"
