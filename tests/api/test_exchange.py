@@ -225,7 +225,9 @@ def test_metrics_tell_what_was_done(registry: Registry, payload: dict[str, Any])
     assert told['tramwright_batch_lines_total{outcome="answered"}'] == 4.0
     assert told['tramwright_batch_lines_total{outcome="refused"}'] == 1.0
     assert told['tramwright_work_under_way{kind="batch"}'] == 0.0
-    assert told['tramwright_places{kind="solve"}'] == Settings().concurrency
+    assert told['tramwright_places{kind="corrections"}'] == Settings().concurrency
+    assert told['tramwright_places{kind="plans"}'] == Settings().plans
+    assert 0.0 < told["tramwright_cache_bytes"] <= Settings().cache
     assert told["process_resident_memory_bytes"] > 1e6
 
 

@@ -56,8 +56,13 @@ class Metrics:
             "tramwright_work_under_way", "Work under way now that holds a place.", ["kind"], registry=self.registry
         )
         places = Gauge("tramwright_places", "Places for work at the same time.", ["kind"], registry=self.registry)
-        places.labels("solve").set(settings.concurrency)
-        places.labels("batch").set(settings.batches)
+        for kind, most in (
+            ("corrections", settings.concurrency),
+            ("plans", settings.plans),
+            ("questions", settings.questions),
+            ("batch", settings.batches),
+        ):
+            places.labels(kind).set(most)
         lines = Counter("tramwright_batch_lines", "Lines of batches by outcome.", ["outcome"], registry=self.registry)
         self._lines_answered, self._lines_refused = lines.labels("answered"), lines.labels("refused")
         self._closed = Counter(

@@ -58,6 +58,7 @@ def create_app(
     workers = kinds(settings)
     engines = Engines(registry, settings)
     cache = GeometryCache(settings.cache)
+    metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
     configure(settings.log_level)
 
     @asynccontextmanager

@@ -30,6 +30,11 @@ class GeometryCache:
         self._entries: LRUCache[GeometryKey, Geometry] = LRUCache(most, getsizeof=lambda made: made.nbytes)
         self._lock = Lock()
 
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the geometries kept, as they are counted against the bound."""
+        return int(self._entries.currsize)
+
     def __len__(self) -> int:
         """How many are kept."""
         return len(self._entries)
