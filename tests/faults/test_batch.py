@@ -20,6 +20,7 @@ from processes import COMMAND, cluster, free_port, joined, served, wait_for
 from tramwright_service.batch.engines import local
 from tramwright_service.batch.engines.local import TRIES, LocalEngine
 from tramwright_service.batch.splitter import Chunk
+from tramwright_solvers.correction.cost import Most
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.registry import Registry, build
 
@@ -214,7 +215,8 @@ def test_work_that_nobody_waits_for_is_ended_and_costs_nobody_else(monkeypatch: 
     quick = Chunk(1, "verdict", [msgspec.json.encode(one) for one in requests(3)])
 
     async def ask() -> tuple[bytes, list[int], list[int]]:
-        engine = LocalEngine(1, build(BUILT_IN))
+        # A request may take so long here that all two hundred are answered in one go.
+        engine = LocalEngine(1, build(BUILT_IN), most=Most(3600.0, 2.0**30))
         await engine.answer(quick)
         before = pids_of(engine)
         left = asyncio.ensure_future(engine.answer(slow))
