@@ -1,4 +1,4 @@
-"""A solver that ends its process, as a fault in a compiled library would."""
+"""Solvers that do not answer: one ends its process, as a fault in a compiled library would, and one raises."""
 
 from __future__ import annotations
 
@@ -20,3 +20,11 @@ class Deadly(Mechanism, frozen=True, tag="deadly"):
     def influence(self, site: Site) -> Floats:
         """Return what is never asked for."""
         raise NotImplementedError
+
+
+class Raising(Deadly, frozen=True, tag="raising"):
+    """Raises what no solver should."""
+
+    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
+        """Raise."""
+        raise IndexError("a fault of a plug-in")

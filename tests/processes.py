@@ -25,13 +25,16 @@ def wait_for(what: Callable[[], bool], seconds: float = 20.0) -> None:
 
 
 @contextmanager
-def cluster(port: int, folder: str) -> Iterator[subprocess.Popen[bytes]]:
-    """A scheduler of dask and one worker, as processes."""
+def cluster(port: int, folder: str, *more: str, **environment: str) -> Iterator[subprocess.Popen[bytes]]:
+    """A scheduler of dask and one worker, as processes; ``more`` tells the worker how to run."""
     dask, silent = [sys.executable, "-m"], {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     here = ["--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
-    alone = ["--no-nanny", "--nthreads", "1", "--no-dashboard", "--death-timeout", "60", "--local-directory", folder]
-    scheduler = subprocess.Popen([*dask, "distributed.cli.dask_scheduler", *here], **silent)
-    worker = subprocess.Popen([*dask, "distributed.cli.dask_worker", f"tcp://127.0.0.1:{port}", *alone], **silent)
+    alone = ["--nthreads", "1", "--no-dashboard", "--death-timeout", "60", "--local-directory", folder]
+    address, own = f"tcp://127.0.0.1:{port}", {**os.environ, **environment}
+    scheduler = subprocess.Popen([*dask, "distributed.cli.dask_scheduler", *here], **silent, env=own)
+    worker = subprocess.Popen(
+        [*dask, "distributed.cli.dask_worker", address, *alone, *(more or ("--no-nanny",))], **silent, env=own
+    )
     try:
         yield scheduler
     finally:

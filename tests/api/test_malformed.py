@@ -69,6 +69,7 @@ SPOILT: list[tuple[str, str, Any, str, str]] = [
     ("solver not named", "/solve/with/0", {}, "/solve/with/0/solver", "missing"),
     ("solver a number", "/solve/with/0/solver", 3, "/solve/with/0/solver", "str"),
     ("unknown option of a solver", "/solve/with/0/holds", [], "/solve/with/0/holds", "did you mean `hold`"),
+    ("option of another solver", "/solve/with/0/plate", "rigid", "/solve/with/0/plate", "known here: solver, hold"),
     ("zero lead", "/machine/supports/1/screw/lead", 0, "/machine/supports/1/screw/lead", ">= 1e-06"),
     ("negative lead", "/machine/supports/1/screw/lead", -4, "/machine/supports/1/screw/lead", ">= 1e-06"),
     ("negative limit", "/machine/limit/total", -0.1, "/machine/limit/total", ">= 1e-06"),

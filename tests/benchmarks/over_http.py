@@ -26,7 +26,9 @@ import uvicorn
 from litestar import Litestar, post
 
 from tramwright_service.catalogue import examples
+from tramwright_service.execution.metrics import Metrics
 from tramwright_service.http.app import create_app
+from tramwright_service.http.serving import serve
 from tramwright_service.settings import Settings
 from tramwright_service.text.correction import as_text
 from tramwright_service.wire.decode import Decoder
@@ -52,12 +54,19 @@ def echo() -> Litestar:
     return Litestar([back], openapi_config=None, logging_config=None)
 
 
-def ours() -> Litestar:
-    """The service as it is served, request log included."""
-    return create_app(Settings(), installed(with_plug_ins=False))
+def serve_echo(port: int) -> None:
+    """Serve the echo by the server as it comes."""
+    uvicorn.run(echo(), host="127.0.0.1", port=port, access_log=False, log_level="warning")
 
 
-APPS: dict[str, Callable[[], Litestar]] = {"echo": echo, "ours": ours}
+def serve_ours(port: int) -> None:
+    """Serve the service as `tramwright serve` does, request log included."""
+    settings = Settings()
+    metrics = Metrics(settings)
+    serve(create_app(settings, installed(with_plug_ins=False), metrics), settings, metrics, "127.0.0.1", port)
+
+
+APPS: dict[str, Callable[[int], None]] = {"echo": serve_echo, "ours": serve_ours}
 
 
 @contextmanager
@@ -170,7 +179,7 @@ def main() -> None:
     parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.serve:
-        uvicorn.run(APPS[given.serve](), host="127.0.0.1", port=given.port, access_log=False, log_level="warning")
+        APPS[given.serve](given.port)
         return
     body = examples.read(given.example)
     print(f"{given.example}: {len(body)} bytes, {'wrk' if shutil.which('wrk') else 'own client'}")

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 from time import perf_counter
 from typing import Annotated, Any, Generic
 
 import msgspec
 import structlog
-from msgspec import Meta, Raw, Struct, field
+from msgspec import UNSET, Meta, Struct, field
 
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
@@ -17,7 +16,7 @@ from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import Most, affordable, correction_cost
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault, Refused, SolverError
-from tramwright_solvers.model.machine import Bed, Machine
+from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import M, Solve
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
@@ -25,15 +24,17 @@ from tramwright_solvers.results.correction import Correction, MovesAnswer, Verdi
 from .. import version
 from ..settings import Settings
 from ..wire import problems
-from ..wire.decode import Decoder
+from ..wire.decode import Decoder, quote
 from ..wire.encode import as_json
 from ..wire.media_types import JSON
 from ..wire.problems import Kind, Problem, RequestError, describe
+from ..wire.quick_reader import Id, QuickReader
 from .splitter import Chunk, Detail
 from .summary import Tally, Worst, worst_of
 
-REMEMBERED = 512
-"""Descriptions of machines and options kept decoded, the latest by their bytes."""
+PARTS = 16
+"""Parts into which a chunk that killed its worker is cut: each round costs a worker, so there should be few."""
+DEADLY = "The process that answers this line dies over it every time, while other lines are answered; report it."
 
 WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
     "verdict": verdicts,
@@ -41,10 +42,6 @@ WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
     "full": stack_by_stack(ReducedStack.corrections),
 }
 
-Id = Annotated[
-    Annotated[str, Meta(max_length=200)] | None,
-    Meta(description="Whatever tells this line from the others; given back with it. Absent or null, none."),
-]
 LineId = Annotated[str | None, Meta(description="`id` of the line; null where it has none, or could not be read.")]
 LineNumber = Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
 
@@ -84,15 +81,6 @@ class CorrectionLine(Correction, frozen=True, kw_only=True):
     line: LineNumber
 
 
-class _Quick(Struct, frozen=True, forbid_unknown_fields=True):
-    """The same line, with what is often the same from line to line left as bytes."""
-
-    machine: Raw
-    survey: Survey
-    solve: Raw = Raw(b"{}")
-    id: Id = None
-
-
 class _Named(Struct, frozen=True):
     """What is read of a line that cannot be read as a whole."""
 
@@ -129,9 +117,6 @@ SMALL, DENSEST = 8192, 25
 """Bytes of a line whose cost is not worth telling, if with as many readings as it could hold it is small; and bytes
 that a reading has at the least, about."""
 
-_NONE = Machine(Bed((0.0, 1.0), (0.0, 1.0)))
-"""Placeholder until a line names its machine."""
-
 _encode = msgspec.json.Encoder().encode
 _named = msgspec.json.Decoder(_Named)
 
@@ -143,16 +128,11 @@ class LineAnswerer:
         self._registry = registry
         self._cache = GeometryCache() if cache is None else cache
         self._most = most
-        self._light = False
+        self._light: tuple[Any, Any, bool] = None, None, False
         generic: Any = BatchLine
         self._strict: Decoder[BatchLine[Any]] = Decoder(generic[registry.union()], registry)
         self._described: Decoder[Machine] = Decoder(Machine, registry)
-        self._quick = msgspec.json.Decoder(_Quick)
-        options: Any = Solve
-        self._machine = lru_cache(REMEMBERED)(msgspec.json.Decoder(Machine).decode)
-        self._latest: tuple[bytes, Machine] = b"", _NONE
-        self._options: tuple[bytes, Solve[Any]] = b"", Solve()
-        self._solve = lru_cache(REMEMBERED)(msgspec.json.Decoder(options[registry.union()]).decode)
+        self._reader = QuickReader(registry)
 
     def answer(self, chunk: Chunk) -> ChunkAnswer:
         """Answer every line in its place; whatever is wrong with one, the others get their answers."""
@@ -175,59 +155,44 @@ class LineAnswerer:
             if not line or line.isspace():
                 continue
             try:
-                name, request = self._read(line, at, chunk)
-                if not (self._light and len(line) <= SMALL and request.survey.previous is None):
+                described = chunk.machines[chunk.named[at]] if at in chunk.named else None
+                name, request = self._reader.read(line, described) or self._read_strictly(line, described)
+                if not (len(line) <= SMALL and self._is_light(request)):
                     spent += affordable(*request, self._most).seconds
                     if spent > self._most.seconds and asked:
                         end = at
                         break
-                ids[at] = name
+                ids[at] = None if name is UNSET else name
                 asked.append(request)
             except Exception as error:  # whatever it is, it is this line's problem and nobody else's
-                if not isinstance(error, (RequestError, Refused)):
-                    structlog.get_logger("batch").error("line failed", exc_info=error)
-                refused[at] = id_of(line), describe(error)
+                refused[at] = id_of(line), _problem(error)
         answers = self._answers(asked, WRITERS[chunk.detail])
         told = zip(ids.items(), answers, strict=True)
         return self._write(chunk.first, told, refused, start, len(chunk.lines) - end)
 
-    def _read(self, line: bytes, at: int, chunk: Chunk) -> tuple[str | None, SurveyRequest]:
-        """Read one line.
+    def _is_light(self, request: SurveyRequest) -> bool:
+        """Say whether no small line of this machine, solved so, may take long or much, whatever readings it holds."""
+        machine, survey, solve = request
+        known, options, light = self._light
+        if machine is not known or solve is not options:
+            cost = correction_cost(machine, Survey([Reading(0.0, 0.0, 0.0)] * (SMALL // DENSEST)), solve)
+            light = cost.seconds * MOST_TOGETHER <= self._most.seconds and cost.bytes <= self._most.bytes
+            self._light = machine, solve, light
+        return light and survey.previous is None
+
+    def _read_strictly(self, line: bytes, described: bytes | None) -> tuple[str | None, SurveyRequest]:
+        """Read one line as a whole, so that what is wrong with it is told as the route for one survey tells it.
 
         Raises:
             RequestError: it is not well formed, breaks the schema, or names a machine that was not described.
         """
-        try:
-            quick = self._quick.decode(line)
-            described = bytes(quick.machine)
-            if described.startswith(b'"'):
-                if at not in chunk.named:
-                    raise unknown(described)
-                described = chunk.machines[chunk.named[at]]
-            # Lines that follow each other are mostly of one machine: comparing bytes is quicker than looking them up.
-            if described != self._latest[0]:
-                self._latest, self._light = (described, self._machine(described)), False
-            if (options := bytes(quick.solve)) != self._options[0]:
-                self._options, self._light = (options, self._solve(options)), False
-            if not self._light:
-                self._light = self._is_light(self._latest[1], self._options[1])
-            return quick.id, SurveyRequest(self._latest[1], quick.survey, self._options[1])
-        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-            return self._read_strictly(line, at, chunk)
-
-    def _is_light(self, machine: Machine, solve: Solve[Any]) -> bool:
-        """Say whether no small line of this machine, solved so, may take long or much, whatever it holds."""
-        cost = correction_cost(machine, Survey([Reading(0.0, 0.0, 0.0)] * (SMALL // DENSEST)), solve)
-        return cost.seconds * MOST_TOGETHER <= self._most.seconds and cost.bytes <= self._most.bytes
-
-    def _read_strictly(self, line: bytes, at: int, chunk: Chunk) -> tuple[str | None, SurveyRequest]:
-        """Read one line as a whole, so that what is wrong with it is told as the route for one survey tells it."""
-        self._light = False
         whole = self._strict.decode(line, JSON.encode())
         machine = whole.machine
         if isinstance(machine, str):
+            if described is None:
+                raise unknown(machine)
             try:
-                machine = self._described.decode(chunk.machines[chunk.named[at]], JSON.encode())
+                machine = self._described.decode(described, JSON.encode())
             except RequestError as error:
                 faults = [Fault(f"/machine{fault.pointer}", fault.detail) for fault in error.errors]
                 raise RequestError(error.kind, error.detail, faults) from None
@@ -242,9 +207,9 @@ class LineAnswerer:
             return [describe(one) if isinstance(one, SolverError) else (one, as_json(one)) for one in answers]
         except Exception as error:
             if len(asked) == 1:
-                structlog.get_logger("batch").error("line failed", exc_info=error)
-                return [describe(error)]
-        return [answer for one in asked for answer in self._answers([one], write)]
+                return [_problem(error)]
+        half = len(asked) // 2
+        return [*self._answers(asked[:half], write), *self._answers(asked[half:], write)]
 
     def _write(
         self,
@@ -288,6 +253,13 @@ class LineAnswerer:
         return ChunkAnswer(body, tally, perf_counter() - start, left)
 
 
+def _problem(error: Exception) -> Problem:
+    """Describe what one line met; a fault of ours, or of a plug-in, is logged."""
+    if not isinstance(error, (RequestError, Refused)):
+        structlog.get_logger("batch").error("line failed", exc_info=error)
+    return describe(error)
+
+
 def joined(parts: Sequence[ChunkAnswer]) -> ChunkAnswer:
     """Return the answers to consecutive parts of a chunk as one."""
     if len(parts) == 1:
@@ -324,11 +296,10 @@ def over_long(most: int) -> Problem:
     return problems.write(problems.TOO_LARGE, f"The line is longer than {most} bytes, the most that is read of one.")
 
 
-def unknown(quoted: bytes) -> RequestError:
+def unknown(name: str) -> RequestError:
     """Return the refusal of a name under which no machine was described."""
-    name = quoted.decode("utf-8", "replace")[:200]
     detail = (
-        f"No line before this one describes a machine whose `id` is {name}; describe it here, or in an earlier line of "
-        "the same stream. The latest ten thousand are remembered."
+        f"No line before this one describes a machine whose `id` is {quote(name)}; describe it here, or in an earlier "
+        "line of the same stream. The latest ten thousand are remembered."
     )
     return RequestError(problems.INVALID, detail, [Fault("/machine", detail)])

@@ -41,20 +41,36 @@ class Chunk(Struct, frozen=True, omit_defaults=True):
     too_long: list[int] = field(default_factory=list)
     most: int = 0
 
+    def cut(self, count: int) -> list[Chunk]:
+        """Return the same lines as about so many chunks."""
+        size = -(-len(self.lines) // count)
+        return [self._part(begin, begin + size) for begin in range(0, len(self.lines), size)]
+
     def last(self, count: int) -> Chunk:
         """Return the last so many lines, as a chunk of their own."""
-        cut = len(self.lines) - count
+        return self._part(len(self.lines) - count, len(self.lines))
+
+    def _part(self, begin: int, end: int) -> Chunk:
+        machines, named = distinct({at - begin: self.machines[n] for at, n in self.named.items() if begin <= at < end})
         return replace(
             self,
-            first=self.first + cut,
-            lines=self.lines[cut:],
-            named={at - cut: machine for at, machine in self.named.items() if at >= cut},
-            too_long=[at - cut for at in self.too_long if at >= cut],
+            first=self.first + begin,
+            lines=self.lines[begin:end],
+            machines=machines,
+            named=named,
+            too_long=[at - begin for at in self.too_long if begin <= at < end],
         )
 
     def digest(self, versions: str) -> str:
         """Return a name for the answer to this chunk: the same exactly when the answer is."""
         return blake2b(msgspec.msgpack.encode((self, versions)), digest_size=16).hexdigest()
+
+
+def distinct(machines: dict[int, bytes]) -> tuple[list[bytes], dict[int, int]]:
+    """Return the machines that lines name, each once, and for each of these lines the place of its machine."""
+    places: dict[bytes, int] = {}
+    named = {at: places.setdefault(machine, len(places)) for at, machine in machines.items()}
+    return list(places), named
 
 
 class _Glance(Struct):
@@ -156,13 +172,12 @@ class Splitter:
         if not self._lines:
             return None
         lines, self._lines = self._lines[:most_lines], self._lines[most_lines:]
-        places: dict[bytes, int] = {}
-        named = {at: places.setdefault(machine, len(places)) for at, machine in self._named.items() if at < most_lines}
+        machines, named = distinct({at: machine for at, machine in self._named.items() if at < most_lines})
         chunk = Chunk(
             first=self._number,
             detail=self._detail,
             lines=lines,
-            machines=list(places),
+            machines=machines,
             named=named,
             too_long=[at for at in self._too_long if at < most_lines],
             most=self._most,

@@ -87,13 +87,14 @@ class Watch:
         """Look again in a while, as long as anybody is connected."""
         if not self._looking:
             self._looking = True
-            asyncio.get_running_loop().call_later(LOOK, self._look)
+            loop = asyncio.get_running_loop()
+            loop.call_later(LOOK, self._look, loop.time() + LOOK)
 
-    def _look(self) -> None:
+    def _look(self, due: float) -> None:
         self._looking = False
         now = asyncio.get_running_loop().time()
         for one in list(self.open):
-            one.judge(now)
+            one.judge(now, max(0.0, now - due))
         if self._ended:
             log.warning("connections closed", open=len(self.open), most=self.most, **self._ended)
             self._ended.clear()
@@ -193,9 +194,10 @@ class Connection(HttpToolsProtocol):
         """Say whether nothing is done for this client because it is its turn."""
         return self._between() or self._sending()
 
-    def judge(self, now: float) -> None:
-        """Cut this connection off if it is late."""
+    def judge(self, now: float, held_up: float) -> None:
+        """Cut this connection off if it is late; what came while we were held up ourselves may lie there unread."""
         settings = self.watch.settings
+        self.since, self.stuck = self.since + held_up, self.stuck + held_up
         unsent = self.raw.get_write_buffer_size()
         if unsent != self.unsent or not unsent:
             self.unsent, self.stuck = unsent, now

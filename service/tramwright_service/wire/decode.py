@@ -126,7 +126,8 @@ class Decoder(Generic[T]):
         tokens = [name or index for name, index in _TOKEN.findall(path)]
         if text.startswith(_UNKNOWN):
             name = text[len(_UNKNOWN) : -1]
-            allowed = self._members(tokens)
+            # the member may belong to another solver than the one named here
+            allowed = [known for known in self._members(tokens) if known != name]
             close = get_close_matches(name[:SHOWN], allowed, n=1)
             hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(allowed)}."
             return Fault(member(tokens, name), f"There is no member {quote(name)} here; {hint}")

@@ -6,6 +6,7 @@ chunks are in files, and the same command answers the rest.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from functools import cache
 
@@ -16,7 +17,7 @@ from distributed.scheduler import KilledWorker
 from tramwright_solvers.mechanisms.registry import Registry, installed
 
 from ...wire.problems import INTERNAL
-from ..answerer import ChunkAnswer, LineAnswerer, failed, versions
+from ..answerer import DEADLY, PARTS, ChunkAnswer, LineAnswerer, failed, joined, versions
 from ..splitter import Chunk
 from .base import EngineLost
 
@@ -56,6 +57,7 @@ class DaskEngine:
         self._address = address
         self._client = client
         self._versions = versions(registry)
+        self._suspect = asyncio.Lock()
 
     @classmethod
     async def at(cls, address: str, registry: Registry) -> DaskEngine:
@@ -87,15 +89,31 @@ class DaskEngine:
             EngineLost: the scheduler is gone, or its workers have other versions.
         """
         try:
+            return await self._ask(chunk)
+        except KilledWorker:
+            pass
+        # The scheduler suspects all that a dead worker had, so good lines come here with the deadly one: one part at a
+        # time is asked again, and a line is refused only where workers die over it once more.
+        if len(chunk.lines) > 1:
+            return joined([await self.answer(part) for part in chunk.cut(PARTS)])
+        async with self._suspect:
+            try:
+                return await self._ask(chunk)
+            except KilledWorker:
+                return failed(chunk, INTERNAL, DEADLY)
+
+    async def _ask(self, chunk: Chunk) -> ChunkAnswer:
+        """Have the cluster answer a chunk.
+
+        Raises:
+            KilledWorker: workers died that had it.
+            EngineLost: the scheduler is gone, or its workers have other versions.
+        """
+        try:
             future = self._client.submit(answer, msgspec.msgpack.encode(chunk), self._versions, pure=False)
             return msgspec.msgpack.decode(await future, type=ChunkAnswer)
         except KilledWorker:
-            return failed(
-                chunk,
-                INTERNAL,
-                "Workers of the cluster died over this line or one of those sent with it; send them one by one to see "
-                "which, and report it.",
-            )
+            raise
         except Differs as error:
             raise EngineLost(str(error)) from None
         except Exception as error:

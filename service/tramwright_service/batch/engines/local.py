@@ -1,4 +1,8 @@
-"""Worker processes on this host, started when there is work for them, and replaced when one dies."""
+"""Worker processes on this host, started when there is work for them, and replaced when one dies.
+
+A chunk over which a worker dies is answered in parts, and these in parts again, until the line that is deadly stands
+alone and is refused. The others get the answers that they would have had.
+"""
 
 from __future__ import annotations
 
@@ -17,13 +21,15 @@ from tramwright_solvers.correction.cost import Most
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...wire.problems import INTERNAL
-from ..answerer import USUAL, ChunkAnswer, failed, joined
+from ..answerer import DEADLY, PARTS, USUAL, ChunkAnswer, failed, joined
 from ..splitter import Chunk
 from .base import EngineLost
 from .worker import LENGTH
 
 TRIES = 3
-"""How often a chunk may kill its worker before its lines are given up."""
+"""Workers that must have died over a line, the last one over it alone, before it is refused."""
+STARTS = 3
+"""Workers in a row that may end before they take anything; then something is wrong with this host."""
 DEPTH = 2
 """Chunks with each worker: the one it answers and the next, so that it is never idle."""
 GRACE = 1.0
@@ -53,6 +59,7 @@ class _Worker:
         self._back = process.stdout
         self.has: deque[asyncio.Future[bytes]] = deque()
         self._dropped = False
+        self.began = False
         self._reading = asyncio.ensure_future(self._read())
 
     @classmethod
@@ -109,6 +116,8 @@ class _Worker:
 
     async def _read(self) -> None:
         try:
+            await self._back.readexactly(LENGTH.size)  # an empty message: it is ready
+            self.began = True
             while True:
                 (length,) = LENGTH.unpack(await self._back.readexactly(LENGTH.size))
                 answer = await self._back.readexactly(length)
@@ -118,7 +127,7 @@ class _Worker:
         except (asyncio.IncompleteReadError, OSError):
             for place, future in enumerate(self.has):
                 if not future.done():
-                    future.set_exception(_Died(answering=place == 0 and not self._dropped))
+                    future.set_exception(_Died(answering=place == 0 and self.began and not self._dropped))
             self.has.clear()
 
     async def kill(self) -> None:
@@ -131,10 +140,7 @@ class _Worker:
 
 
 class LocalEngine:
-    """Up to ``workers`` processes.
-
-    A chunk whose worker dies over it is given to another, :data:`TRIES` times in all; then its lines become problems.
-    """
+    """Up to ``workers`` processes."""
 
     def __init__(self, workers: int, registry: Registry, cache: int = MOST_BYTES, most: Most = USUAL) -> None:
         self.at_once = workers * DEPTH
@@ -144,36 +150,43 @@ class LocalEngine:
         self._room = asyncio.Semaphore(self.at_once)
         self._starting = asyncio.Lock()
         self._closed = False
+        self._false_starts = 0
 
     async def answer(self, chunk: Chunk) -> ChunkAnswer:
         """Answer a chunk, in several goes where it is long work, between which others have theirs.
 
         Raises:
-            EngineLost: the engine has been closed.
+            EngineLost: the engine has been closed, or no worker can be started.
         """
-        parts, tries = list[ChunkAnswer](), 0
-        while tries < TRIES:
+        return await self._answer(chunk, 0)
+
+    async def _answer(self, chunk: Chunk, deaths: int) -> ChunkAnswer:
+        """Answer a chunk, which may be part of a larger one over which so many workers have died."""
+        parts = list[ChunkAnswer]()
+        while True:
             async with self._room:
                 worker = await self._free()
                 try:
                     part = _decode(await worker.ask(_encode(chunk)))
                 except _Died as died:
-                    tries += died.answering
                     await self._bury(worker)
-                    continue
-            parts.append(part)
-            if not part.left:
+                    if not died.answering:
+                        continue
+                    part = None
+            if part is not None:
+                self._false_starts, deaths = 0, 0
+                parts.append(part)
+                if not part.left:
+                    return joined(parts)
+                chunk = chunk.last(part.left)
+                continue
+            deaths += 1
+            if len(chunk.lines) > 1:
+                parts += await asyncio.gather(*(self._answer(piece, deaths) for piece in chunk.cut(PARTS)))
                 return joined(parts)
-            chunk, tries = chunk.last(part.left), 0
-        parts.append(
-            failed(
-                chunk,
-                INTERNAL,
-                f"The worker process died {TRIES} times over this line or one of the few sent with it; send them one "
-                "by one to see which, and report it.",
-            )
-        )
-        return joined(parts)
+            if deaths >= TRIES:
+                parts.append(failed(chunk, INTERNAL, DEADLY))
+                return joined(parts)
 
     async def close(self) -> None:
         """End every process; who still waits for an answer gets EngineLost."""
@@ -194,6 +207,14 @@ class LocalEngine:
             return least
 
     async def _bury(self, worker: _Worker) -> None:
+        """End a worker that died.
+
+        Raises:
+            EngineLost: so many have ended before they began, and none has answered in between.
+        """
         if worker in self._workers:
             self._workers.remove(worker)
+            self._false_starts += not worker.began
         await worker.kill()
+        if self._false_starts >= STARTS:
+            raise EngineLost("Worker processes end before they begin; standard error says why.")

@@ -55,6 +55,7 @@ def main() -> None:
     lines = LineAnswerer(Registry(solvers, origins, unusable), GeometryCache(cache), most)
     decode = msgspec.msgpack.Decoder(Chunk).decode
     encode = msgspec.msgpack.Encoder().encode
+    write(answers, b"")  # ready
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 20)

@@ -9,6 +9,7 @@ from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Scope, Send
+from msgspec import UNSET
 
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.batching import SurveyRequest
@@ -25,6 +26,7 @@ from ...text.correction import as_text
 from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode
+from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
 from ..body import StrictRequest, content_type
 
@@ -34,7 +36,14 @@ def create(
 ) -> HTTPRouteHandler:
     """Return the route for the solvers of one registry."""
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
+    quick = QuickReader(registry)
     together, most = Microbatch(registry, cache, as_text), settings.most
+
+    def read(body: bytes, sent_as: bytes) -> SurveyRequest:
+        if decoder.is_json(sent_as) and (done := quick.read(body)) and done[0] is UNSET:
+            return done[1]
+        data = decoder.decode(body, sent_as)
+        return SurveyRequest(data.machine, data.survey, data.solve)
 
     @post(
         "/v1/corrections",
@@ -52,15 +61,14 @@ def create(
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))
-        data = decoder.decode(await request.body(), content_type(request.scope))
-        cost = affordable(data.machine, data.survey, data.solve, most)
+        asked = read(await request.body(), content_type(request.scope))
+        cost = affordable(*asked, most)
         if cost.quick:
-            with metrics.solving("quick", data):
-                asked = SurveyRequest(data.machine, data.survey, data.solve)
+            with metrics.solving("quick", asked):
                 body = await together.ask(asked, media_type, cost.seconds)
         else:
-            with metrics.under_way("long"), metrics.solving("long", data):
-                task = partial(_answer, data, registry, cache, media_type)
+            with metrics.under_way("long"), metrics.solving("long", asked):
+                task = partial(_answer, asked, registry, cache, media_type)
                 body = await workers.corrections.run(task, cost, request.receive)
         return Encoded(body, media_type)
 
@@ -87,7 +95,5 @@ class Encoded(ASGIResponse):
         await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
-def _answer(
-    data: CorrectionRequest[Any], registry: Registry, cache: GeometryCache, media_type: str, within: Deadline
-) -> bytes:
-    return encode(correct(data.machine, data.survey, data.solve, registry, cache, within), media_type, as_text)
+def _answer(asked: SurveyRequest, registry: Registry, cache: GeometryCache, media_type: str, within: Deadline) -> bytes:
+    return encode(correct(*asked, registry, cache, within), media_type, as_text)
