@@ -21,6 +21,9 @@ T = TypeVar("T")
 
 SMALL = Cost(0.0, 0.0)
 
+LARGE, EACH = 2**18, 20.0
+"""Bytes of a body beyond which its answer is no quick one, and bytes that answering takes for each, at the least."""
+
 
 class SolverThreads:
     """At most ``limit`` long tasks of one kind at once in this process; one more is refused, not queued.
@@ -47,10 +50,7 @@ class SolverThreads:
             RequestError: all places are taken, or the memory for such tasks is; may be tried again.
             OutOfTime: the task took too long, or the client went away.
         """
-        if self._running >= self.limit:
-            raise self._busy(f"{self.limit} {self._what} are under way")
-        if self._running and self._bytes + cost.bytes > self._most.bytes:
-            raise self._busy(f"The {self._what} under way take the memory there is for them")
+        self._admit(cost.bytes)
         self._running += 1
         self._bytes += cost.bytes
         gone = Event()
@@ -69,6 +69,21 @@ class SolverThreads:
             gone.set()
             if leaving is not None:
                 leaving.cancel()
+
+    def expect(self, body: bytes) -> None:
+        """Refuse a large body for which there is no place before it is decoded, since decoding takes others' time.
+
+        Raises:
+            RequestError: as for :meth:`run`.
+        """
+        if len(body) > LARGE:
+            self._admit(len(body) * EACH)
+
+    def _admit(self, more: float) -> None:
+        if self._running >= self.limit:
+            raise self._busy(f"{self.limit} {self._what} are under way")
+        if self._running and self._bytes + more > self._most.bytes:
+            raise self._busy(f"The {self._what} under way take the memory there is for them")
 
     def _busy(self, why: str) -> RequestError:
         return RequestError(BUSY, f"{why}; try again in a second.", headers={"Retry-After": "1"})

@@ -61,7 +61,9 @@ def create(
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))
-        asked = read(await request.body(), content_type(request.scope))
+        sent = await request.body()
+        workers.corrections.expect(sent)
+        asked = read(sent, content_type(request.scope))
         cost = affordable(*asked, most)
         if cost.quick:
             with metrics.solving("quick", asked):

@@ -54,7 +54,9 @@ def route(
     async def ask(request: Request[Any, Any, Any]) -> Encoded:
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]))
-        data = decoder.decode(await request.body(), content_type(request.scope))
+        sent = await request.body()
+        workers.expect(sent)
+        data = decoder.decode(sent, content_type(request.scope))
         cost = question.cost(data)
         most.check(cost, question.pointer, "The surveys", REMEDY)
         with metrics.under_way(question.name), metrics.solving(question.name, data):
