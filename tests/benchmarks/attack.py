@@ -133,6 +133,8 @@ async def attacked(client: httpx.AsyncClient, attack: Attack, until: float) -> C
                 await asyncio.sleep(0.2)
         except httpx.TimeoutException:
             found["left"] += 1
+        except httpx.TransportError as error:
+            found[type(error).__name__] += 1
     return found
 
 
