@@ -62,7 +62,7 @@ def attacks() -> dict[str, Attack]:
     machine, survey, _ = Shape(True, COUNT, 400, 1, 1, zone=False, bounded=False, learning=False).request()
     stations = [{"x": reading.x, "y": reading.y} for reading in survey.readings]
     plan = {"machine": machine, "count": 400, "spacing": 7.8, "stations": stations}
-    read = Shape(True, 0, 484, 1, 1, zone=False, bounded=False, learning=False).survey
+    read = Shape(True, 0, 441, 1, 1, zone=False, bounded=False, learning=False).survey
     placed = [{"readings": read(turn), "turned": 90 * turn} for turn in range(4)]
     lines = b"\n".join([correction(slow).body, correction(large).body] * 4)
     return {
