@@ -16,7 +16,7 @@ import pytest
 from batch_lines import answers, lines, requests
 from processes import served
 
-CLIENTS = 12
+CLIENTS = 200
 SURVEYS = [lines([one]) for one in requests(8)]
 
 
