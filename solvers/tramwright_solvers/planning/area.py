@@ -13,7 +13,9 @@ from ..model.contract import Floats
 from ..model.errors import Fault
 from ..model.machine import Machine
 from ..model.quantities import Coordinate, Size
+from ..reduction.sentences import off_the_bed
 from ..reduction.stations import LEAST_STATIONS
+from . import sentences
 from .results import Spot
 
 MARGIN_MM = 10.0
@@ -53,7 +55,7 @@ class Rectangle(Struct, frozen=True, forbid_unknown_fields=True, tag_field="shap
     def faults(self, pointer: str) -> list[Fault]:
         """Return what is wrong with its description."""
         return [
-            Fault(f"{pointer}/{axis}", f"This runs from {low:g} to {high:g}; give [low, high].")
+            Fault(f"{pointer}/{axis}", sentences.runs_backwards(low, high))
             for axis, (low, high) in (("x", self.x), ("y", self.y))
             if not low < high
         ]
@@ -115,30 +117,16 @@ class Area(Struct, frozen=True):
         found, bed = [], machine.bed
         for axis, (low, high) in (("x", bed.x), ("y", bed.y)):
             if self.margin is not None and 2.0 * self.margin >= high - low:
-                found.append(
-                    Fault(
-                        "/margin",
-                        f"A margin of {self.margin:g} on both sides leaves nothing of the bed's {axis} ({low:g} to "
-                        f"{high:g}); make it smaller.",
-                    )
-                )
+                found.append(Fault("/margin", sentences.margin_too_wide(self.margin, axis, low, high)))
             reach: tuple[float, float] | None = getattr(self.reach, axis)
             if reach is None:
                 continue
             if not reach[0] < reach[1]:
-                found.append(
-                    Fault(f"/reach/{axis}", f"The reach runs from {reach[0]:g} to {reach[1]:g}; give [low, high].")
-                )
+                found.append(Fault(f"/reach/{axis}", sentences.reach_runs_backwards(*reach)))
             elif not found:
                 edge = self.edge(machine)
                 if not max(reach[0], low + edge) < min(reach[1], high - edge):
-                    found.append(
-                        Fault(
-                            f"/reach/{axis}",
-                            f"{reach[0]:g} to {reach[1]:g} does not meet the bed within its margin "
-                            f"({low + edge:g} to {high - edge:g}); correct the reach, the margin or the units.",
-                        )
-                    )
+                    found.append(Fault(f"/reach/{axis}", sentences.reach_misses_bed(*reach, low + edge, high - edge)))
         for index, place in enumerate(self.keep_out):
             found += place.faults(f"/keep_out/{index}")
         return found
@@ -251,13 +239,8 @@ def spacing_faults(machine: Machine, area: Area) -> list[Fault]:
     nx, ny = counts(machine, area)
     if nx * ny <= MOST_PLACES:
         return []
-    return [
-        Fault(
-            "/spacing",
-            f"A spacing of {area.spacing:g} makes {nx} × {ny} places; at most {MOST_PLACES} are weighed, so make it "
-            f"{area.spacing * sqrt(nx * ny / MOST_PLACES):.3g} or more, or narrow the reach.",
-        )
-    ]
+    coarser = area.spacing * sqrt(nx * ny / MOST_PLACES)
+    return [Fault("/spacing", sentences.spacing_too_fine(area.spacing, nx, ny, MOST_PLACES, coarser))]
 
 
 def station_faults(machine: Machine, area: Area, stations: Sequence[Spot] | None) -> list[Fault]:
@@ -266,9 +249,7 @@ def station_faults(machine: Machine, area: Area, stations: Sequence[Spot] | None
         return []
     faults: list[Fault] = []
     if len(stations) < LEAST_STATIONS:
-        faults.append(
-            Fault("/stations", f"{len(stations)} stations cannot show how the bed lies; give at least three.")
-        )
+        faults.append(Fault("/stations", sentences.too_few_stations(len(stations))))
     first: dict[tuple[float, float], int] = {}
     for index, spot in enumerate(stations):
         pointer, point = f"/stations/{index}", np.array([(spot.x, spot.y)])
@@ -277,23 +258,12 @@ def station_faults(machine: Machine, area: Area, stations: Sequence[Spot] | None
             for axis, at, (low, high) in (("x", spot.x, machine.bed.x), ("y", spot.y, machine.bed.y))
             if not low <= at <= high
         ]
-        faults += [
-            Fault(
-                f"{pointer}/{axis}",
-                f"{axis} = {at:g} lies off the bed ({low:g} to {high:g}); correct the station, the bed's extent or "
-                "the units.",
-            )
-            for axis, at, low, high in off
-        ]
+        faults += [Fault(f"{pointer}/{axis}", off_the_bed(axis, at, low, high)) for axis, at, low, high in off]
         if not off and area.blocked(point)[0]:
-            faults.append(Fault(pointer, f"({spot.x:g}, {spot.y:g}) lies in a place kept out; move or drop it."))
+            faults.append(Fault(pointer, sentences.kept_out(spot.x, spot.y)))
         if not off and not area.reached(point)[0]:
-            faults.append(Fault(pointer, f"({spot.x:g}, {spot.y:g}) is out of the tool's reach; move or drop it."))
+            faults.append(Fault(pointer, sentences.out_of_reach(spot.x, spot.y)))
         earlier = first.setdefault((spot.x + 0.0, spot.y + 0.0), index)
         if earlier != index:
-            faults.append(
-                Fault(
-                    pointer, f"This is the place of station {earlier} again; list each once, repeats are no stations."
-                )
-            )
+            faults.append(Fault(pointer, sentences.listed_before(earlier)))
     return faults

@@ -16,14 +16,15 @@ from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..linalg.grids import bed_grid
 from ..model.contract import Floats
-from ..model.units import DECIMALS, K
+from ..model.units import K
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import Where
 from ..reduction.stations import StationLayout, a_priori, layout, plan_weights
 from ..results.findings import Blind
+from . import sentences
 from .design import Determinant, best_design
 from .model import TIE, Models, gains
-from .results import Efficiency, MoveForecast, Rating, TotalForecast
+from .results import Efficiency, MoveForecast, TotalForecast
 
 
 def read_at(points: Floats, closing: bool) -> tuple[Where, ...]:
@@ -52,11 +53,11 @@ def forecasts(job: Setup, points: Floats, blind: list[Blind]) -> list[MoveForeca
     found = []
     for index, (adjuster, solver) in enumerate(zip(job.adjusters, job.solver_of, strict=True)):
         if adjuster.id in job.held:
-            why = f"`{adjuster.id}` is held and does not move."
+            why = sentences.held(adjuster.id)
         else:
             why = told.get(adjuster.id, "")
             if not why and index not in ways[0][1]:
-                why = f"`{adjuster.id}` changes nothing that these stations could show."
+                why = sentences.changes_nothing_seen(adjuster.id)
         if why:
             found.append(MoveForecast(adjuster.id, solver, None, None, [], why))
             continue
@@ -149,37 +150,12 @@ def blind_to(job: Setup, points: Floats) -> list[Blind]:
 def efficiency(models: Models, chosen: list[int]) -> Efficiency:
     """Return how near a plan, as indices into the pool, comes to the best of its size for the moves alone."""
     if len(chosen) < models.least:
-        return Efficiency(
-            None,
-            None,
-            f"{len(chosen)} stations cannot settle all moves whatever they are; {models.least} can.",
-        )
+        return Efficiency(None, None, sentences.too_few_to_settle_moves(len(chosen), models.least))
     by_determinant, by_variance = Determinant(models.moves.columns), models.fit
     reached = by_determinant.value(chosen)
     if not np.isfinite(reached):
-        return Efficiency(0.0, 0.0, "These stations do not determine all the moves; others of the same number would.")
+        return Efficiency(0.0, 0.0, sentences.OTHERS_WOULD_DETERMINE)
     best_d, best_i = (best_design([one], len(chosen), [chosen]) for one in (by_determinant, by_variance))
     return Efficiency(
         exp(by_determinant.value(best_d) - reached), by_variance.value(best_i) / by_variance.value(chosen), ""
     )
-
-
-def says_of(job: Setup, rating: Rating) -> str:
-    """Say in two or three sentences what a plan is worth."""
-    digits, unit = DECIMALS[job.machine.units], job.machine.units
-    known = [move.u for move in rating.moves if move.u is not None]
-    said = [
-        f"Every move that these {rating.count} stations determine comes out with u of at most "
-        f"{max(known):.{digits}f} {unit}."
-        if known
-        else f"These {rating.count} stations determine no move."
-    ]
-    if rating.blind_to:
-        said.append(f"They are blind to {', '.join(one.what for one in rating.blind_to)}.")
-    else:
-        said.append("They see tilt, twist, both bows and every adjuster.")
-    if rating.sure_slip is None:
-        said.append("Some reading is not checked by the others: a slip there goes unnoticed.")
-    else:
-        said.append(f"A slip of {rating.sure_slip:.{digits}f} {unit} shows wherever it is made, four times in five.")
-    return " ".join(said)

@@ -22,9 +22,9 @@ from ..model.deadline import NEVER, Deadline
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from ..model.options import M
-from ..model.safety import GENERAL_CAUTIONS
 from ..reduction.stations import LEAST_STATIONS
 from ..reduction.validation import machine_faults
+from . import sentences
 from .area import Area, places, regular_grid, spacing_faults, station_faults
 from .design import LARGE, SCATTERED, Trace, best_design
 from .model import Models, models
@@ -36,7 +36,6 @@ from .rating import (
     forecasts,
     least_redundancy,
     reading_u,
-    says_of,
     steady_u,
     sure_slip,
     total_forecast,
@@ -106,8 +105,7 @@ def plan_survey(
     if len(free) < LEAST_STATIONS:
         raise Refused.at(
             "/keep_out" if area.keep_out else "/margin",
-            "Margin, reach and the places kept out leave no room for three stations; make them smaller, or the "
-            "spacing finer.",
+            sentences.NO_ROOM_FOR_STATIONS,
         )
     sent = np.array([(spot.x, spot.y) for spot in stations]) if stations else np.zeros((0, 2))
     size, why = wanted(job, free, count, len(sent))
@@ -122,16 +120,16 @@ def plan_survey(
     return SurveyPlan(
         machine=machine.id,
         units=machine.units,
-        says=says_of(job, plan),
+        says=sentences.worth(plan, machine.units),
         plan=plan,
         yours=yours,
-        yours_says=says_of(job, yours) if yours else "",
+        yours_says=sentences.worth(yours, machine.units) if yours else "",
         against_grid=compared,
         sizes=task.sizes(prepared, size, plan, compared),
         places=len(free),
         why_count=why,
         reading_u=reading_u(job),
-        cautions=cautions(plan),
+        cautions=sentences.cautions([i for i, stop in enumerate(plan.stations, 1) if stop.over_kept_out]),
         solver_versions={mechanism.name(): mechanism.version for mechanism, _ in job.parts},
     )
 
@@ -268,36 +266,16 @@ def wanted(job: Setup, free: Floats, count: int | None, sent: int) -> tuple[int,
     known = models(job, free, free[:1])
     least, most = max(LEAST_STATIONS, known.least), min(MOST_STATIONS, len(free))
     if most < least:
-        raise Refused.at(
-            "/spacing",
-            f"The free area has {most} places at this spacing and the moves need {least} stations; make it finer.",
-        )
+        raise Refused.at("/spacing", sentences.too_few_places(most, least))
     if count is not None:
         if count < least:
-            raise Refused.at("/count", f"{count} stations cannot settle these adjusters; ask for {least} or more.")
+            raise Refused.at("/count", sentences.too_few_asked_for(count, least))
         if count > most:
-            raise Refused.at(
-                "/count", f"The free area has {most} places at this spacing; ask for fewer, or for a finer spacing."
-            )
-        return count, f"You asked for {count} stations."
+            raise Refused.at("/count", sentences.too_many_asked_for(most))
+        return count, sentences.count_asked_for(count)
     if max(least, known.terms) <= sent <= most:
-        return sent, f"As many as in your plan, {sent}, so that the two compare."
+        return sent, sentences.count_of_your_plan(sent)
     size = min(max(SHARE * known.terms, least), most)
-    return size, (
-        f"{known.terms} terms (offset, tilts, twist, bows and what else the adjusters make) and as many again to check "
-        "them, so that a slip shows."
-        if size == SHARE * known.terms
-        else f"As many as the free area and the moves allow, {size}."
-    )
-
-
-def cautions(plan: Rating) -> list[str]:
-    """Return what can hurt the person, the indicator or the bed while the plan is read."""
-    found = list(GENERAL_CAUTIONS)
-    crossing = [str(number) for number, stop in enumerate(plan.stations, 1) if stop.over_kept_out]
-    if crossing:
-        found.append(
-            f"The way to station{'s' if len(crossing) > 1 else ''} {', '.join(crossing)} passes over a place kept out: "
-            "raise the indicator well clear of clips before every move."
-        )
-    return found
+    if size == SHARE * known.terms:
+        return size, sentences.count_by_terms(known.terms)
+    return size, sentences.count_that_fits(size)
