@@ -26,6 +26,7 @@ from ..reduction.readings import values, where
 from ..results.correction import Correction, MoveOf, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, Predicted, Station, WholeBed
 from ..results.learning import Forecast
+from . import sentences
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
@@ -235,19 +236,11 @@ def cautions(prepared: Geometry, survey: Survey, travels: Sequence[float], learn
     """Return the cautions that go with this survey: prepared ones, heat, long moves, what the stations cannot see."""
     found = list(prepared.cautions)
     if learnt is not None and learnt.stop:
-        found.insert(
-            0,
-            f"{', '.join(learnt.stop)} did not do as asked in the last pass: find out why before moving it again.",
-        )
+        found.insert(0, sentences.did_not_obey(learnt.stop))
     if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
-        found.insert(
-            0,
-            f"{', '.join(far)} would move more than {prepared.far:.3g} {prepared.machine.units}: check readings, units "
-            "and positions first, go in small steps, and watch that nothing binds, bends or comes off its support.",
-        )
+        found.insert(0, sentences.long_moves(far, prepared.far, prepared.machine.units))
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
-        found.insert(0, f"The bed was read at {survey.bed_temperature:g} °C: it burns. Wear gloves or use long keys.")
+        found.insert(0, sentences.bed_burns(survey.bed_temperature))
     if prepared.blind:
-        unseen = ", ".join(blind.what for blind in prepared.blind)
-        found.append(f"The stations read cannot show {unseen}; the total over the whole bed may be larger than stated.")
+        found.append(sentences.not_shown([blind.what for blind in prepared.blind]))
     return found

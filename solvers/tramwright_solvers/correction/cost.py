@@ -22,6 +22,7 @@ from ..model.errors import Refused
 from ..model.machine import Machine
 from ..model.options import Solve
 from ..model.survey import Reading, Survey
+from . import sentences
 
 QUICK = 0.02
 """Seconds up to which a request is answered between two others, and not beside them."""
@@ -31,7 +32,7 @@ LEAST = 3e-3
 
 
 MOST_PLACES = 2500
-"""Places that a plan weighs at the most."""
+"""Places that a plan weighs at the most; a finer spacing is refused."""
 
 
 class Readings(Protocol):
@@ -72,12 +73,8 @@ class Most(Struct, frozen=True):
             Refused: ``what``, at ``pointer``, would take more time or memory than there may be.
         """
         if cost.seconds > self.seconds or cost.bytes > self.bytes:
-            mega = f"{cost.bytes / 1e6:.0f} of {self.bytes / 1e6:.0f} MB"
-            raise Refused.at(
-                pointer,
-                f"{what} would take about {cost.seconds:.2g} of {self.seconds:.2g} s and {mega} that one request may "
-                f"take; {remedy}.",
-            )
+            most = (self.seconds, cost.bytes / 1e6, self.bytes / 1e6)
+            raise Refused.at(pointer, sentences.too_large(what, cost.seconds, *most, remedy))
 
 
 def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any]) -> Cost:
@@ -176,14 +173,14 @@ def affordable(machine: Machine, survey: Survey, solve: Solve[Any], most: Most) 
     cost = correction_cost(machine, survey, solve)
     if cost.seconds > most.seconds or cost.bytes > most.bytes:
         count, free = len(survey.readings), adjusters(machine, solve)
-        ways = ["send fewer readings, or the means of repeats", "name adjusters that stand still under `hold`"]
+        ways = [sentences.FEWER_READINGS, sentences.HOLD_ADJUSTERS]
         if solve.criterion != "least-squares":
-            ways.append("ask for `least-squares`")
+            ways.append(sentences.LEAST_SQUARES)
         if survey.previous is not None:
-            ways.append("leave out the oldest passes")
+            ways.append(sentences.FEWER_PASSES)
         if limits(machine)[1]:
-            ways.append("lower `solve.time_limit`")
-        most.check(cost, "/survey/readings", f"{count} readings with {free} adjusters", "; or ".join(ways))
+            ways.append(sentences.LESS_TIME)
+        most.check(cost, "/survey/readings", sentences.size(count, free), "; or ".join(ways))
     return cost
 
 

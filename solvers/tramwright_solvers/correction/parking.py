@@ -6,6 +6,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..model.contract import Floats
+from ..reduction.sentences import station_at
 
 TIE = 1e-9
 
@@ -28,5 +29,5 @@ def parking(influence: Floats, points: Floats) -> Parking:
     """
     size = np.abs(influence)
     station = np.argmax(size >= size.max(axis=0) * (1.0 - TIE), axis=0)
-    at = [f"x {x:g}, y {y:g}" for x, y in points[station].tolist()]
+    at = [station_at(x, y) for x, y in points[station].tolist()]
     return Parking(station.tolist(), influence[station].tolist(), at)

@@ -15,6 +15,7 @@ from ..model.survey import Made, Pass, Previous, Reading, Survey
 from ..reduction.levelling_network import MOST_SETUPS
 from ..reduction.readings import place_faults, time_faults, values, where
 from ..reduction.stations import layout
+from . import sentences
 
 if TYPE_CHECKING:
     from ..model.options import Solve
@@ -90,13 +91,7 @@ def previous_faults(
     read = [{(reading.x + 0.0, reading.y + 0.0) for reading in one.readings} for _, one in passes]
     for (pointer, _), before, after in zip(passes, read, [*read[1:], stations], strict=True):
         if not before & after:
-            faults.append(
-                Fault(
-                    f"{pointer}/readings",
-                    "None of these stations was read again after the moves, so nothing can be learnt from them; read "
-                    "the same stations before and after, with the same x and y.",
-                )
-            )
+            faults.append(Fault(f"{pointer}/readings", sentences.NOT_READ_AGAIN))
     counts = {
         "readings": (sum(len(values(one.readings)) for _, one in passes), MOST_READINGS),
         "set-ups": (sum(len({reading.setup for reading in one.readings}) for _, one in passes), MOST_SETUPS),
@@ -104,9 +99,7 @@ def previous_faults(
     }
     for what, (count, most) in counts.items():
         if count > most:
-            faults.append(
-                Fault("/survey/previous", f"Give at most {most} {what} of earlier passes; leave out the oldest passes.")
-            )
+            faults.append(Fault("/survey/previous", sentences.too_many_in_passes(what, most)))
     return faults
 
 
@@ -116,21 +109,9 @@ def move_faults(pointer: str, moves: Sequence[Made], ids: Sequence[str]) -> list
     for index, move in enumerate(moves):
         at = f"{pointer}/moves/{index}/adjuster"
         if move.adjuster not in ids:
-            faults.append(
-                Fault(
-                    at,
-                    f"None of the solvers asked for moves `{move.adjuster}`; they move {', '.join(ids)}. Correct the "
-                    "name, or ask for its solver too: what else was moved is in the readings.",
-                )
-            )
+            faults.append(Fault(at, sentences.no_such_move(move.adjuster, ids)))
         elif move.adjuster in seen:
-            faults.append(
-                Fault(
-                    at,
-                    f"`{move.adjuster}` is already given as move {seen[move.adjuster]}; give each adjuster once in a "
-                    "pass, with the sum of its travels.",
-                )
-            )
+            faults.append(Fault(at, sentences.moved_before(move.adjuster, seen[move.adjuster])))
         seen.setdefault(move.adjuster, index)
     return faults
 

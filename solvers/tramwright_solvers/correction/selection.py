@@ -13,9 +13,10 @@ from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
-from ..model.units import DECIMALS, K
+from ..model.units import K
 from ..reduction.covariance import GapCovariance
 from ..results.correction import Binding, Choice
+from . import sentences
 from .geometry import Geometry
 from .scoring import TIE, Scores, narrow_to_lowest
 from .subset_table import SubsetTable
@@ -103,22 +104,18 @@ def describe_choice(
         OutOfTime: the time is up.
     """
     options, aim, index = prepared.candidates, scores.aim, int(chosen.index[row])
-    digits, unit = DECIMALS[prepared.machine.units], prepared.machine.units
-    reached, known = bool(chosen.reached[row]), float(chosen.known[row])
+    unit, reached, known = prepared.machine.units, bool(chosen.reached[row]), float(chosen.known[row])
     if reached:
-        of = "The least effort" if settled is None else "Of the best plans for each number of moves, the least effort"
-        why = f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{digits}f} {unit}."
+        why = sentences.least_effort(aim, unit, searched=settled is not None)
     elif aim == 0.0:
-        why = "The best that all adjusters together can attain, with the least effort that attains it."
+        why = sentences.BEST_ATTAINABLE
     else:
-        why = (
-            f"No set of moves is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
-            f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
-        )
+        why = sentences.not_sure_to_reach(aim, known, unit)
     more: tuple[Binding, ...] = ()
     if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
         more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion, within)
-        why += relaxation(more, float(scores.total[row, index]), digits, unit)
+        if more:
+            why += sentences.relaxation(more[0], float(scores.total[row, index]), unit)
     unproven = settled.gap if settled else 0.0
     return Choice(
         [prepared.adjusters[j].id for j in options.sets[index]],
@@ -128,16 +125,4 @@ def describe_choice(
         options.exact_moves,
         unproven,
         more,
-    )
-
-
-def relaxation(more: tuple[Binding, ...], total: float, digits: int, unit: str) -> str:
-    """Say the smallest relaxation that would help, in words."""
-    if not more:
-        return ""
-    first = more[0]
-    way = "upward" if first.way == "up" else "downward"
-    return (
-        f" `{first.adjuster}` is at the end of its travel: {first.more:.{digits}f} {unit} more {way} travel would "
-        f"leave {first.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."
     )

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Literal
 
 from ..adjustment.shim_stacks import Stack
 from ..model.contract import Adjuster
-from ..model.machine import Machine, Screw
-from ..model.units import DECIMALS, WRITTEN
+from ..model.machine import Screw
 from ..results.correction import MoveOf, Step
+from . import sentences
 
 if TYPE_CHECKING:
     from .geometry import Geometry
@@ -58,39 +58,6 @@ def move_of(
     return MoveOf(adjuster.id, solver, travel, u, ask=ask)
 
 
-def instruction(machine: Machine, adjuster: Adjuster, move: MoveOf, at: str, before: float, after: float) -> str:
-    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands."""
-    digits, unit = DECIMALS[machine.units], machine.units
-    length, reading = WRITTEN[machine.units]
-    way = "up" if move.travel > 0 else "down"
-    amount = f"{length % abs(move.travel)} {unit} {way}"
-    if move.direction is not None and move.degrees is not None and move.turns is not None:
-        turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
-        asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
-        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount}{asked})"
-        wrong = "stop and turn it the other way"
-    elif move.stack is not None:
-        work = []
-        if move.remove:
-            work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
-        if move.stack:
-            work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
-        action = f"Slacken seat {adjuster.id}, {' and '.join(work)} ({amount}), and tighten it"
-        wrong = "stop, take it back and check the sheets"
-    elif adjuster.slackens:
-        asked = "" if move.ask is None else f"{abs(move.ask):.{digits}f} {unit} {way} so that it ends "
-        action = f"Slacken seat {adjuster.id}, move it {asked}{amount}, and tighten it"
-        wrong = "stop and move it the other way"
-    else:
-        action = f"Move {adjuster.id} {amount}"
-        wrong = "stop and move it the other way"
-    goes = "up" if after > before else "down"
-    return (
-        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
-        f"If it goes the other way, {wrong}."
-    )
-
-
 def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
     """Return the steps that carry out the moves, one adjuster each; ``gap`` is as found, one value a station."""
     machine, adjusters, park = prepared.machine, prepared.adjusters, prepared.parking
@@ -105,7 +72,7 @@ def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[
         made.append((index, move.travel))
         steps.append(
             Step(
-                do=instruction(machine, adjusters[index], move, park.at[index], before, after),
+                do=sentences.instruction(machine.units, adjusters[index], move, park.at[index], before, after),
                 adjuster=move.adjuster,
                 travel=move.travel,
                 park=place,

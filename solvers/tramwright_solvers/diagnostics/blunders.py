@@ -8,6 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..model.contract import Floats
+from ..reduction.sentences import station_at
 from . import sentences
 
 EXPLAINS = 3.0
@@ -52,7 +53,7 @@ class Read(Struct, frozen=True):
     def at(self, index: int) -> str:
         """Name a station."""
         x, y = self.points[index].tolist()
-        return f"x {x:g}, y {y:g}"
+        return station_at(x, y)
 
     def of_row(self, gap: Floats, one: Misread, name: str) -> tuple[str, str]:
         """Return likely slip and advice for a station of a row that is off as a whole."""

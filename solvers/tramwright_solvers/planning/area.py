@@ -9,6 +9,7 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta, Struct, field
 
+from ..correction.cost import MOST_PLACES
 from ..model.contract import Floats
 from ..model.errors import Fault
 from ..model.machine import Machine
@@ -24,9 +25,6 @@ choice: a plunger needs ground around it, and edges are chamfered."""
 
 FEWEST_ALONG, MOST_ALONG = 9, 25
 """Places looked at along the shorter and the longer side, unless a spacing is given."""
-
-MOST_PLACES = 2500
-"""Places weighed at the most; a finer spacing is refused."""
 
 Range = Annotated[tuple[Coordinate, Coordinate], Meta(description="[low, high], in `units`.")]
 

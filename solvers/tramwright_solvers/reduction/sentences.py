@@ -41,6 +41,11 @@ def time_missing(value: object) -> str:
     )
 
 
+def station_at(x: float, y: float) -> str:
+    """Return how a station is named."""
+    return f"x {x:g}, y {y:g}"
+
+
 def off_the_bed(axis: object, at: float, low: float, high: float) -> str:
     return (
         f"{axis} = {at:g} lies off the bed ({low:g} to {high:g}); correct the station, the bed's extent or the units."

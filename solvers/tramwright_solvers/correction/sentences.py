@@ -1,0 +1,129 @@
+"""What an answer says of its choice, its steps and its dangers, and what is wrong with passes or size of a request."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from ..model.contract import Adjuster
+from ..model.units import DECIMALS, WRITTEN, K
+from ..results.correction import Binding, MoveOf
+
+BEST_ATTAINABLE = "The best that all adjusters together can attain, with the least effort that attains it."
+
+NOT_READ_AGAIN = (
+    "None of these stations was read again after the moves, so nothing can be learnt from them; read the same stations "
+    "before and after, with the same x and y."
+)
+
+FEWER_READINGS = "send fewer readings, or the means of repeats"
+HOLD_ADJUSTERS = "name adjusters that stand still under `hold`"
+LEAST_SQUARES = "ask for `least-squares`"
+FEWER_PASSES = "leave out the oldest passes"
+LESS_TIME = "lower `solve.time_limit`"
+
+
+def instruction(
+    unit: Literal["mm", "inch"], adjuster: Adjuster, move: MoveOf, at: str, before: float, after: float
+) -> str:
+    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands."""
+    digits = DECIMALS[unit]
+    length, reading = WRITTEN[unit]
+    way = "up" if move.travel > 0 else "down"
+    amount = f"{length % abs(move.travel)} {unit} {way}"
+    if move.direction is not None and move.degrees is not None and move.turns is not None:
+        turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
+        asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
+        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount}{asked})"
+        wrong = "stop and turn it the other way"
+    elif move.stack is not None:
+        work = []
+        if move.remove:
+            work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
+        if move.stack:
+            work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
+        action = f"Slacken seat {adjuster.id}, {' and '.join(work)} ({amount}), and tighten it"
+        wrong = "stop, take it back and check the sheets"
+    elif adjuster.slackens:
+        asked = "" if move.ask is None else f"{abs(move.ask):.{digits}f} {unit} {way} so that it ends "
+        action = f"Slacken seat {adjuster.id}, move it {asked}{amount}, and tighten it"
+        wrong = "stop and move it the other way"
+    else:
+        action = f"Move {adjuster.id} {amount}"
+        wrong = "stop and move it the other way"
+    goes = "up" if after > before else "down"
+    return (
+        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
+        f"If it goes the other way, {wrong}."
+    )
+
+
+def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool) -> str:
+    """Say that the choice reaches the aim; where plans were ``searched``, it is the best of those found."""
+    of = "Of the best plans for each number of moves, the least effort" if searched else "The least effort"
+    return f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{DECIMALS[unit]}f} {unit}."
+
+
+def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"]) -> str:
+    digits = DECIMALS[unit]
+    return (
+        f"No set of moves is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
+        f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
+    )
+
+
+def relaxation(more: Binding, total: float, unit: Literal["mm", "inch"]) -> str:
+    """Say how much ``more`` travel would help and what the total is without it."""
+    digits, way = DECIMALS[unit], "upward" if more.way == "up" else "downward"
+    return (
+        f" `{more.adjuster}` is at the end of its travel: {more.more:.{digits}f} {unit} more {way} travel would "
+        f"leave {more.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."
+    )
+
+
+def did_not_obey(adjusters: Sequence[str]) -> str:
+    return f"{', '.join(adjusters)} did not do as asked in the last pass: find out why before moving it again."
+
+
+def long_moves(adjusters: Sequence[str], far: float, unit: str) -> str:
+    return (
+        f"{', '.join(adjusters)} would move more than {far:.3g} {unit}: check readings, units and positions first, go "
+        "in small steps, and watch that nothing binds, bends or comes off its support."
+    )
+
+
+def bed_burns(temperature: float) -> str:
+    return f"The bed was read at {temperature:g} °C: it burns. Wear gloves or use long keys."
+
+
+def not_shown(unseen: Sequence[str]) -> str:
+    return f"The stations read cannot show {', '.join(unseen)}; the total over the whole bed may be larger than stated."
+
+
+def too_large(what: str, seconds: float, most_seconds: float, mega: float, most_mega: float, remedy: str) -> str:
+    """Say what a request would take of the seconds and megabytes that one may take."""
+    return (
+        f"{what} would take about {seconds:.2g} of {most_seconds:.2g} s and {mega:.0f} of {most_mega:.0f} MB that one "
+        f"request may take; {remedy}."
+    )
+
+
+def size(readings: int, adjusters: int) -> str:
+    return f"{readings} readings with {adjusters} adjusters"
+
+
+def too_many_in_passes(what: str, most: int) -> str:
+    return f"Give at most {most} {what} of earlier passes; {FEWER_PASSES}."
+
+
+def no_such_move(adjuster: str, adjusters: Sequence[str]) -> str:
+    return (
+        f"None of the solvers asked for moves `{adjuster}`; they move {', '.join(adjusters)}. Correct the name, or ask "
+        "for its solver too: what else was moved is in the readings."
+    )
+
+
+def moved_before(adjuster: str, move: int) -> str:
+    return (
+        f"`{adjuster}` is already given as move {move}; give each adjuster once in a pass, with the sum of its travels."
+    )
