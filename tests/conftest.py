@@ -1,25 +1,14 @@
-"""What all tests share: the paths they import from, and runs of hypothesis that are the same every time."""
+"""What all tests share: the examples, plug-ins kept out, and the profile of hypothesis."""
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
 
-sys.path.insert(0, str(Path(__file__).parent))
+import profiles  # noqa: F401 (loads the profile of hypothesis before any property is read)
 
 EXAMPLES = Path(__file__).parents[1] / "openapi" / "examples"
-
-# Derandomized: the same examples on every run, so that a failure belongs to the change and not to the day.
-settings.register_profile(
-    "ci", derandomize=True, max_examples=12, deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow]
-)
-# For a deliberate hunt: HYPOTHESIS_PROFILE=hunt pytest tests/properties
-settings.register_profile("hunt", max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 
 @pytest.fixture(autouse=True)

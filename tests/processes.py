@@ -17,8 +17,12 @@ COMMAND = (
 )
 
 
-def wait_for(what: Callable[[], bool], seconds: float = 20.0) -> None:
-    end = time.monotonic() + seconds
+PATIENCE = 180.0
+"""Seconds after which a test that waits is taken to hang: far longer than anything takes on a busy machine."""
+
+
+def wait_for(what: Callable[[], bool]) -> None:
+    end = time.monotonic() + PATIENCE
     while not what():
         assert time.monotonic() < end, "it never came to that"
         time.sleep(0.01)
@@ -29,7 +33,7 @@ def cluster(port: int, folder: str, *more: str, **environment: str) -> Iterator[
     """A scheduler of dask and one worker, as processes; ``more`` tells the worker how to run."""
     dask, silent = [sys.executable, "-m"], {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     here = ["--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
-    alone = ["--nthreads", "1", "--no-dashboard", "--death-timeout", "60", "--local-directory", folder]
+    alone = ["--nthreads", "1", "--no-dashboard", "--death-timeout", f"{PATIENCE:g}", "--local-directory", folder]
     address, own = f"tcp://127.0.0.1:{port}", {**os.environ, **environment}
     scheduler = subprocess.Popen([*dask, "distributed.cli.dask_scheduler", *here], **silent, env=own)
     worker = subprocess.Popen(
@@ -59,7 +63,7 @@ def served(**settings: str) -> Iterator[int]:
         yield port
     finally:
         process.terminate()
-        process.wait(30)
+        process.wait(PATIENCE)
 
 
 def free_port() -> int:
@@ -79,4 +83,4 @@ def joined(port: int) -> None:
 
     wait_for(lambda: listens(port))
     with distributed.Client(f"tcp://127.0.0.1:{port}", set_as_default=False) as client:
-        client.wait_for_workers(1, timeout=30)
+        client.wait_for_workers(1, timeout=PATIENCE)

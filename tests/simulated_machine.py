@@ -13,6 +13,7 @@ Lengths are in the unit of the machine described. Invented: everything that the 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from typing import Any, TypeVar
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -21,6 +22,7 @@ from tramwright_solvers.model.machine import Machine, Screw, Seat
 from tramwright_solvers.model.survey import Reading, Survey
 
 Vector = np.ndarray
+T = TypeVar("T")
 UP = np.array([0.0, 0.0, 1.0])
 
 
@@ -127,6 +129,8 @@ class SimulatedMachine:
         self.tip_radius = machine.from_mm(4.0) if tip_radius is None else tip_radius
         self.arm = machine.from_mm(20.0) if arm is None else arm
         self.thickness = machine.bed.thickness or machine.from_mm(8.0)
+        self._stood: tuple[float, ...] = ()
+        self._known: dict[Any, Any] = {}
         if machine.rails:
             self.along = 0 if machine.rails.along == "x" else 1
             names = list(dict.fromkeys(seat.rail for seat in seats))
@@ -145,6 +149,14 @@ class SimulatedMachine:
         travel = travel_of_turn(screw, direction, degrees, seen_from)
         self.move(adjuster, travel)
         return travel
+
+    def _as_it_stands(self, what: Any, work_out: Callable[[], T]) -> T:
+        """What is the same until something is moved, worked out once."""
+        if self._stood != (stands := tuple(self.heights.values())):
+            self._stood, self._known = stands, {}
+        if what not in self._known:
+            self._known[what] = work_out()
+        return self._known[what]
 
     def plate(self) -> tuple[Vector, Vector]:
         """Rotation of the plate, and where its own origin (on the surface) stands in the machine."""
@@ -167,7 +179,10 @@ class SimulatedMachine:
             return np.array([x, y, 0.0]), UP
         ahead, sideways = ((x, y), (y, x))[self.along]
         middle = ahead - rails.tool_offset
-        left, right = (rail.carriage(middle, self.heights, self.arm, rails.block_spacing) for rail in self.rails)
+        left, right = self._as_it_stands(
+            middle,
+            lambda: [rail.carriage(middle, self.heights, self.arm, rails.block_spacing) for rail in self.rails],
+        )
         across = 1 - self.along
         beam = right[0] - left[0]
         length = np.linalg.norm(beam)
@@ -186,12 +201,14 @@ class SimulatedMachine:
     def gap(self, x: float, y: float) -> float:
         """Height of the bed above the tool's tip, along the tool's axis."""
         tip, axis = self.tool(x, y)
-        turned, origin = self.plate()
+        turned, origin = self._as_it_stands("plate", self.plate)
         start, ray = turned.T @ (tip - origin), turned.T @ axis
         reach = -start[2] / ray[2]
         for _ in range(12):  # meet the surface w = form(u, v): slopes are small, so this contracts fast
             u, v, _w = start + reach * ray
-            reach = (self.form(u, v) - start[2]) / ray[2]
+            before, reach = reach, (self.form(u, v) - start[2]) / ray[2]
+            if reach == before:
+                break
         return float(reach)
 
     def read(self, x: float, y: float, setup: str = "", time: float = 0.0) -> float:

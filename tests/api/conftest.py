@@ -31,6 +31,12 @@ def client(registry: Registry) -> Iterator[TestClient[Any]]:
         yield client
 
 
+@pytest.fixture(autouse=True)
+def _tested_already(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Applications beside the session's own do not answer every example again before they begin."""
+    monkeypatch.setattr("tramwright_service.http.app.self_test", lambda *_: None)
+
+
 @pytest.fixture
 def payload() -> dict[str, Any]:
     """A request that is right, to spoil at will."""

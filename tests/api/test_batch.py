@@ -15,6 +15,7 @@ from litestar import Litestar
 from litestar.testing import TestClient
 
 from batch_lines import answers, lines, requests
+from processes import PATIENCE
 from tramwright_service.batch import http_stream
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
@@ -242,10 +243,10 @@ class Wire:
         return message
 
     async def _send(self, message: Any) -> None:
-        await self.taking.wait()
         if message["type"] == "http.response.start":
             self.status = message["status"]
         else:
+            await self.taking.wait()
             self.got += message["body"]
             self.ended = not message["more_body"]
 
@@ -255,8 +256,8 @@ class Wire:
     def leave(self) -> None:
         self.coming.put_nowait({"type": "http.disconnect"})
 
-    async def until(self, what: Callable[[], bool], seconds: float = 20.0) -> None:
-        async with asyncio.timeout(seconds):
+    async def until(self, what: Callable[[], bool]) -> None:
+        async with asyncio.timeout(PATIENCE):
             while not what():
                 await asyncio.sleep(0.005)
 
@@ -348,7 +349,7 @@ def test_a_client_that_leaves_ends_the_work_and_frees_its_place(registry: Regist
             await gone.until(lambda: gone.status == 200)
             gone.put(sent)
             gone.leave()
-            async with asyncio.timeout(20):
+            async with asyncio.timeout(PATIENCE):
                 await gone.task
             assert not gone.ended
             tasks = len(asyncio.all_tasks())
@@ -387,14 +388,14 @@ def test_batches_beyond_the_places_are_refused_and_told_when_to_come_back(regist
 )
 def test_a_client_still_for_too_long_counts_as_gone(registry: Registry, sent: bytes | None) -> None:
     async def talk() -> bool:
-        async with running(registry, idle_seconds=3 if sent else 1) as app:
+        async with running(registry, idle_seconds=0.2) as app:
             wire = Wire(app)
-            await wire.until(lambda: wire.status == 200)
-            if sent is not None:
+            if sent is not None:  # all of it at once, before the service looks for it
                 wire.taking.clear()
                 wire.put(sent, more=False)
-            async with asyncio.timeout(15):
+            async with asyncio.timeout(PATIENCE):
                 await wire.task
+            assert wire.status == 200
             return wire.ended
 
     assert asyncio.run(talk()) is False

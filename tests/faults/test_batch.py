@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from pathlib import Path
 from types import MappingProxyType
 
@@ -16,7 +15,7 @@ import msgspec
 import pytest
 
 from batch_lines import answers, lines, requests
-from processes import COMMAND, cluster, free_port, joined, served, wait_for
+from processes import COMMAND, PATIENCE, cluster, free_port, joined, served, wait_for
 from tramwright_service.batch.engines import local
 from tramwright_service.batch.engines.local import TRIES, LocalEngine
 from tramwright_service.batch.splitter import Chunk
@@ -49,9 +48,9 @@ def pids_of(engine: LocalEngine) -> list[int]:
     return [worker.process.pid for worker in engine._workers]
 
 
-def start(surveys: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
-    """Start the command as a process."""
-    command = [sys.executable, "-c", COMMAND, "batch", str(surveys), "--out", str(out), "--detail", "full"]
+def start(surveys: Path, out: Path, *more: str, first: str = "") -> subprocess.Popen[bytes]:
+    """Start the command as a process, ``first`` being run in it before."""
+    command = [sys.executable, "-c", first + COMMAND, "batch", str(surveys), "--out", str(out), "--detail", "full"]
     return subprocess.Popen(
         [*command, "--lines-per-file", str(IN_EACH), "--workers", "2", *more],
         stdout=subprocess.DEVNULL,
@@ -61,7 +60,7 @@ def start(surveys: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
 
 def ended(process: subprocess.Popen[bytes]) -> tuple[int, str]:
     """Wait for a process; return its exit status and what it told on standard error."""
-    _, told = process.communicate(timeout=60)
+    _, told = process.communicate(timeout=PATIENCE)
     return process.returncode, told.decode()
 
 
@@ -147,7 +146,8 @@ def test_the_scheduler_killed_in_the_middle_is_told_and_another_run_does_the_res
 
 def test_no_scheduler_at_the_address_is_told(surveys: Path, tmp_path: Path) -> None:
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    process = start(surveys, tmp_path, "--engine", f"dask://127.0.0.1:{free_port()}")
+    soon = "from tramwright_service.batch.engines import dask; dask.CONNECT = 0.2; "
+    process = start(surveys, tmp_path, "--engine", f"dask://127.0.0.1:{free_port()}", first=soon)
     status, told = ended(process)
     assert status == 1, told
     assert "No dask scheduler answers" in told
@@ -194,23 +194,27 @@ def test_a_client_gone_in_the_middle_frees_its_place_and_can_begin_again() -> No
             client.sendall(head + body[: len(body) // 2])
             assert client.recv(100).startswith(b"HTTP/1.1 200")
         told = b""
-        for _ in range(100):  # the service may take a moment to see that the other one has gone
+
+        def taken() -> bool:
+            nonlocal told
             with socket.create_connection(("127.0.0.1", port)) as client:
                 client.sendall(head)
                 told = client.recv(65536)
-                if told.startswith(b"HTTP/1.1 200"):
-                    client.sendall(body)
-                    told += b"".join(iter(lambda client=client: client.recv(65536), b""))
-                    break
-            assert told.startswith(b"HTTP/1.1 503")
-            time.sleep(0.05)
+                if told.startswith(b"HTTP/1.1 503"):
+                    return False
+                client.sendall(body)
+                told += b"".join(iter(lambda: client.recv(65536), b""))
+            return True
+
+        wait_for(taken)  # the service may take a moment to see that the other one has gone
+    assert told.startswith(b"HTTP/1.1 200")
     found = [line for line in told.splitlines() if line.startswith(b'{"id"')]
     assert [msgspec.json.decode(line)["id"] for line in found] == [f"survey-{n}" for n in range(400)]
 
 
 def test_work_that_nobody_waits_for_is_ended_and_costs_nobody_else(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(local, "GRACE", 0.3)
-    # Two hundred integer programmes: far longer work than the test waits for.
+    # Two hundred searches: far longer work than a worker is given once nobody waits for it.
     slow = Chunk(1, "verdict", [msgspec.json.encode(one) for one in requests(200, "shimmed-rails")])
     quick = Chunk(1, "verdict", [msgspec.json.encode(one) for one in requests(3)])
 
@@ -224,7 +228,7 @@ def test_work_that_nobody_waits_for_is_ended_and_costs_nobody_else(monkeypatch: 
         behind = asyncio.ensure_future(engine.answer(quick))
         await asyncio.sleep(0.1)
         left.cancel()
-        async with asyncio.timeout(15):
+        async with asyncio.timeout(PATIENCE):
             answered = await behind
         after = pids_of(engine)
         await engine.close()

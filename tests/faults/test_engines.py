@@ -10,7 +10,7 @@ import pytest
 from litestar.testing import TestClient
 
 from batch_lines import cut_all, each_of_its_own, lines, requests
-from processes import COMMAND, cluster, free_port, joined
+from processes import COMMAND, PATIENCE, cluster, free_port, joined
 from tramwright_service.batch.answerer import LineAnswerer
 from tramwright_service.batch.splitter import DETAILS, Detail
 from tramwright_service.catalogue import examples
@@ -32,7 +32,7 @@ def asked() -> bytes:
         each_of_its_own(9, "twisted-frame"),
         requests(3, "minimum-zone"),
         requests(3, "bad-machine"),
-        [one | {"id": name} for name, one in sorted(examples.corrections().items()) if name != "shimmed-rails"],
+        [one | {"id": name} for name, one in sorted(examples.corrections().items())],
         [off, {"id": "no survey"}, b"{"],
     ]
     most = max(map(len, kinds))
@@ -44,7 +44,9 @@ def by_command(out: Path, detail: Detail, *more: str) -> bytes:
     source = out / "asked.ndjson"
     source.write_bytes(asked())
     command = [sys.executable, "-c", COMMAND, "batch", str(source), "--out", str(out / "told"), "--detail", detail]
-    done = subprocess.run([*command, "--lines-per-file", "10", *more], capture_output=True, timeout=120, check=False)
+    done = subprocess.run(
+        [*command, "--lines-per-file", "10", *more], capture_output=True, timeout=PATIENCE, check=False
+    )
     assert done.returncode == 2, done.stderr.decode()  # some lines could not be answered
     return b"".join(path.read_bytes() for path in sorted((out / "told").glob("*.ndjson")))
 

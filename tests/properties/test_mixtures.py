@@ -14,11 +14,12 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from mixtures import BEDS, MIXTURES, RAILS, changed, counts_of, jobs, mechanisms
+from profiles import budget
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled
 from tramwright_solvers.model.contract import Adjuster, Mechanism, Site
@@ -180,7 +181,7 @@ def assert_consistent(machine: Machine, solve: Solve[Any], answer: Correction) -
 
 
 @mixture
-@settings(max_examples=2)
+@budget(1 / 6)
 @given(data=st.data())
 def test_an_answer_can_be_carried_out_and_agrees_with_itself(bed: str, rails: str, data: st.DataObject) -> None:
     machine, survey = data.draw(jobs(bed, rails))
@@ -193,7 +194,7 @@ def test_an_answer_can_be_carried_out_and_agrees_with_itself(bed: str, rails: st
 
 
 @rails_kind
-@settings(max_examples=2)
+@budget(1 / 6)
 @given(data=st.data())
 def test_the_same_question_has_the_same_answer_to_the_last_byte(rails: str, data: st.DataObject) -> None:
     bed = data.draw(any_bed if rails else st.sampled_from(list(BEDS)))
@@ -215,7 +216,7 @@ def assert_never_more(wider: tuple[float, float], narrower: tuple[float, float])
 
 
 @rails_kind
-@settings(max_examples=2)
+@budget(1 / 6)
 @given(data=st.data())
 def test_relaxing_never_hurts(rails: str, data: st.DataObject) -> None:
     """Wider bounds, more stock, taller stacks, a hold dropped, one more move: each alone, the rest as it was."""
@@ -269,7 +270,7 @@ def continuous(machine: Machine) -> Machine:
 
 
 @rails_kind
-@settings(max_examples=3)
+@budget(1 / 4)
 @given(data=st.data())
 def test_whole_steps_and_shims_never_beat_what_moves_freely(rails: str, data: st.DataObject) -> None:
     bed = data.draw(any_bed if rails else st.sampled_from(list(BEDS)))
@@ -279,7 +280,7 @@ def test_whole_steps_and_shims_never_beat_what_moves_freely(rails: str, data: st
 
 
 @rails_kind
-@settings(max_examples=2)
+@budget(1 / 6)
 @given(data=st.data())
 def test_inches_change_nothing_but_the_unit(rails: str, data: st.DataObject) -> None:
     bed = data.draw(any_bed if rails else st.sampled_from(list(BEDS)))

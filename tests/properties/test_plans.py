@@ -19,6 +19,7 @@ from tramwright_solvers.planning import Area, KeepOut, PlanSolve, Reach, Spot, S
 from tramwright_solvers.planning.area import Circle, Rectangle
 from tramwright_solvers.planning.model import models
 from tramwright_solvers.planning.rating import steady_u
+from tramwright_solvers.planning.results import Rating
 
 every_group = pytest.mark.parametrize("group", GROUPS)
 
@@ -59,13 +60,25 @@ def readable(answer: SurveyPlan, machine: Machine, area: Area) -> None:
 
 @every_group
 @given(data=st.data())
-def test_a_plan_is_in_nothing_worse_than_a_regular_grid(group: str, data: st.DataObject) -> None:
+def test_a_plan_is_in_nothing_worse_than_a_regular_grid_and_any_sent_is_rated(group: str, data: st.DataObject) -> None:
     machine = data.draw(machines(group))
-    area = data.draw(areas(machine))
+    area = data.draw(st.one_of(st.just(Area()), areas(machine)))
     count = data.draw(st.integers(9, 30))
     offset = data.draw(st.sampled_from(["free", "keep"]))
-    answer = plan_survey(machine, PlanSolve(list(GROUPS[group]), offset), area, count)
+    (left, right), (front, rear) = area.box(machine)
+    points = data.draw(stations(machine))
+    points = points[np.all((points >= [left, front]) & (points <= [right, rear]), axis=1)]
+    points = points[~area.blocked(points)]
+    sent = [Spot(x, y) for x, y in points.tolist()]
+    answer = plan_survey(machine, PlanSolve(list(GROUPS[group]), offset), area, count, sent)
     readable(answer, machine, area)
+    no_worse_than_a_grid(answer, count)
+    assert (answer.yours is None) == (not sent)
+    if answer.yours is not None:
+        rated(answer.yours, sent)
+
+
+def no_worse_than_a_grid(answer: SurveyPlan, count: int) -> None:
     compared = answer.against_grid
     assert len({(spot.x, spot.y) for spot in compared.grid_stations}) == count
     if compared.grid.gap_u is not None and compared.grid.largest_move_u is not None:
@@ -76,16 +89,8 @@ def test_a_plan_is_in_nothing_worse_than_a_regular_grid(group: str, data: st.Dat
         assert compared.plan.least_redundancy >= min(compared.grid.least_redundancy, 0.1)
 
 
-@every_group
-@given(data=st.data())
-def test_any_plan_sent_is_rated_and_none_beats_the_best_of_its_size(group: str, data: st.DataObject) -> None:
-    machine = data.draw(machines(group))
-    points = data.draw(stations(machine))
-    sent = [Spot(x, y) for x, y in points.tolist()]
-    answer = plan_survey(machine, PlanSolve(list(GROUPS[group])), Area(), 12, sent)
-    readable(answer, machine, Area())
-    yours = answer.yours
-    assert yours is not None
+def rated(yours: Rating, sent: list[Spot]) -> None:
+    """None beats the best of its size, and what cannot be told is not."""
     assert {(stop.x, stop.y) for stop in yours.stations} == {(spot.x, spot.y) for spot in sent}
     for value in (yours.efficiency.d, yours.efficiency.i):
         assert value is None or 0.0 <= value <= 1.0 + 1e-9

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.optimize import linprog, lsq_linear
 
+from profiles import budget
 from tramwright_solvers.adjustment.constrained_lsq import bounded, feasible_best, response
 from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.model.errors import Impossible
@@ -79,7 +80,7 @@ def sides(problem: Problem) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return rows, low, high
 
 
-@settings(max_examples=150, deadline=None)
+@budget(13)
 @given(cases())
 def test_no_allowed_direction_descends(case: tuple[Problem, np.ndarray]) -> None:
     """The first-order condition of a convex problem, put to an independent linear programme (Farkas)."""
@@ -100,7 +101,7 @@ def test_no_allowed_direction_descends(case: tuple[Problem, np.ndarray]) -> None
     assert best.fun >= -1e-6
 
 
-@settings(max_examples=80, deadline=None)
+@budget(7)
 @given(cases())
 def test_redundant_directions_take_least_effort(case: tuple[Problem, np.ndarray]) -> None:
     problem, gap = case
@@ -124,8 +125,24 @@ def test_redundant_directions_take_least_effort(case: tuple[Problem, np.ndarray]
     assert best.fun >= -1e-6
 
 
-@settings(max_examples=80, deadline=None)
+def two_alike() -> tuple[Problem, np.ndarray]:
+    """Two screws of one effect but for rounding, which a method may take for a difference."""
+    influence = np.array(
+        [
+            [-0.7770752222412183, -0.273856071370543, -0.12870994779494607],
+            [-0.25804031171445213, -0.09093830815701158, -0.04274020596612078],
+            [-1.0842891261655827, -0.3821240876334752, -0.17959496433419705],
+        ]
+    )
+    lower, upper = np.array([0.0, 0.0, -np.inf]), np.array([np.inf, 0.0, 0.0])
+    weights = np.array([1.414960399045886, 0.6267904233894904, 0.9582491775646231])
+    gap = np.array([4.8342360943214285e-07, -1.0889173416353798e-07, -8.3321640597254293e-07])
+    return problem_of(influence, lower=lower, upper=upper, weights=weights), gap
+
+
+@budget(7)
 @given(cases(sides=False))
+@example(two_alike())
 def test_bounds_alone_agree_with_another_method(case: tuple[Problem, np.ndarray]) -> None:
     problem, gap = case
     travels = bounded(problem, gap)
@@ -135,11 +152,13 @@ def test_bounds_alone_agree_with_another_method(case: tuple[Problem, np.ndarray]
         assert np.array_equal(travels, np.zeros(len(travels)))
         return
     scale = np.max(np.abs(gap))
-    other = lsq_linear(
-        matrix[:, free], to_fit / scale, (problem.lower[free] / scale, problem.upper[free] / scale), method="bvls"
-    )
-    assert np.sum((matrix @ travels - to_fit) ** 2) / scale**2 <= 2 * other.cost + 1e-10
-    assert np.sum((matrix @ travels - to_fit) ** 2) / scale**2 >= 2 * other.cost - 1e-6
+    # The other method takes columns that depend on each other for independent ones, so it is given the range alone.
+    left, values, right = np.linalg.svd(matrix[:, free], full_matrices=False)
+    rank = int(np.sum(values > 1e-9 * values[0]))
+    seen, aim = values[:rank, None] * right[:rank], left[:, :rank].T @ to_fit / scale
+    other = lsq_linear(seen, aim, (problem.lower[free] / scale, problem.upper[free] / scale), method="bvls")
+    best = 2 * other.cost + np.sum((to_fit / scale) ** 2) - np.sum(aim**2)
+    assert np.sum((matrix @ travels - to_fit) ** 2) / scale**2 == pytest.approx(best, rel=0, abs=1e-10)
 
 
 @pytest.mark.parametrize("scale", [1e-6, 1.0, 1e3])

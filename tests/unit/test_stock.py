@@ -11,11 +11,12 @@ from itertools import combinations_with_replacement, product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 from scipy.optimize import linprog
 
+from profiles import budget
 from tramwright_solvers.adjustment.mixed_integer import Task, objective, programme
 from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.adjustment.shim_stacks import Lattice, Pools, Stacks, choices, stack_for
@@ -122,7 +123,7 @@ def test_too_many_different_stacks_are_refused_with_a_remedy() -> None:
     assert "largest_stack" in refusal.value.faults[0].detail
 
 
-@settings(max_examples=60, deadline=None)
+@budget(5)
 @given(
     st.lists(st.tuples(st.integers(1, 12), st.integers(0, 3)), min_size=1, max_size=3, unique_by=lambda pair: pair[0]),
     st.lists(st.integers(1, 12), max_size=2),
@@ -284,64 +285,59 @@ def by_screws(
 
 
 @pytest.mark.parametrize("criterion", CRITERIA)
-def test_nothing_beats_it_among_all_combinations(criterion: Criterion) -> None:
-    @settings(max_examples=20, deadline=None)
-    @given(cases())
-    def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
-        problem, gap, adjusters, seats = case
-        answer = programme(problem, gap, adjusters, criterion, ENOUGH)
-        combinations = everything(adjusters, seats)
-        assert answer.outcome == "optimal"
-        assert answer.gap == 0.0
-        assert answer.objective == objective(problem, gap, answer.travels, criterion)
-        away = np.abs(combinations - answer.travels[:seats]).max(axis=1)
-        assert away.min() < 1e-9, "the answer is not one of the combinations"
-        alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
-        assert answer.objective == pytest.approx(
-            best_of_all(problem, gap, combinations, criterion), rel=1e-6, abs=1e-8 * alone
-        )
-
-    check()
-
-
-@pytest.mark.parametrize("criterion", CRITERIA)
-def test_never_worse_than_nothing_and_never_better_than_continuous(criterion: Criterion) -> None:
-    @settings(max_examples=20, deadline=None)
-    @given(cases())
-    def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
-        problem, gap, adjusters, _ = case
-        alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
-        relaxed = objective(
-            problem, gap, Task(problem, gap, adjusters, Work.within(ENOUGH)).relaxed(criterion), criterion
-        )
-        for seconds in (1e-9, ENOUGH):
-            answer = programme(problem, gap, adjusters, criterion, seconds)
-            assert answer.objective <= alone
-            assert answer.objective >= relaxed - 1e-8 * alone
-            assert answer.bound <= answer.objective
-            assert np.all(answer.travels >= problem.lower - 1e-12)
-            assert np.all(answer.travels <= problem.upper + 1e-12)
-
-    check()
+@budget(2)
+@given(case=cases())
+def test_nothing_beats_it_among_all_combinations(
+    criterion: Criterion, case: tuple[Problem, np.ndarray, list[Adjuster], int]
+) -> None:
+    problem, gap, adjusters, seats = case
+    answer = programme(problem, gap, adjusters, criterion, ENOUGH)
+    combinations = everything(adjusters, seats)
+    assert answer.outcome == "optimal"
+    assert answer.gap == 0.0
+    assert answer.objective == objective(problem, gap, answer.travels, criterion)
+    away = np.abs(combinations - answer.travels[:seats]).max(axis=1)
+    assert away.min() < 1e-9, "the answer is not one of the combinations"
+    alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
+    assert answer.objective == pytest.approx(
+        best_of_all(problem, gap, combinations, criterion), rel=1e-6, abs=1e-8 * alone
+    )
 
 
 @pytest.mark.parametrize("criterion", CRITERIA)
-def test_more_sheets_or_higher_stacks_never_hurt(criterion: Criterion) -> None:
-    @settings(max_examples=12, deadline=None)
-    @given(cases())
-    def check(case: tuple[Problem, np.ndarray, list[Adjuster], int]) -> None:
-        problem, gap, adjusters, _ = case
-        first = programme(problem, gap, adjusters, criterion, ENOUGH).objective
-        slack = 1e-8 * objective(problem, gap, np.zeros(len(adjusters)), criterion)
-        richer = [
-            replace(a, stock=tuple(Sheet(s.thickness, min(s.count + 1, 1000)) for s in a.stock)) if a.stock else a
-            for a in adjusters
-        ]
-        higher = [replace(a, largest_stack=a.largest_stack + 1) if a.largest_stack else a for a in adjusters]
-        assert programme(problem, gap, richer, criterion, ENOUGH).objective <= first + slack
-        assert programme(problem, gap, higher, criterion, ENOUGH).objective <= first + slack
+@budget(2)
+@given(case=cases())
+def test_never_worse_than_nothing_and_never_better_than_continuous(
+    criterion: Criterion, case: tuple[Problem, np.ndarray, list[Adjuster], int]
+) -> None:
+    problem, gap, adjusters, _ = case
+    alone = objective(problem, gap, np.zeros(len(adjusters)), criterion)
+    relaxed = objective(problem, gap, Task(problem, gap, adjusters, Work.within(ENOUGH)).relaxed(criterion), criterion)
+    for seconds in (1e-9, ENOUGH):
+        answer = programme(problem, gap, adjusters, criterion, seconds)
+        assert answer.objective <= alone
+        assert answer.objective >= relaxed - 1e-8 * alone
+        assert answer.bound <= answer.objective
+        assert np.all(answer.travels >= problem.lower - 1e-12)
+        assert np.all(answer.travels <= problem.upper + 1e-12)
 
-    check()
+
+@pytest.mark.parametrize("criterion", CRITERIA)
+@budget(1)
+@given(case=cases())
+def test_more_sheets_or_higher_stacks_never_hurt(
+    criterion: Criterion, case: tuple[Problem, np.ndarray, list[Adjuster], int]
+) -> None:
+    problem, gap, adjusters, _ = case
+    first = programme(problem, gap, adjusters, criterion, ENOUGH).objective
+    slack = 1e-8 * objective(problem, gap, np.zeros(len(adjusters)), criterion)
+    richer = [
+        replace(a, stock=tuple(Sheet(s.thickness, min(s.count + 1, 1000)) for s in a.stock)) if a.stock else a
+        for a in adjusters
+    ]
+    higher = [replace(a, largest_stack=a.largest_stack + 1) if a.largest_stack else a for a in adjusters]
+    assert programme(problem, gap, richer, criterion, ENOUGH).objective <= first + slack
+    assert programme(problem, gap, higher, criterion, ENOUGH).objective <= first + slack
 
 
 @pytest.mark.parametrize("criterion", CRITERIA)

@@ -63,7 +63,7 @@ def test_far_beyond_the_limit_the_clock_stops_it_with_an_answer(
     criterion: Criterion, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     problem, gap, _ = posed()
-    ticks = accumulate([1e3] * 10**5)
+    ticks = accumulate([1e4] * 10**5)
     monkeypatch.setattr(work, "monotonic", lambda: next(ticks))
     found = search(criterion, 60.0)
     assert found.outcome == "stopped"

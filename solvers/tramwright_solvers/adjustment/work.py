@@ -10,8 +10,9 @@ from time import monotonic
 SECOND = 1e6
 """Units in a second of the time limit."""
 
-BACKSTOP = 10.0
-"""The clock itself stops a search at this many times the time limit, or at this many seconds if that is more."""
+BACKSTOP = 60.0
+"""The clock itself stops a search at this many times the time limit, or at this many seconds if that is more: where
+twelve such searches shared two cores, ten times were not enough."""
 
 CARRIED, CHUNK_CARRIED = 0.2, 50.0
 """One partial setting carried on to the next adjuster, and one lot of them."""

@@ -11,7 +11,7 @@ from .contract import Mechanism
 TIME_LIMIT = (
     "Seconds that the search over whole steps and shims may take on the machine of the benchmarks. They are counted in "
     "work done, not by the clock, so equal requests have equal answers however busy the machine is. The clock stops a "
-    "search only at ten times as long, and not before ten seconds."
+    "search only at sixty times as long, and not before a minute."
 )
 
 M = TypeVar("M", bound=Mechanism)
