@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import pytest
 
 from batch_lines import answers, lines, requests
-from processes import COMMAND, free_port, listens, wait_for
+from processes import COMMAND, PATIENCE, free_port, listens, wait_for
 from tramwright_service.catalogue import examples
 from tramwright_service.http import serving
 
@@ -41,12 +41,12 @@ class Served(NamedTuple):
     log: Path
 
     def connect(self) -> socket.socket:
-        made = socket.create_connection(("127.0.0.1", self.port), timeout=20)
+        made = socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE)
         made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         return made
 
     def get(self, path: str = "/health/live") -> int:
-        with DIRECT.open(f"http://127.0.0.1:{self.port}{path}", timeout=20) as answer:
+        with DIRECT.open(f"http://127.0.0.1:{self.port}{path}", timeout=PATIENCE) as answer:
             return int(answer.status)
 
     def logged(self, event: str) -> list[dict[str, Any]]:
@@ -82,11 +82,11 @@ def served(log: Path, host: str = "127.0.0.1", files: int | None = None, **setti
             env={**os.environ, **own},
         )
     try:
-        wait_for(lambda: listens(port), 60)
+        wait_for(lambda: listens(port))
         yield Served(port, process, log)
     finally:
         process.kill()
-        process.wait(30)
+        process.wait(PATIENCE)
 
 
 def read(client: socket.socket) -> bytes:
@@ -148,7 +148,7 @@ def test_a_header_that_does_not_come_whole_is_cut_off_and_logged(service: Served
         while not got.endswith(b"}"):  # header and body may come apart
             got += blank.recv(4096)
         assert got.startswith(b"HTTP/1.1 200")
-        end = time.monotonic() + 20
+        end = time.monotonic() + PATIENCE
         told = b""
         slow.setblocking(False)
         slow.send(b"GET /health/live HTTP/1.1\r\n")
@@ -223,7 +223,7 @@ def test_a_client_that_sends_too_much_and_then_reads_is_told_so(service: Served,
         f"http://127.0.0.1:{service.port}/v1/corrections", data=body, headers={"Content-Type": "application/json"}
     )
     with pytest.raises(urllib.error.HTTPError) as refused:
-        DIRECT.open(asked, timeout=20)
+        DIRECT.open(asked, timeout=PATIENCE)
     assert refused.value.code == 413
     assert json.load(refused.value)["type"] == "/docs/problems#too-large"
 
@@ -284,7 +284,7 @@ def test_the_end_is_told_to_clients_and_every_line_of_the_log_is_json(tmp_path: 
             told = read(sending)
         assert told.startswith(b"HTTP/1.1 200")
         assert b"\r\nconnection: close\r\n" in told
-        assert service.process.wait(30) == -signal.SIGTERM
+        assert service.process.wait(PATIENCE) == -signal.SIGTERM
         entries = [json.loads(line) for line in service.log.read_bytes().splitlines()]
     assert {"Invalid HTTP request received.", "request"} <= {entry["event"] for entry in entries}
     assert all(entry["timestamp"] and entry["level"] for entry in entries)

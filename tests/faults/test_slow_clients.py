@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from batch_lines import answers, lines, requests
-from processes import served
+from processes import PATIENCE, served
 
 CLIENTS = 200
 SURVEYS = [lines([one]) for one in requests(8)]
@@ -48,7 +48,7 @@ async def exchange(
         writer.write(b"0\r\n\r\n")
         await writer.drain()
 
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE):
         sent = asyncio.ensure_future(send())
         if wait:
             await wait()
