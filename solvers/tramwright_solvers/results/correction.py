@@ -159,26 +159,46 @@ class Verdict(Struct, frozen=True, gc=False):
 
 
 class Step(Struct, frozen=True, gc=False):
-    """One thing to do, where to park the indicator while doing it, and what it reads before and after."""
+    """One thing to do: move an adjuster while the indicator is parked at a station, or read a station."""
 
     do: Annotated[str, Meta(description="The instruction, in a sentence.")]
-    adjuster: AdjusterId
-    travel: Annotated[float, Meta(description="Signed distance to move it, in `units`, positive = up.")]
+    adjuster: Annotated[
+        str | None, Meta(description="`id` of the support or seat to move; null where a station is to be read.")
+    ]
+    travel: Annotated[
+        float | None,
+        Meta(
+            description="Signed distance to move it, in `units`, positive = up; null where a station is to be read, "
+            "and where it is moved only until the dial stirs."
+        ),
+    ]
     park: Annotated[
-        Place, Meta(description="Station at which the dial stands meanwhile: the first that this adjuster moves most.")
+        Place,
+        Meta(
+            description="Station at which the dial stands meanwhile, the first that this adjuster moves most; or the "
+            "station to read."
+        ),
     ]
     dial_before: Annotated[
-        float,
+        float | None,
         Meta(
             description="What the dial reads there before this step and after those before it, in `units`, in the "
-            "user's own sense."
+            "user's own sense; null at a station not read before."
         ),
     ]
     dial_after: Annotated[
-        float, Meta(description="What it should read after this step, in `units`, in the same sense.")
+        float | None,
+        Meta(
+            description="What it should read after this step, in `units`, in the same sense; null where a station is "
+            "to be read."
+        ),
     ]
     dial_goes: Annotated[
-        Literal["up", "down"], Meta(description="Which way the reading must go; if it goes the other way, stop.")
+        Literal["up", "down", "still"] | None,
+        Meta(
+            description="Which way the reading must go, `still` where it must not change; if it goes otherwise, stop. "
+            "Null where a station is to be read."
+        ),
     ]
 
 
