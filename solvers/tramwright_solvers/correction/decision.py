@@ -54,9 +54,11 @@ def decide_lazily(
     least = 2.0 * table.rms
     fitted = undecided_subsets(prepared.options, score(prepared.options, solve, gaps, noise, table), least)
     options.refine(table, gaps, fitted, within)
-    nearest = undecided_nearest(prepared.options, score(prepared.options, solve, gaps, noise, table), least)
+    nearest = undecided_nearest(score(prepared.options, solve, gaps, noise, table), least)
     options.refine(table, gaps, nearest & ~fitted, within)
-    return score_and_choose(prepared.options, solve, gaps, noise, table, [None] * len(gaps))
+    decided = score_and_choose(prepared.options, solve, gaps, noise, table, [None] * len(gaps))
+    # travels too small to be set were passed over, and so the choice depends on others than those fitted
+    return decide(prepared, solve, gaps, noise, within) if decided.chosen.passed_over else decided
 
 
 def decide_across_geometries(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
@@ -76,7 +78,7 @@ def score_and_choose(
 ) -> Decision:
     """Score what every subset leaves and take one for each survey."""
     scores = score(options, solve, gaps, noise, table)
-    return Decision(table, settled, scores, choose(options, scores, table, noise))
+    return Decision(table, settled, scores, choose(options, solve, scores, table, noise))
 
 
 def solve_discrete_rows(

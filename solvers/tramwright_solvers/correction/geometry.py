@@ -21,7 +21,7 @@ from ..model.safety import GENERAL_CAUTIONS
 from ..reduction.stations import StationLayout, a_priori
 from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
-from ..uncertainty.setting_error import Setting
+from ..uncertainty.setting_error import Setting, least_travels
 from .parking import Parking, parking
 from .setup import Setup
 from .subset_table import SubsetTable
@@ -58,7 +58,11 @@ class Geometry(Setup, frozen=True, dict=True):
     def options(self) -> SubsetTable:
         """The subsets of adjusters and their fits."""
         return SubsetTable(
-            self.candidates, np.array(self.candidates.effort), self.setting.totals[None], self.machine.total_limit
+            candidates=self.candidates,
+            effort=np.array(self.candidates.effort),
+            added=self.setting.totals[None],
+            least=least_travels(self.machine, self.setting, self.influence)[None],
+            limit=self.machine.total_limit,
         )
 
     @cached_property

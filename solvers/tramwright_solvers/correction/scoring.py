@@ -41,6 +41,20 @@ class Scores(Struct, frozen=True):
     aim: float
     most: int
 
+    def some(self, rows: np.ndarray) -> Scores:
+        """Return the scores of these surveys of the stack."""
+        return Scores(
+            total=self.total[rows],
+            spread=self.spread[rows],
+            u=self.u[rows],
+            rms=self.rms[rows],
+            objective=self.objective[rows],
+            work=self.work[rows],
+            slack=self.slack[rows],
+            aim=self.aim,
+            most=self.most,
+        )
+
 
 def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance, table: SubsetAnswers) -> Scores:
     """Score every subset for gaps (N, n)."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ..adjustment.active_bounds import binding
 from ..adjustment.candidates import SubsetAnswers
@@ -29,7 +31,9 @@ class Selection(Struct, frozen=True):
     """The subset chosen for each survey of a stack.
 
     ``index`` (N,), whether it ``reached`` the aim (N,), the total's u at the best ``known`` (N,), every adjuster's
-    ``travels`` and their ``u`` (N, m).
+    ``travels`` and their ``u`` (N, m). A bed proven within its limit is left ``alone`` (N,) unless an aim is given;
+    ``could`` (N,) is what would be chosen for it otherwise. ``passed_over`` says that a choice of any survey was
+    changed because one of its travels is too small to be set.
     """
 
     index: np.ndarray
@@ -37,16 +41,80 @@ class Selection(Struct, frozen=True):
     known: Floats
     travels: Floats
     u: Floats
+    alone: np.ndarray
+    could: np.ndarray
+    passed_over: bool = False
+
+    def standing_still(self, rows: Sequence[int]) -> Selection:
+        """Return the same choice but that nothing is moved in these surveys."""
+        index, reached, travels, could = self.index.copy(), self.reached.copy(), self.travels.copy(), self.could.copy()
+        index[rows], reached[rows], travels[rows], could[rows] = 0, False, 0.0, 0
+        return replace(self, index=index, reached=reached, travels=travels, could=could)
 
 
-def choose(options: SubsetTable, scores: Scores, table: SubsetAnswers, noise: GapCovariance) -> Selection:
-    """Choose the least effort that reaches the aim; otherwise the best total without moves too small to measure."""
-    aim = scores.aim
-    allowed, rows = np.arange(len(options.effort)) < scores.most, np.arange(len(scores.total))
+def choose(
+    options: SubsetTable, solve: Solve[Any], scores: Scores, table: SubsetAnswers, noise: GapCovariance
+) -> Selection:
+    """Choose the least effort that reaches the aim; otherwise the best total without moves too small to measure.
+
+    A subset is chosen only if its predicted total with its U is below the total as found, and if each of its travels
+    can be set and be seen at the dial. Subset 0, which moves nothing, always may be.
+    """
+    rows = np.arange(len(scores.total))
+    allowed = gains(scores, scores.spread)
+    index, reached = pick(options, scores, allowed)
+    least = options.least[rows if len(options.least) > 1 else np.zeros_like(rows)]
+    small = np.any(too_small(table.travels[rows, index], least, scores.slack), axis=1)
+    if small.any():
+        slack = scores.slack[small]
+        settable = ~np.any(too_small(table.travels[small], least[small][:, None], slack[:, None]), axis=2)
+        settable[:, 0] = True
+        index[small], reached[small] = pick(options, scores.some(small), allowed[small] & settable)
+    alone = scores.spread[:, 0] + K * scores.u[:, 0] <= options.limit if solve.aim_for is None else rows < 0
+    could, index = index, np.where(alone, 0, index)
+    travels = table.travels[rows, index]
+    return Selection(
+        index=index,
+        reached=reached,
+        known=best_known(scores, allowed),
+        travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
+        u=options.candidates.fits.u(index, noise),
+        alone=alone,
+        could=could,
+        passed_over=bool(small.any()),
+    )
+
+
+def gains(scores: Scores, spread: Floats) -> np.ndarray:
+    """Return which subsets (N, K) may be chosen, if these spreads (N, K) are what they leave.
+
+    What a subset leaves has to be smaller with its U than the total as found; subset 0 moves nothing and always may be.
+    """
+    better = spread + K * scores.u < scores.spread[:, :1]
+    better[:, scores.most :] = False
+    better[:, 0] = True
+    return np.asarray(better)
+
+
+def best_known(scores: Scores, allowed: np.ndarray) -> Floats:
+    """Return the u (N,) of the best total that a subset allowed (N, K) leaves."""
+    best = np.where(allowed, scores.spread, np.inf).argmin(axis=1)
+    return np.asarray(scores.u[np.arange(len(best)), best])
+
+
+def too_small(travels: Floats, least: Floats, slack: Floats) -> np.ndarray:
+    """Return which travels are too small to be set, those of adjusters that stand still not counted."""
+    size = np.abs(travels)
+    return np.asarray((size > slack) & (size < least))
+
+
+def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the choice (N,) among the subsets allowed (N, K), and whether it reaches the aim (N,)."""
+    aim, rows = scores.aim, np.arange(len(scores.total))
     pool = allowed & (scores.spread + K * scores.u <= aim)
     reached = np.asarray(pool.any(axis=1))
-    known = scores.u[rows, scores.spread[:, : scores.most].argmin(axis=1)]
     if not reached.all():
+        known = best_known(scores, allowed)
         nearest = (
             narrow_to_lowest(allowed, scores.spread, known[:, None])
             if aim
@@ -55,15 +123,7 @@ def choose(options: SubsetTable, scores: Scores, table: SubsetAnswers, noise: Ga
         pool = np.where(reached[:, None], pool, nearest)
     pool = narrow_to_lowest(pool, options.effort, TIE)
     pool = narrow_to_lowest(pool, scores.spread if aim else scores.objective, scores.slack)
-    index = narrow_to_lowest(pool, scores.work, scores.slack).argmax(axis=1)
-    travels = table.travels[rows, index]
-    return Selection(
-        index=index,
-        reached=reached,
-        known=known,
-        travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
-        u=options.candidates.fits.u(index, noise),
-    )
+    return narrow_to_lowest(pool, scores.work, scores.slack).argmax(axis=1), reached
 
 
 def undecided_subsets(options: SubsetTable, scores: Scores, least: Floats) -> np.ndarray:
@@ -73,19 +133,19 @@ def undecided_subsets(options: SubsetTable, scores: Scores, least: Floats) -> np
     subset may reach the aim if this bound does; dearer ones than the cheapest that is sure to reach it cannot be
     chosen.
     """
-    may = (least + K * scores.u <= scores.aim) & (np.arange(len(options.effort)) < scores.most)
-    sure = may & (scores.spread + K * scores.u <= scores.aim)
+    may = gains(scores, least) & (least + K * scores.u <= scores.aim)
+    sure = gains(scores, scores.spread) & (scores.spread + K * scores.u <= scores.aim)
     cheapest = np.where(sure, options.effort, np.inf).min(axis=1, keepdims=True)
     return np.asarray(may & (options.effort <= cheapest + TIE))
 
 
-def undecided_nearest(options: SubsetTable, scores: Scores, least: Floats) -> np.ndarray:
+def undecided_nearest(scores: Scores, least: Floats) -> np.ndarray:
     """Return the same (N, K) for surveys of which nothing reaches the aim: what may come as near as the best."""
-    allowed = np.arange(len(options.effort)) < scores.most
+    allowed = gains(scores, scores.spread)
     nothing = ~np.any(allowed & (scores.spread + K * scores.u <= scores.aim), axis=1, keepdims=True)
     best = np.where(allowed, scores.spread, np.inf).min(axis=1, keepdims=True)
     near = scores.u.max(axis=1, keepdims=True) if scores.aim else 2.0 * scores.slack
-    return np.asarray(nothing & allowed & (least <= best + near))
+    return np.asarray(nothing & gains(scores, least) & (least <= best + near))
 
 
 def describe_choice(

@@ -16,13 +16,14 @@ from ..model.contract import Floats
 class SubsetTable(Struct, frozen=True):
     """K subsets of the adjusters and their answers, for one geometry (g = 1) or one for each survey of a stack (g = N).
 
-    ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``limit`` what
-    the machine is held to.
+    ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``least``
+    (g, m) the smallest travel of each adjuster that is worth asking for, ``limit`` what the machine is held to.
     """
 
     candidates: Candidates
     effort: Floats
     added: Floats
+    least: Floats
     limit: float
 
     @property
@@ -40,5 +41,8 @@ def join_tables(many: Sequence[SubsetTable]) -> SubsetTable:
     first = many[0]
     fits = join_fits([one.candidates.fits for one in many])
     return replace(
-        first, candidates=replace(first.candidates, fits=fits), added=np.concatenate([one.added for one in many])
+        first,
+        candidates=replace(first.candidates, fits=fits),
+        added=np.concatenate([one.added for one in many]),
+        least=np.concatenate([one.least for one in many]),
     )

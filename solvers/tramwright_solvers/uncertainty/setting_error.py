@@ -73,6 +73,16 @@ class Setting(Struct, frozen=True):
         return np.asarray(np.matmul(moved[:, None, :].astype(np.float64), self.gaps)[:, 0])
 
 
+def least_travels(machine: Machine, setting: Setting, influence: Floats) -> Floats:
+    """Return the smallest travel of each adjuster (m,) that is worth asking for: it can be set, and the dial shows it.
+
+    It is set no better than to its half-width of setting, and a dial is read to half a division (common practice, no
+    source) at the station where the adjuster, of influence (n, m), moves it most.
+    """
+    seen = np.abs(influence).max(axis=0)
+    return np.asarray(np.maximum(setting.half, 0.5 * machine.division / np.maximum(seen, LEAST_SEEN)))
+
+
 def settings_of(
     of: Sequence[tuple[Machine, Sequence[Adjuster]]],
     influence: Floats,
