@@ -17,6 +17,8 @@
 | `TRAMWRIGHT_CORS_ORIGINS` | none | origins (`https://host`, parted by commas) whose pages may ask from a browser |
 | `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
+| `TRAMWRIGHT_CONTACT` | none | contact in the API's description: a URL, `mailto:` too |
+| `TRAMWRIGHT_LICENCE` | NOASSERTION | licence of the API, in its description: an SPDX expression, `LicenseRef-…` too |
 """
 
 from __future__ import annotations
@@ -72,6 +74,22 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     log_level: Annotated[
         Literal["debug", "info", "warning", "error"], Meta(description="Lowest level that is logged.")
     ] = "info"
+    contact: Annotated[
+        str,
+        Meta(
+            max_length=500,
+            pattern=r"^(none|(https?://|mailto:)[!-~]+)$(?!\n)",
+            description="Where users of this installation turn to, as a URL, or none.",
+        ),
+    ] = "none"
+    licence: Annotated[
+        str,
+        Meta(
+            max_length=200,
+            pattern=r"^[A-Za-z0-9.+()-]+( [A-Za-z0-9.+()-]+)*$(?!\n)",
+            description="Licence under which the API is offered: an SPDX expression.",
+        ),
+    ] = "NOASSERTION"
 
     @property
     def origins(self) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from tramwright_service.catalogue import examples
 from tramwright_service.text.correction import as_text
 from tramwright_service.wire.encode import encode
 from tramwright_solvers.results.correction import Correction
-from tramwright_solvers.results.findings import Term
+from tramwright_solvers.results.findings import FormTerm
 
 CORRECTIONS = "/v1/corrections"
 JSON = "application/json"
@@ -118,8 +118,8 @@ def test_text_is_what_a_person_follows(client: TestClient[Any], name: str) -> No
     for caution in answer.cautions:
         assert caution in flat
     digits, unit = {"mm": 3, "inch": 4}[answer.units], answer.units
-    assert f"{answer.as_found.total:.{digits}f} ± {answer.as_found.U:.{digits}f} {unit} as found" in flat
-    assert f"{answer.predicted.total:.{digits}f} ± {answer.predicted.U:.{digits}f} {unit} predicted" in flat
+    assert f"{answer.as_found.total:.{digits}f} ± {answer.as_found.expanded:.{digits}f} {unit} as found" in flat
+    assert f"{answer.predicted.total:.{digits}f} ± {answer.predicted.expanded:.{digits}f} {unit} predicted" in flat
     assert "outside the limit as found" in flat
     assert text.rstrip().splitlines()[-1].startswith("Then survey again")
     # Rear at the top, x to the right: the first row of the layout is the largest y, from small x to large.
@@ -145,7 +145,7 @@ def test_stations_in_no_grid_are_listed(client: TestClient[Any], payload: dict[s
 
 def test_nothing_that_is_not_finite_leaves(client: TestClient[Any], payload: dict[str, Any]) -> None:
     answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)
-    unknown = Term("twist", None, None, 0.0, False)
+    unknown = FormTerm("twist", None, None, 0.0, False)
     honest = msgspec.structs.replace(answer, breakdown=[unknown])
     assert b'"range":null' in encode(honest, JSON, as_text)
     for bad in (math.nan, math.inf):

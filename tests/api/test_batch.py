@@ -184,7 +184,7 @@ def test_a_line_too_long_is_refused_and_the_next_is_answered(registry: Registry)
 def test_another_content_type_is_refused(client: TestClient[Any], sent_as: str) -> None:
     answer = client.post(BATCH, content=lines(requests(1)), headers={"Content-Type": sent_as})
     assert answer.status_code == 415
-    assert answer.headers["accept"] == "application/x-ndjson"
+    assert answer.headers["accept"] == "application/x-ndjson, application/octet-stream"
     assert answer.headers["content-type"] == "application/problem+json"
 
 

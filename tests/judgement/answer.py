@@ -71,7 +71,7 @@ class Answer:
     @property
     def total_u(self) -> float:
         """U of the total as found."""
-        return float(self.document["as_found"]["U"])
+        return float(self.document["as_found"]["expanded"])
 
     @property
     def left(self) -> float:
@@ -81,7 +81,7 @@ class Answer:
     @property
     def left_u(self) -> float:
         """U of the predicted total."""
-        return float(self.document["predicted"]["U"])
+        return float(self.document["predicted"]["expanded"])
 
     @property
     def starts_with_a_move(self) -> bool:

@@ -95,8 +95,8 @@ def saying(case_: Case, *, found: str = "outside", total: float = 1.0, steps: in
     """An answer that says what it is told to."""
     document = {
         "verdict": {"limit": case_.machine.total_limit, "as_found": found, "predicted": "undecided", "decided_by": ""},
-        "as_found": {"total": total, "U": 0.02},
-        "predicted": {"total": 0.0, "U": 0.02},
+        "as_found": {"total": total, "expanded": 0.02},
+        "predicted": {"total": 0.0, "expanded": 0.02},
         "moves": [],
         "steps": [step_of(case_, **changes)] * steps,
     }

@@ -165,7 +165,7 @@ def assert_consistent(machine: Machine, solve: Solve[Any], answer: Correction) -
     assert objective(answer, solve) <= objective(answer, solve, "before") + room, "worse than doing nothing"
     assert answer.chosen.gap >= 0.0
     if answer.chosen.outcome == "reached":
-        assert answer.predicted.total + answer.predicted.U <= answer.chosen.aim_for + slack
+        assert answer.predicted.total + answer.predicted.expanded <= answer.chosen.aim_for + slack
     if solve.criterion == "least-squares":
         ladder, plans = [rung.rms for rung in answer.ladder], [plan.rms for plan in answer.plans]
     elif solve.offset == "free":

@@ -92,9 +92,9 @@ def no_worse_than_a_grid(answer: SurveyPlan, count: int) -> None:
 def rated(yours: Rating, sent: list[Spot]) -> None:
     """None beats the best of its size, and what cannot be told is not."""
     assert {(stop.x, stop.y) for stop in yours.stations} == {(spot.x, spot.y) for spot in sent}
-    for value in (yours.efficiency.d, yours.efficiency.i):
+    for value in (yours.efficiency.d_efficiency, yours.efficiency.i_efficiency):
         assert value is None or 0.0 <= value <= 1.0 + 1e-9
-    assert (yours.efficiency.d is None) <= bool(yours.efficiency.why)
+    assert (yours.efficiency.d_efficiency is None) <= bool(yours.efficiency.why)
     blind = {one.what for one in yours.blind_to if one.kind == "adjuster"}
     for move in yours.moves:
         assert (move.u is None) == (move.adjuster in blind)

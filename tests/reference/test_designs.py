@@ -144,7 +144,7 @@ def test_a_plan_for_four_seats_reads_the_corners() -> None:
     machine = Machine(bed=Bed((0.0, 400.0), (0.0, 400.0)), rails=Rails("y", seats))
     plan = plan_survey(machine, PlanSolve(), Area(margin=20.0), count=4).plan
     assert {(stop.x, stop.y) for stop in plan.stations} == {(x, y) for x in (20.0, 380.0) for y in (20.0, 380.0)}
-    assert plan.efficiency.d == pytest.approx(1.0, abs=1e-9)
+    assert plan.efficiency.d_efficiency == pytest.approx(1.0, abs=1e-9)
 
 
 @reference(

@@ -99,7 +99,7 @@ def check_one_setup(
     for total, budget in ((answer.as_found, answer.budget.as_found), (answer.predicted, answer.budget.predicted)):
         at = [next(k for k, p in enumerate(points.tolist()) if p == [w.x, w.y]) for w in (total.highest, total.lowest)]
         assert read_u(budget) == pytest.approx(u_of(gaps[at[0]] - gaps[at[1]]), rel=1e-9)
-        assert pytest.approx(K * total.u, rel=1e-15) == total.U
+        assert pytest.approx(K * total.u, rel=1e-15) == total.expanded
 
 
 @reference(
@@ -163,7 +163,7 @@ def test_two_setups_by_uncertainties(examples: Path) -> None:
         for one in gaps.values()
         for other in gaps.values()
     )
-    assert answer.as_found.total + answer.as_found.U == pytest.approx(widest, rel=1e-9)
+    assert answer.as_found.total + answer.as_found.expanded == pytest.approx(widest, rel=1e-9)
 
 
 @reference(
@@ -197,7 +197,7 @@ def test_drift_by_a_regression_package(examples: Path) -> None:
     differences = np.sqrt(np.maximum(variances[:, None] + variances - 2.0 * covariance[:25, :25], 0.0))
     gaps = np.array(found.params[: len(stations)])
     widest = np.max(gaps[:, None] - gaps + K * differences)
-    assert answer.as_found.total + answer.as_found.U == pytest.approx(widest, rel=1e-9)
+    assert answer.as_found.total + answer.as_found.expanded == pytest.approx(widest, rel=1e-9)
 
 
 def replaced(reading: Reading, setup: str, zero: float = 0.0) -> Reading:

@@ -123,13 +123,13 @@ def test_a_three_point_plan_sees_tilt_and_nothing_else() -> None:
     for move in rating.moves:
         assert (move.u is None) == (move.adjuster in {seat.id for seat in SEATS})
         assert (move.u is None) == bool(move.why)
-    assert (rating.efficiency.d, rating.efficiency.why != "") == (None, True)
+    assert (rating.efficiency.d_efficiency, rating.efficiency.why != "") == (None, True)
 
 
 def test_a_cross_is_blind_to_twist_and_to_every_seat() -> None:
     rating = rated(BOTH, CROSS)
     assert {one.what for one in rating.blind_to} == {"twist", *(seat.id for seat in SEATS)}
-    assert (rating.efficiency.d, rating.efficiency.i) == (0.0, 0.0)
+    assert (rating.efficiency.d_efficiency, rating.efficiency.i_efficiency) == (0.0, 0.0)
     assert rating.gap_u is None
 
 
@@ -139,8 +139,8 @@ def test_a_grid_sees_everything_and_checks_itself() -> None:
     assert rating.unchecked == []
     assert rating.sure_slip is not None
     assert all(move.u is not None for move in rating.moves)
-    assert 0.0 < rating.efficiency.d < 1.0
-    assert 0.0 < rating.efficiency.i < 1.0
+    assert 0.0 < rating.efficiency.d_efficiency < 1.0
+    assert 0.0 < rating.efficiency.i_efficiency < 1.0
 
 
 def test_the_grid_of_the_comparison_is_rated_alike_when_it_is_sent() -> None:
@@ -161,7 +161,8 @@ def test_in_inches_a_plan_is_worth_the_same() -> None:
     assert [25.4 * move.u for move in inch.moves if move.u] == pytest.approx([move.u for move in mm.moves], rel=1e-9)
     assert 25.4 * inch.path == pytest.approx(mm.path, rel=1e-9)
     assert 25.4 * inch.total.smallest_limit == pytest.approx(mm.total.smallest_limit, rel=1e-9)
-    assert inch.efficiency.i == pytest.approx(mm.efficiency.i, rel=1e-2)  # places stand on round numbers of each unit
+    # places stand on round numbers of each unit
+    assert inch.efficiency.i_efficiency == pytest.approx(mm.efficiency.i_efficiency, rel=1e-2)
 
 
 def test_held_adjusters_have_no_u_and_say_so() -> None:
@@ -179,7 +180,7 @@ def test_a_plan_of_the_same_size_as_yours_compares_and_a_blind_one_is_not_imitat
 def test_what_can_be_declared_follows_the_decision_rule() -> None:
     total = plan_survey(ON_SCREWS, PlanSolve(), Area()).plan.total
     assert total.largest_within == pytest.approx(0.1 - 1.6448536269514722 * total.u, rel=1e-12)
-    assert total.smallest_limit == pytest.approx(total.noise + total.U, rel=1e-12)
+    assert total.smallest_limit == pytest.approx(total.noise + total.expanded, rel=1e-12)
     coarse = replace(ON_SCREWS, indicator=Indicator(division=0.1), limit=Limit(0.02))
     assert plan_survey(coarse, PlanSolve(), Area()).plan.total.largest_within is None
 

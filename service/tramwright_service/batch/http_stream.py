@@ -20,7 +20,7 @@ from ..wire.problems import RequestError
 from .answerer import ChunkAnswer, failed
 from .engines.base import Engine
 from .splitter import Chunk, Detail, Splitter
-from .summary import Summary, Tally
+from .summary import BatchSummary, Tally
 
 log = structlog.get_logger("batch")
 
@@ -78,7 +78,9 @@ class BatchStream(ASGIResponse):
         settings: Settings,
         places: Places,
         metrics: Metrics,
+        media_type: str = NDJSON,
     ) -> None:
+        self.media_type = media_type
         self._engine = engine
         self._detail = detail
         self._most = settings.max_body
@@ -95,7 +97,11 @@ class BatchStream(ASGIResponse):
             await self._run(receive, send)
 
     async def _run(self, receive: Receive, send: Send) -> None:
-        headers = [(b"content-type", NDJSON.encode()), (b"cache-control", b"no-store"), (b"x-accel-buffering", b"no")]
+        headers = [
+            (b"content-type", self.media_type.encode()),
+            (b"cache-control", b"no-store"),
+            (b"x-accel-buffering", b"no"),
+        ]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
         engine = await self._engine()
         under_way: UnderWay = asyncio.Queue()
@@ -184,6 +190,6 @@ class BatchStream(ASGIResponse):
                     await tell(answered.body, more=True)
                 self._owed -= 1
                 room.release()
-            await tell(msgspec.json.encode(Summary(tally)) + b"\n", more=False)
+            await tell(msgspec.json.encode(BatchSummary(tally)) + b"\n", more=False)
         except TimeoutError:
             log.warning("batch ended", says="its client took nothing", seconds=self._idle)

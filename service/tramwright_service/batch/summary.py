@@ -83,7 +83,7 @@ def worst_of(candidates: Iterable[Worst]) -> list[Worst]:
     return sorted(by_machine.values(), key=lambda one: (-one.ratio, one.line))[:SHOWN]
 
 
-class Summary(Struct, frozen=True):
+class BatchSummary(Struct, frozen=True):
     """The last line of a batch."""
 
     summary: Annotated[Tally, Meta(description="What the batch came to.")]

@@ -15,10 +15,10 @@ from typing import Any
 import msgspec
 from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
-from litestar.openapi.spec import Tag
+from litestar.openapi.spec import Contact, License, Tag
 
 from tramwright_service.batch.answerer import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
-from tramwright_service.batch.summary import Summary
+from tramwright_service.batch.summary import BatchSummary
 from tramwright_service.wire.json_schema import plain_name, tidy
 from tramwright_service.wire.problems import Problem
 from tramwright_service.wire.requests import Health, SolverDetail, SolverList, correction_request
@@ -33,7 +33,7 @@ from ..execution.threads import kinds
 from ..settings import Settings
 from ..wire import problems
 from ..wire.json_schema import REF
-from ..wire.media_types import JSON, MSGPACK, NDJSON, TEXT
+from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, TEXT
 from ..wire.problems import Kind
 from .routes import routes
 from .routes.batch import Engines
@@ -101,6 +101,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
             A guide to each question, with examples that work: [/docs/guides/](/docs/guides/).
             """
         ),
+        contact=Contact("Whoever runs this installation", None if settings.contact == "none" else settings.contact),
+        security=[],  # whoever reaches the service may use it
+        license=License(settings.licence, identifier=settings.licence),
         tags=list(TAGS),
         use_handler_docstrings=True,
         create_examples=False,
@@ -143,8 +146,12 @@ def bodies(
     """Write what an operation takes and gives: JSON and MessagePack, and text for people."""
     schema, given = {"$ref": REF.format(name=component)}, {"$ref": REF.format(name=answer.__name__)}
     named = {key: {"summary": INVENTED, "value": value} for key, value in shipped.items()}
-    content = {JSON: {"schema": schema, "examples": named}, MSGPACK: {"schema": schema}}
-    operation["requestBody"] = {"required": True, "content": content}
+    operation["requestBody"] = {
+        "required": True,
+        "description": f"The same document may be sent as MessagePack, under Content-Type `{MSGPACK}`.",
+        # MessagePack is not listed: generators of clients warn about every type of body that they cannot write.
+        "content": {JSON: {"schema": schema, "examples": named}},
+    }
     operation["responses"]["200"] = {
         "description": says,
         "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},
@@ -152,19 +159,27 @@ def bodies(
 
 
 def lines(operation: dict[str, Any]) -> None:
-    """Write what a batch takes and gives: of both sides the schema of one line, whose stream the media type is."""
-    given = [
-        {"$ref": REF.format(name=name)} for name in ("VerdictLine", "MovesLine", "CorrectionLine", "Refusal", "Summary")
-    ]
+    """Write what a batch takes and gives: lines of bytes, and of both sides the schema of one line.
+
+    Generators of clients leave out a route whose body is of a type that they do not know, so it is told as plain bytes.
+    """
+    answers = ("VerdictLine", "MovesLine", "CorrectionLine", "Refusal", "BatchSummary")
+    given = [{"$ref": REF.format(name=name)} for name in answers]
     operation["requestBody"] = {
         "required": True,
-        "description": "Lines of JSON in UTF-8, each ended by a newline. Blank lines are passed over, and counted.",
-        "content": {NDJSON: {"schema": {"$ref": REF.format(name="BatchLine")}}},
+        "description": "Lines of JSON in UTF-8, each a `BatchLine` and ended by a newline. Blank lines are passed over "
+        f"and counted. Content-Type is `{NDJSON}` or `{OCTETS}`.",
+        "content": {OCTETS: {"schema": stream({"$ref": REF.format(name="BatchLine")})}},
     }
     operation["responses"]["200"] = {
         "description": "One line for each line sent, in the same order, and a summary at the end.",
-        "content": {NDJSON: {"schema": {"anyOf": given}}},
+        "content": {NDJSON: {"schema": {"anyOf": given}}, OCTETS: {"schema": stream({"anyOf": given})}},
     }
+
+
+def stream(line: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of lines as bytes."""
+    return {"type": "string", "format": "binary", "contentMediaType": NDJSON, "contentSchema": line}
 
 
 def repair(operation: dict[str, Any]) -> None:
@@ -198,7 +213,7 @@ def components(registry: Registry) -> dict[str, Any]:
     """Return every component of the API: closed objects, discriminators, docstrings."""
     asked = [kind for question in QUESTIONS for kind in (question.request(registry), question.answer)]
     generic: Any = BatchLine
-    batch = (generic[registry.union()], VerdictLine, MovesLine, CorrectionLine, Refusal, Summary)
+    batch = (generic[registry.union()], VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
     types = (correction_request(registry), Correction, *batch, *asked, SolverList, SolverDetail, Health, Problem)
     _, schemas = msgspec.json.schema_components(types, ref_template=REF)
     # A generic Struct's name carries its parameters; a client's class is better called by the plain name.

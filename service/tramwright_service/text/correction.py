@@ -94,7 +94,7 @@ def headline(correction: Correction, digits: int) -> str:
 
 def with_u(result: AsFound, digits: int) -> str:
     """Return a total with its expanded uncertainty."""
-    return f"{result.total:.{digits}f} ± {result.U:.{digits}f}"
+    return f"{result.total:.{digits}f} ± {result.expanded:.{digits}f}"
 
 
 def probability(value: float) -> str:

@@ -108,7 +108,7 @@ def total(known: TotalForecast, digits: int, unit: str) -> str:
             f"{known.limit:.{digits}f} {unit}."
         )
     return (
-        f"Totals read there will be known to ± {known.U:.{digits}f} {unit} (U, k = {known.k:.3g}). {most} The "
+        f"Totals read there will be known to ± {known.expanded:.{digits}f} {unit} (U, k = {known.k:.3g}). {most} The "
         f"tightest limit that a flat bed would be proven to keep is about {known.smallest_limit:.{digits}f} {unit}."
     )
 
@@ -127,11 +127,11 @@ def slips(rating: Rating, digits: int, unit: str) -> str:
 
 def efficiency(found: Efficiency) -> str:
     """Say how near the plan comes to the best of its size for the moves alone."""
-    if found.d is None or found.i is None:
+    if found.d_efficiency is None or found.i_efficiency is None:
         return found.why
     said = (
-        f"For the moves alone, the best as many stations could do being 100 %: {found.d * 100:.0f} % (determinant), "
-        f"{found.i * 100:.0f} % (mean variance)."
+        "For the moves alone, the best as many stations could do being 100 %: "
+        f"{found.d_efficiency * 100:.0f} % (determinant), {found.i_efficiency * 100:.0f} % (mean variance)."
     )
     return f"{said} {found.why}".rstrip()
 

@@ -15,9 +15,10 @@ def plain_name(name: str) -> str:
 
 
 def tidy(schema: Any, references: dict[str, str]) -> Any:
-    """Rename references, write docstrings as Markdown, describe tags, and take the mapping out of discriminators.
+    """Rename references, write docstrings as Markdown, describe tags, and leave out what generators stumble over.
 
-    Tools that rename components leave a mapping dangling, and the tag's own values say the same.
+    Those that rename components leave a discriminator's mapping dangling, and the tag's own values say the same. Some
+    refuse ``items: false``, so a pair is written as an array of two.
     """
     if isinstance(schema, list):
         return [tidy(below, references) for below in schema]
@@ -37,6 +38,17 @@ def tidy(schema: Any, references: dict[str, str]) -> Any:
                 "description": f"Always `{only[0]}`: tells this kind from the others.",
                 **field,
             }
+    if places := tidied.pop("prefixItems", None):
+        tidied["items"] = widest(places)
     if isinstance(discriminator := schema.get("discriminator"), dict):
         tidied["discriminator"] = {key: value for key, value in discriminator.items() if key != "mapping"}
     return tidied
+
+
+def widest(places: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return one schema for all places of an array of numbers: what they share, and the widest bounds of any."""
+    shared = {key: value for key, value in places[0].items() if all(one.get(key) == value for one in places)}
+    bounds = {"minimum": min, "maximum": max}
+    return shared | {
+        key: pick(one[key] for one in places) for key, pick in bounds.items() if all(key in one for one in places)
+    }

@@ -15,3 +15,8 @@ TEXT = "text/plain"
 
 
 NDJSON = "application/x-ndjson"
+
+OCTETS = "application/octet-stream"
+"""The same lines, for clients that know no better name for them."""
+
+LINES = (NDJSON, OCTETS)

@@ -10,11 +10,10 @@ from tramwright_solvers.lead_error.check import Surveys
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import M, Solve
-from tramwright_solvers.model.quantities import Size
+from tramwright_solvers.model.quantities import FEWEST, LEAST_STATIONS, Size
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.multisurvey.joint_adjustment import Errors
 from tramwright_solvers.planning import MOST_STATIONS, KeepOut, PlanSolve, Reach, Spot
-from tramwright_solvers.reduction.stations import LEAST_STATIONS
 from tramwright_solvers.reversal import PlacedSurvey
 
 
@@ -101,7 +100,11 @@ class ReversalRequest(Struct, frozen=True, forbid_unknown_fields=True):
     machine: Annotated[Machine, Meta(description="The machine that was read.")]
     surveys: Annotated[
         list[PlacedSurvey],
-        Meta(max_length=16, description="Two or more, at the same stations as far as they lie over the plate."),
+        Meta(
+            max_length=16,
+            extra_json_schema={"minItems": 2},
+            description="Two or more, at the same stations as far as they lie over the plate.",
+        ),
     ]
 
 
@@ -133,7 +136,7 @@ class SurveyPlanRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=T
         default_factory=Reach
     )
     stations: Annotated[
-        Annotated[list[Spot], Meta(max_length=MOST_STATIONS)] | None,
+        Annotated[list[Spot], Meta(max_length=MOST_STATIONS, extra_json_schema=FEWEST)] | None,
         Meta(description="A plan of your own, to be rated; absent or null, none."),
     ] = None
 

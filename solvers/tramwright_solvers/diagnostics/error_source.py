@@ -21,7 +21,7 @@ TURN = sentences.TURN_THE_PLATE
 def attribution(machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound) -> str:
     """Return the sentence: ``kinds`` says of each rung after the first what its solver adds, supports or seats.
 
-    A difference of totals counts as real beyond ``found.U``, the expanded uncertainty of a total.
+    A difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
     """
     digits, unit = DECIMALS[machine.units], machine.units
 
@@ -32,11 +32,11 @@ def attribution(machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], f
     supports = [rung.total for kind, rung in zip(kinds, rungs[1:], strict=True) if kind == "support"]
     if kinds and kinds[-1] == "seat" and supports:
         by_rails = supports[-1] - left
-        if by_rails > found.U:
-            rest = sentences.beyond_adjusters(said(left)) if left > found.U else ""
+        if by_rails > found.expanded:
+            rest = sentences.beyond_adjusters(said(left)) if left > found.expanded else ""
             return sentences.looks_bent(said(supports[-1]), said(by_rails), rest, TURN)
-    if left <= found.U:
+    if left <= found.expanded:
         return sentences.ALL_WITHIN_REACH
-    if found.total - left > found.U:
+    if found.total - left > found.expanded:
         return sentences.partly_within_reach(said(found.total - left), said(found.total), said(left), TURN)
     return sentences.nothing_to_gain(said(left), TURN)

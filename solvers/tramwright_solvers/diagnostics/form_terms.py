@@ -15,7 +15,7 @@ from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed
 from ..reduction.covariance import GapCovariance
-from ..results.findings import Blind, Term
+from ..results.findings import Blind, FormTerm
 from . import sentences
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
@@ -67,7 +67,7 @@ class Form(Struct, frozen=True):
             if not seen and term in CURE
         ]
 
-    def split(self, gaps: Floats, noise: GapCovariance) -> list[list[Term]]:
+    def split(self, gaps: Floats, noise: GapCovariance) -> list[list[FormTerm]]:
         """Split each gap of a stack (N, n) into its terms."""
         coefficients, weighted = row_products(gaps, self.fit.T), self.root * gaps
         parts = row_products(gaps, self.sequential.T) ** 2
@@ -97,17 +97,17 @@ class Form(Struct, frozen=True):
         remainder: float,
         remainder_u: float,
         formed: bool,
-    ) -> list[Term]:
+    ) -> list[FormTerm]:
         """Write the terms of one survey."""
         per_whole = 1.0 / whole if whole > 0.0 else 0.0
-        terms = [Term("offset", abs(values[0]), errors[0], 0.0, abs(values[0]) > K_SIGNIFICANT * errors[0])]
+        terms = [FormTerm("offset", abs(values[0]), errors[0], 0.0, abs(values[0]) > K_SIGNIFICANT * errors[0])]
         left_over = 1.0 if whole > 0.0 else 0.0
         for index in range(1, len(TERMS)):
             seen, size, error, spread = self.seen[index], abs(values[index]), errors[index], self.spread[index]
             share = squares[index] * per_whole
             left_over -= share
             terms.append(
-                Term(
+                FormTerm(
                     TERMS[index],
                     size * spread if seen else None,
                     error * spread if seen else None,
@@ -115,7 +115,7 @@ class Form(Struct, frozen=True):
                     seen and size > K_SIGNIFICANT * error,
                 )
             )
-        terms.append(Term("remainder", remainder, remainder_u, max(left_over, 0.0), formed))
+        terms.append(FormTerm("remainder", remainder, remainder_u, max(left_over, 0.0), formed))
         return terms
 
 

@@ -65,7 +65,8 @@ class SurveyAtHeight(Survey, frozen=True, forbid_unknown_fields=True, kw_only=Tr
 
 
 Surveys = Annotated[
-    list[SurveyAtHeight], Meta(max_length=32, description="Surveys at two or more heights, in any order.")
+    list[SurveyAtHeight],
+    Meta(max_length=32, extra_json_schema={"minItems": 2}, description="Surveys at two or more heights, in any order."),
 ]
 
 

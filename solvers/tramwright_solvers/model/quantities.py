@@ -16,6 +16,13 @@ Standard Annex 9) and those that break lines. With them a name can rewrite what 
 PRINTED = rf"^[^{UNPRINTED}]*$(?!\n)"
 """The pattern of a text without them; `$` alone would let a newline at the end pass."""
 
+LEAST_STATIONS = 3
+"""Fewest stations that show how a bed lies. Schemas state it; fewer are refused by a check of our own, not the decoder,
+so that the refusal says why."""
+
+FEWEST = {"minItems": LEAST_STATIONS}
+"""Part of the schema of an array of readings or stations."""
+
 Coordinate = Annotated[float, Meta(ge=-1e5, le=1e5, description="A position in the machine frame, in `units`.")]
 Size = Annotated[float, Meta(ge=1e-6, le=1e5, description="A positive length, in `units`.")]
 Small = Annotated[

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, field
 
-from .quantities import PRINTED, BedTemperature, Coordinate, Name, TakenAt, Travel
+from .quantities import FEWEST, PRINTED, BedTemperature, Coordinate, Name, TakenAt, Travel
 
 
 class Reading(Struct, frozen=True, forbid_unknown_fields=True):
@@ -35,6 +35,9 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     ] = None
 
 
+Readings = Annotated[list[Reading], Meta(max_length=20_000, extra_json_schema=FEWEST)]
+
+
 class Made(Struct, frozen=True, forbid_unknown_fields=True):
     """What was asked of one adjuster and set on it: the turns or sheets given, as travel, whatever came of them."""
 
@@ -47,7 +50,7 @@ class Made(Struct, frozen=True, forbid_unknown_fields=True):
 class Pass(Struct, frozen=True, forbid_unknown_fields=True):
     """One pass of tramming: the readings before it, in the shape of `survey.readings`, and the moves then made."""
 
-    readings: Annotated[list[Reading], Meta(max_length=20_000, description="The survey before these moves.")]
+    readings: Annotated[Readings, Meta(description="The survey before these moves.")]
     moves: Annotated[
         list[Made],
         Meta(min_length=1, max_length=64, description="The moves then made, one entry for each adjuster moved."),
@@ -71,11 +74,8 @@ class Survey(Struct, frozen=True, forbid_unknown_fields=True):
     """Readings over the bed, taken with one adjustment of the machine."""
 
     readings: Annotated[
-        list[Reading],
-        Meta(
-            max_length=20_000,
-            description="Dial readings, in the order in which they were taken; stations read again are pooled.",
-        ),
+        Readings,
+        Meta(description="Dial readings, in the order in which they were taken; stations read again are pooled."),
     ]
     taken_at: TakenAt = None
     bed_temperature: BedTemperature = None

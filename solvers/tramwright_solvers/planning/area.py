@@ -13,9 +13,8 @@ from ..correction.cost import MOST_PLACES
 from ..model.contract import Floats
 from ..model.errors import Fault
 from ..model.machine import Machine
-from ..model.quantities import Coordinate, Size
+from ..model.quantities import LEAST_STATIONS, Coordinate, Size
 from ..reduction.sentences import off_the_bed
-from ..reduction.stations import LEAST_STATIONS
 from . import sentences
 from .results import Spot
 

@@ -101,7 +101,7 @@ def total_forecast(job: Setup, points: Floats) -> TotalForecast:
     return TotalForecast(
         u=u,
         u_steady=sqrt(2.0) * reading_u(job),
-        U=K * u,
+        expanded=K * u,
         k=K,
         limit=machine.total_limit,
         largest_within=most if most > 0.0 else None,

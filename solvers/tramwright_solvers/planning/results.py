@@ -86,7 +86,7 @@ class TotalForecast(Struct, frozen=True):
         Meta(description="Standard uncertainty (k = 1) of the total with the closing reading, at most, in `units`."),
     ]
     u_steady: Annotated[float, Meta(description="The same without the closing reading if nothing drifts, in `units`.")]
-    U: Annotated[float, Meta(description="Expanded uncertainty U = k · u, in `units`.")]
+    expanded: Annotated[float, Meta(description="Expanded uncertainty U = k · u, in `units`.")]
     k: CoverageFactor
     limit: Annotated[float, Meta(description="Largest total that is still good, in `units`.")]
     largest_within: Annotated[
@@ -111,18 +111,18 @@ class TotalForecast(Struct, frozen=True):
 class Efficiency(Struct, frozen=True):
     """How near a plan comes to the best of the same size for the moves alone; 1 is the best found."""
 
-    d: Annotated[
+    d_efficiency: Annotated[
         float | None,
         Meta(
-            description="D-efficiency, 0 to 1: by the determinant of the information, for each term; 0 where the plan "
-            "does not determine the moves, null where no plan of its size does."
+            description="0 to 1: by the determinant of the information, for each term; 0 where the plan does not "
+            "determine the moves, null where no plan of its size does."
         ),
     ]
-    i: Annotated[
+    i_efficiency: Annotated[
         float | None,
         Meta(
-            description="I-efficiency, 0 to 1: by the mean variance of the adjusters' fit over the free area; 0 and "
-            "null as for `d`."
+            description="0 to 1: by the mean variance of the adjusters' fit over the free area; 0 and null as for "
+            "`d_efficiency`."
         ),
     ]
     why: Annotated[str, Meta(description="Why it is 0 or null; empty elsewhere.")]

@@ -22,7 +22,7 @@ from ..model.deadline import NEVER, Deadline
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from ..model.options import M
-from ..reduction.stations import LEAST_STATIONS
+from ..model.quantities import LEAST_STATIONS
 from ..reduction.validation import machine_faults
 from . import sentences
 from .area import Area, places, regular_grid, spacing_faults, station_faults

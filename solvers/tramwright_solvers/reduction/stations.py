@@ -24,13 +24,13 @@ from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.errors import Refused
 from ..model.machine import Machine
+from ..model.quantities import LEAST_STATIONS
 from ..results.findings import ClosingError
 from . import sentences
 from .covariance import GapCovariance
 from .levelling_network import Groups, Network, join
 from .readings import Where
 
-LEAST_STATIONS = 3
 TRUSTED_DOF = 5
 """Degrees of freedom from which the spread of repeats is believed even where it is smaller than the default."""
 

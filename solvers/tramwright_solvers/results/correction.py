@@ -12,7 +12,7 @@ from msgspec import Meta, Struct
 
 from ..model.contract import Effect
 from ..model.quantities import AdjusterId, Cautions, CoverageFactor, MachineId, SolverName, SolverVersions, Units
-from .findings import AsFound, Blind, Budgets, ClosingError, Place, Predicted, Suspect, Term, WholeBed
+from .findings import AsFound, Blind, Budgets, ClosingError, FormTerm, Place, Predicted, Suspect, WholeBed
 from .learning import AdjusterResponse, Forecast
 
 
@@ -275,7 +275,7 @@ class Correction(Struct, frozen=True, omit_defaults=True):
         Meta(description="What supports and rails can take out and what no adjuster reaches, in a sentence or two."),
     ]
     breakdown: Annotated[
-        list[Term], Meta(description="The gap as found, split into terms: offset, tilts, twist, bows, remainder.")
+        list[FormTerm], Meta(description="The gap as found, split into terms: offset, tilts, twist, bows, remainder.")
     ]
     blind_to: Annotated[
         list[Blind], Meta(description="Terms and adjusters that the stations cannot see; empty where they see all.")

@@ -31,7 +31,7 @@ class AsFound(Struct, frozen=True):
             "setting the adjusters."
         ),
     ]
-    U: Annotated[float, Meta(description="Expanded uncertainty U = k · u of the total, in `units`.")]
+    expanded: Annotated[float, Meta(description="Expanded uncertainty U = k · u of the total, in `units`.")]
     k: CoverageFactor
     rms: Annotated[
         float,
@@ -68,7 +68,7 @@ class Predicted(AsFound, frozen=True):
     stations: Annotated[list[Station], Meta(description="Every station, in the order in which it was first read.")]
 
 
-class Term(Struct, frozen=True, gc=False):
+class FormTerm(Struct, frozen=True, gc=False):
     """One term of the gap's form."""
 
     term: Annotated[

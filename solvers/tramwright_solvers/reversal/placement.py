@@ -15,7 +15,7 @@ from msgspec import Meta, Struct
 
 from ..model.contract import Floats
 from ..model.machine import Bed
-from ..model.quantities import Angle, BedTemperature, Coordinate, TakenAt
+from ..model.quantities import FEWEST, Angle, BedTemperature, Coordinate, TakenAt
 from ..model.survey import Reading
 
 MATCH = 0.002
@@ -39,6 +39,7 @@ class PlacedSurvey(Struct, frozen=True, forbid_unknown_fields=True):
         list[Reading],
         Meta(
             max_length=MOST_READINGS,
+            extra_json_schema=FEWEST,
             description="Dial readings; positions are those of the machine, wherever the plate lies.",
         ),
     ]

@@ -146,7 +146,7 @@ class LaidTotal(Struct, frozen=True):
     u: StandardUncertainty
 
 
-class Whose(Struct, frozen=True):
+class ReversalVerdict(Struct, frozen=True):
     """Whose error it is: the form with the larger mean square, whosever the undecided part may be."""
 
     whose: Annotated[
@@ -227,7 +227,7 @@ class Reversal(Struct, frozen=True):
     machine: MachineId
     units: Units
     k: Annotated[float, Meta(description="Coverage factor k of every U in the sentences: 1.645, one-sided 95 %.")]
-    verdict: Annotated[Whose, Meta(description="Whose error it is.")]
+    verdict: Annotated[ReversalVerdict, Meta(description="Whose error it is.")]
     better_plate: Annotated[BetterPlate, Meta(description="What a perfect plate would leave.")]
     plate: Annotated[ReversalForm, Meta(description="Form of the plate.")]
     gantry: Annotated[ReversalForm, Meta(description="Form of the gantry: of the surface that the tool sweeps.")]

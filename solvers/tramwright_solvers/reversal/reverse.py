@@ -29,9 +29,9 @@ from .results import (
     ReversalForm,
     ReversalStation,
     ReversalTerm,
+    ReversalVerdict,
     Undecided,
     UndecidedShape,
-    Whose,
 )
 from .sentences import better_says, cautions, doubts, further_says, laid_better_says, undecided_says, whose_says
 from .separation import Separation, planes, separate
@@ -141,7 +141,7 @@ def larger(first: Part, second: Part) -> float:
     return 0.5 * erfc((sizes[1] - sizes[0]) / sqrt(2.0 * variance))
 
 
-def whose(machine: Machine, plate: Form, gantry: Form, undecided: Undecided) -> Whose:
+def whose(machine: Machine, plate: Form, gantry: Form, undecided: Undecided) -> ReversalVerdict:
     """Say whose error it is: the larger form, if it is the larger whoever the undecided part belongs to."""
     most = larger(plate.whole, gantry.decided) if undecided.dimension else larger(plate.decided, gantry.decided)
     least = larger(plate.decided, gantry.whole) if undecided.dimension else most
@@ -157,7 +157,7 @@ def whose(machine: Machine, plate: Form, gantry: Form, undecided: Undecided) -> 
         name = "both"
     probability = {"plate": least, "gantry": 1.0 - most}.get(name)
     open_part = (undecided.range, undecided.u) if undecided.significant else None
-    return Whose(
+    return ReversalVerdict(
         name,
         probability,
         whose_says(machine, name, probability, plate.decided.range(), gantry.decided.range(), open_part),

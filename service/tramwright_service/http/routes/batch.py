@@ -19,7 +19,7 @@ from ...settings import Settings
 from ...wire import problems
 from ...wire.accept import accepted, choose
 from ...wire.decode import unsupported
-from ...wire.media_types import NDJSON
+from ...wire.media_types import LINES
 from ...wire.problems import RequestError
 from ..body import content_type
 
@@ -78,14 +78,14 @@ def create(registry: Registry, settings: Settings, engines: Engines, metrics: Me
     ) -> BatchStream:
         """Answer lines as they come; the description is what the documentation shows."""
         sent_as = content_type(request.scope)
-        if sent_as.partition(b";")[0].strip().lower() != NDJSON.encode():
-            raise unsupported(sent_as, (NDJSON,))
+        if sent_as.partition(b";")[0].strip().lower().decode("latin-1") not in LINES:
+            raise unsupported(sent_as, LINES)
         asked = next((one for one in DETAILS if one == detail), None)
         if asked is None:
             offered = ", ".join(f"`{one}`" for one in DETAILS)
             raise RequestError(problems.BAD_REQUEST, f"`detail` is one of {offered}; `{detail[:100]}` is none of them.")
         # the framework types the headers of a scope as any iterable; the protocol says list
-        choose(accepted(request.scope["headers"]), (NDJSON,))
-        return BatchStream(engines.get, asked, settings, places, metrics)
+        media_type = choose(accepted(request.scope["headers"]), LINES)
+        return BatchStream(engines.get, asked, settings, places, metrics, media_type)
 
     return correct_batch
