@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from simulated_machine import SimulatedMachine, bump, grid
 from tramwright_solvers.correction.api import correct
@@ -13,6 +14,7 @@ from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.contract import Mechanism
 from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Screw, Seat, Support
 from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.results.correction import Correction
 
 NEAR = 1e-4
@@ -56,6 +58,19 @@ def seat_errors(rails_: Rails) -> dict[str, float]:
     return dict(zip((seat.id for seat in rails_.seats), SEAT_ERRORS[len(rails_.seats)], strict=True))
 
 
+def read_again(simulated: SimulatedMachine, machine: Machine, found: Survey, solve: Solve[Any]) -> Correction:
+    """Return the answer once the stations that it doubts are read again: the hill is steep, but it is there."""
+    for _ in range(4):
+        answer = correct(machine, found, solve)
+        if answer.advice.do != "read-again":
+            return answer
+        for place in answer.advice.read:
+            assert answer.moves == []
+            at = next(k for k, one in enumerate(found.readings) if (one.x, one.y) == (place.x, place.y))
+            found.readings[at] = replace(found.readings[at], value=[simulated.read(place.x, place.y)] * 2)
+    return answer
+
+
 def follow(simulated: SimulatedMachine, answer: Correction) -> None:
     """Make every step as it is told and compare the dial."""
     moves = {move.adjuster: move for move in answer.moves}
@@ -97,9 +112,10 @@ def test_the_dial_does_what_the_answer_says(job: str, sense: str, criterion: str
     errors = (SCREW_ERRORS if screw else {}) | (seat_errors(rails_) if rails_ else {})
     simulated = SimulatedMachine(machine, errors, form=bump(0.12, 320.0, 190.0, 110.0), zero=0.137)
     found = simulated.survey(grid(machine, 5, 5))
-    assert np.ptp([reading.value for reading in found.readings]) > 0.3
-    answer = correct(machine, found, Solve(with_=solvers, criterion=criterion, **asked))
-    assert answer.as_found.total == pytest.approx(np.ptp([reading.value for reading in found.readings]))
+    total = np.ptp([reading.value for reading in found.readings])
+    assert total > 0.3
+    answer = read_again(simulated, machine, found, Solve(with_=solvers, criterion=criterion, **asked))
+    assert answer.as_found.total == pytest.approx(total)
     follow(simulated, answer)
     for station in answer.predicted.stations:
         assert simulated.read(station.x, station.y) == pytest.approx(station.dial, abs=NEAR)

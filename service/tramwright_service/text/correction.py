@@ -97,8 +97,10 @@ def with_u(result: AsFound, digits: int) -> str:
     return f"{result.total:.{digits}f} ± {result.expanded:.{digits}f}"
 
 
-def probability(value: float) -> str:
+def probability(value: float | None) -> str:
     """Return a probability in per cent that never claims certainty."""
+    if value is None:
+        return "not stated"
     return "over 99.9 %" if value > 0.999 else "below 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import partial
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,8 +10,8 @@ from msgspec import Struct
 from msgspec.structs import asdict, replace
 
 from ..adjustment.discrete_subsets import DiscreteAnswers
+from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
-from ..diagnostics.without_outliers import refit
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
@@ -21,21 +20,25 @@ from ..model.contract import Effect, Floats, Mechanism, Move
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..model.survey import Survey
+from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
+from ..reduction.repeats import Odd
+from ..reduction.sentences import station_at
 from ..results.correction import Correction, MoveOf, MovesAnswer, VerdictAnswer
-from ..results.findings import Budgets, Predicted, Station, WholeBed
+from ..results.findings import Budgets, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from . import sentences
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
+from .judgement import REPEATS, Doubt, Judged, judge
 from .previous_passes import learn_from
 from .selection import describe_choice
 from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
-from .work_order import move_of, steps_for
+from .work_order import move_of, readings_first, steps_for
 
 HOT = 45.0
 """Bed temperature in °C from which the answer warns of burns; common practice, no source."""
@@ -45,7 +48,7 @@ class ReducedStack(Struct, frozen=True):
     """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
 
     ``single`` are the single values of each survey, ``gaps`` (N, n). Work stops with OutOfTime once ``within`` has
-    passed.
+    passed. Readings are ``checked`` against each other, but not once more in a survey that leaves out its suspects.
     """
 
     prepared: Geometry
@@ -55,6 +58,7 @@ class ReducedStack(Struct, frozen=True):
     gaps: Floats
     noise: GapCovariance
     within: Deadline = NEVER
+    checked: bool = True
 
     def row(self, row: int, within: Deadline = NEVER) -> ReducedStack:
         """Return one survey of the stack, as a stack of one that has time of its own."""
@@ -76,17 +80,54 @@ class ReducedStack(Struct, frozen=True):
     def verdict_answers(self) -> list[VerdictAnswer]:
         """Write totals and verdicts."""
         self._responses()  # nothing of it is told at this detail, but what is wrong with it must be
-        return self._verdict_answers(decide_lazily(self.prepared, self.solve, self.gaps, self.noise, self.within))
+        decided, judged = self._decide(decide_lazily)
+        return self._verdict_answers(decided, [one.doubt for one in judged])
 
     def moves_answers(self) -> list[MovesAnswer]:
         """Write totals, verdicts and moves, with what is needed to make them safely."""
-        decided = decide_lazily(self.prepared, self.solve, self.gaps, self.noise, self.within)
+        decided, judged = self._decide(decide_lazily)
         learnt = self._responses()
-        return self._moves_answers(decided, self._moves(decided, learnt), learnt)
+        return self._moves_answers(decided, judged, self._moves(decided, learnt), learnt)
 
-    def _verdict_answers(self, decided: Decision) -> list[VerdictAnswer]:
+    def _decide(
+        self, choose: Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
+    ) -> tuple[Decision, list[Judged]]:
+        """Choose for every survey, and judge whether its readings bear that."""
+        decided = choose(self.prepared, self.solve, self.gaps, self.noise, self.within)
+        count = len(self.surveys)
+
+        def told() -> list[VerdictAnswer]:
+            return self._verdict_answers(decided, [None] * count)
+
+        def again(row: int, survey: Survey) -> MovesAnswer:
+            return self.again(decided.settled[row], survey)
+
+        return judge([self.prepared] * count, self.surveys, decided, self.suspects(), self.closings(), told, again)
+
+    def suspects(self) -> list[list[Suspect]]:
+        """Return each survey's suspects: those whose own repeats disagree first."""
+        if not self.checked:
+            return [[] for _ in self.surveys]
+        found = self.prepared.slips.suspects(self.gaps, self.noise.variance)
+        if self.prepared.layout.repeated:
+            odd = [self.prepared.layout.odd_repeats(np.array(own)) for own in self.single]
+            found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
+        return found
+
+    def closings(self) -> list[ClosingDoubt | None]:
+        """Return of each survey a closing error that may be no drift."""
+        layout = self.prepared.layout
+        if layout.network is None or not len(layout.closings):
+            return [None] * len(self.surveys)
+        columns, sense = self.prepared.slips.columns, self.prepared.machine.sense
+        return [
+            closing_doubt(layout, layout.means(own, sense), gap, columns)
+            for own, gap in zip(self.single, self.gaps, strict=True)
+        ]
+
+    def _verdict_answers(self, decided: Decision, doubts: Sequence[Doubt | None]) -> list[VerdictAnswer]:
         prepared, count = self.prepared, len(self.surveys)
-        return verdicts_of(prepared.options, [prepared] * count, decided, self.noise)
+        return verdicts_of(prepared.options, [prepared] * count, decided, self.noise, doubts)
 
     def _responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
@@ -96,28 +137,39 @@ class ReducedStack(Struct, frozen=True):
         ]
 
     def _moves_answers(
-        self, decided: Decision, moves: list[list[MoveOf | None]], learnt: list[Responses | None]
+        self,
+        decided: Decision,
+        judged: Sequence[Judged],
+        moves: list[list[MoveOf | None]],
+        learnt: list[Responses | None],
     ) -> list[MovesAnswer]:
-        prepared, chosen = self.prepared, decided.chosen
-        suspects = prepared.slips.suspects(self.gaps, self.noise.variance)
+        prepared, chosen, solve, doubts = self.prepared, decided.chosen, self.solve, [one.doubt for one in judged]
         return [
             MovesAnswer(
-                **asdict(judged),
+                **asdict(told),
                 moves=[move for move in own if move is not None],
                 chosen=describe_choice(
-                    prepared, self.solve, decided.scores, chosen, row, self.gaps[row], decided.settled[row], self.within
+                    prepared,
+                    solve,
+                    decided.scores,
+                    chosen,
+                    row,
+                    self.gaps[row],
+                    decided.settled[row],
+                    doubt.advice.says if (doubt := doubts[row]) and not doubt.moves else None,
+                    self.within,
                 ),
-                suspects=suspects[row],
+                suspects=judged[row].suspects,
                 cautions=cautions(prepared, self.surveys[row], chosen.travels[row].tolist(), learnt[row]),
                 solver_versions=prepared.versions,
             )
-            for row, (judged, own) in enumerate(zip(self._verdict_answers(decided), moves, strict=True))
+            for row, (told, own) in enumerate(zip(self._verdict_answers(decided, doubts), moves, strict=True))
         ]
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
         prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
-        decided = decide(prepared, self.solve, gaps, self.noise, self.within)
+        decided, judged = self._decide(decide)
         scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
         moves = self._moves(decided, learnt)
         before, stations = gaps.tolist(), self._stations(travels)
@@ -125,7 +177,7 @@ class ReducedStack(Struct, frozen=True):
         whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
         answers = []
-        for row, (told, own) in enumerate(zip(self._moves_answers(decided, moves, learnt), moves, strict=True)):
+        for row, (told, own) in enumerate(zip(self._moves_answers(decided, judged, moves, learnt), moves, strict=True)):
             predicted = Predicted(**asdict(told.predicted), stations=stations[row])
             answers.append(
                 Correction(
@@ -138,12 +190,15 @@ class ReducedStack(Struct, frozen=True):
                     attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
-                    refit=refit(self.surveys[row], told.suspects, partial(self._again, decided.settled[row])),
+                    refit=judged[row].refit,
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
                     forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
-                    steps=steps_for(prepared, own, before[row]),
+                    steps=[
+                        *readings_first(prepared, told.advice.read, before[row]),
+                        *steps_for(prepared, own, before[row]),
+                    ],
                 )
             )
         return answers
@@ -168,11 +223,12 @@ class ReducedStack(Struct, frozen=True):
             written.append(self.prepared.sources.budgets(high, low, scores.u[rows, index], self.noise, state))
         return [Budgets(*pair) for pair in zip(*written, strict=True)]
 
-    def _again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
+    def again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
         solve = self.solve if settled is None else replace(self.solve, time_limit=settled.seconds)
-        again = prepare(self.prepared.machine, where(survey.readings), solve, self.prepared.mechanisms)
-        return reduce_surveys(again, solve, [replace(survey, previous=None)], self.within).moves_answers()[0]
+        prepared = prepare(self.prepared.machine, where(survey.readings), solve, self.prepared.mechanisms)
+        stack = reduce_surveys(prepared, solve, [replace(survey, previous=None)], self.within)
+        return replace(stack, checked=False).moves_answers()[0]
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
@@ -220,7 +276,46 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     variance = np.concatenate([one.noise.variance for one in lone])
     noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
-    return [[judged] for judged in verdicts_of(options, prepared, decided, noise)]
+    suspects = [own for one in lone for own in one.suspects()]
+    surveys = [one.surveys[0] for one in lone]
+
+    def told(doubts: Sequence[Doubt | None] = (None,) * len(lone)) -> list[VerdictAnswer]:
+        return verdicts_of(options, prepared, decided, noise, doubts)
+
+    def again(row: int, survey: Survey) -> MovesAnswer:
+        return lone[row].again(None, survey)
+
+    # a survey of one value at each station, as these are, has no closing readings
+    decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), told, again)
+    return [[one] for one in told([each.doubt for each in judged])]
+
+
+def suspects_with_repeats(
+    prepared: Geometry, odd: Sequence[Odd], values: Sequence[float], others: list[Suspect]
+) -> list[Suspect]:
+    """Return the stations whose own repeats disagree, and the suspects elsewhere."""
+    layout, slips, unit = prepared.layout, prepared.slips, prepared.machine.units
+    digits, groups = DECIMALS[unit], np.split(np.array(values)[layout.order], layout.starts[1:])
+    found = []
+    for one in odd:
+        station = int(layout.group_station[one.group])
+        place, own = prepared.places[station], groups[one.group]
+        low, high = f"{own.min():+.{digits}f}", f"{own.max():+.{digits}f}"
+        found.append(
+            Suspect(
+                x=place.x,
+                y=place.y,
+                value=one.value,
+                expected=one.others,
+                standardized=one.deviation,
+                likely=REPEATS,
+                says=sentences.repeats_differ(station_at(place.x, place.y), low, high, unit),
+                redundancy=float(slips.model.redundancy[station]),
+                smallest_detectable=min(float(slips.detectable[station]) * slips.unit, 1e300),
+            )
+        )
+    named = {(one.x, one.y) for one in found}
+    return found + [one for one in others if (one.x, one.y) not in named]
 
 
 def effects(prepared: Geometry, travels: Floats) -> list[Effect]:

@@ -10,9 +10,10 @@ import numpy as np
 from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
-from ..diagnostics.form_terms import Form, form
+from ..diagnostics.form_terms import TERMS, Form, form, term_columns
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.outliers import SlipCheck, slip_check
+from ..diagnostics.settling import settling_places
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
@@ -29,6 +30,10 @@ from .subset_table import SubsetTable
 FAR_MM = 5.0
 """Travel in mm beyond which an answer warns: usual moves are tenths of a millimetre, so a slip is more likely. Our own
 choice."""
+
+
+JUDGED = ("tilt-x", "tilt-y", "twist")
+"""Terms without which nothing is said of a bed."""
 
 
 PER_STATION, ITSELF = 2000, 40_000
@@ -69,6 +74,10 @@ class Geometry(Setup, frozen=True, dict=True):
     def places(self) -> list[Place]:
         """The stations as an answer names them."""
         return [Place(x, y) for x, y in self.layout.points.tolist()]
+
+    def read_twice(self, x: float, y: float) -> bool:
+        """Say whether a station has more than one value."""
+        return bool(self.layout.times_read[self.places.index(Place(x, y))] > 1)
 
     @cached_property
     def discrete(self) -> tuple[int, ...]:
@@ -146,6 +155,34 @@ class Geometry(Setup, frozen=True, dict=True):
         """What the stations cannot show."""
         there = self.influence_at(bed_grid(self.machine.bed))
         return self.form.blind() + unobservable_adjusters(self.adjusters, self.influence, there)
+
+    @cached_property
+    def place_of(self) -> dict[str, int]:
+        """The place of each adjuster among all, by its id."""
+        return {adjuster.id: place for place, adjuster in enumerate(self.adjusters)}
+
+    @cached_property
+    def unseen_terms(self) -> tuple[str, ...]:
+        """Tilts and twist that these stations do not show, or know over the bed no better than to the limit."""
+        noise = self.layout.noise(a_priori(self.layout))
+        over_bed = 2.0 * noise.of(self.form.fit, self.form.norms)[0]
+        hidden = ~np.array(self.form.seen) | (over_bed > self.machine.total_limit)
+        return tuple(term for term, one in zip(TERMS, hidden.tolist(), strict=True) if one and term in JUDGED)
+
+    @cached_property
+    def unseen_adjusters(self) -> np.ndarray:
+        """Which adjusters (m,) these stations cannot tell from others."""
+        found = {one.what for one in self.blind if one.kind == "adjuster"}
+        return np.array([adjuster.id in found for adjuster in self.adjusters])
+
+    def places_to_read(self, adjusters: tuple[int, ...]) -> tuple[Place, ...]:
+        """Return the stations to read as well to see tilts, twist and what these adjusters do."""
+        places = remedy_points(self.machine.bed)
+        here, there = (
+            np.column_stack([term_columns(self.machine.bed, at)[:, : len(JUDGED) + 1], influence[:, adjusters]])
+            for at, influence in ((self.layout.points, self.influence), (places, self.influence_at(places)))
+        )
+        return tuple(Place(*places[index].tolist()) for index in settling_places(here, there))
 
     @cached_property
     def badly_seen(self) -> list[Blind]:

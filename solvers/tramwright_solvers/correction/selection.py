@@ -110,7 +110,7 @@ def too_small(travels: Floats, least: Floats, slack: Floats) -> np.ndarray:
 
 def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the choice (N,) among the subsets allowed (N, K), and whether it reaches the aim (N,)."""
-    aim, rows = scores.aim, np.arange(len(scores.total))
+    aim = scores.aim
     pool = allowed & (scores.spread + K * scores.u <= aim)
     reached = np.asarray(pool.any(axis=1))
     if not reached.all():
@@ -156,21 +156,28 @@ def describe_choice(
     row: int,
     gap: Floats,
     settled: DiscreteAnswers | None,
+    doubt: str | None,
     within: Deadline = NEVER,
 ) -> Choice:
-    """Return one survey's choice in words; ``gap`` (n,).
+    """Return one survey's choice in words; ``gap`` (n,). ``doubt`` says why nothing is moved yet, None if it is not so.
 
     Raises:
         OutOfTime: the time is up.
     """
     options, aim, index = prepared.candidates, scores.aim, int(chosen.index[row])
     unit, reached, known = prepared.machine.units, bool(chosen.reached[row]), float(chosen.known[row])
+    if doubt is not None:
+        return Choice([], "none", aim, doubt, options.exact_moves)
+    if chosen.alone[row]:
+        return Choice([], "within", aim, sentences.WITHIN, options.exact_moves)
     if reached:
         why = sentences.least_effort(aim, unit, searched=settled is not None)
+    elif index == 0:
+        why = sentences.nothing_gains(solve.most_moves)
     elif aim == 0.0:
-        why = sentences.BEST_ATTAINABLE
+        why = sentences.best_attainable(solve.criterion, solve.most_moves)
     else:
-        why = sentences.not_sure_to_reach(aim, known, unit)
+        why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves)
     more: tuple[Binding, ...] = ()
     if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
         more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion, within)

@@ -7,9 +7,112 @@ from typing import Literal
 
 from ..model.contract import Adjuster
 from ..model.units import DECIMALS, WRITTEN, K
+from ..reduction.sentences import station_at
 from ..results.correction import Binding, MoveOf
 
-BEST_ATTAINABLE = "The best that all adjusters together can attain, with the least effort that attains it."
+WITHIN = "The bed is proven within its limit, and no aim was given."
+
+
+def named(places: Sequence[tuple[float, float]]) -> str:
+    """Return stations in words."""
+    return (
+        " and ".join(station_at(x, y) for x, y in places)
+        if len(places) < 3
+        else "; ".join(station_at(x, y) for x, y in places)
+    )
+
+
+def read_suspects_first(places: Sequence[tuple[float, float]]) -> str:
+    which, it = ("these stations", "they read") if len(places) > 1 else ("this station", "it reads")
+    return (
+        f"Read {named(places)} again before anything is moved: the rest of the survey does not fit what {it}, and "
+        f"verdict or moves hang on {which}. Where it reads the same, send both values; where not, only the new one."
+    )
+
+
+def closing_error(setup: str, error: float, at: str, unit: Literal["mm", "inch"]) -> str:
+    which = f"Set-up {setup}" if setup else "The survey"
+    return (
+        f"{which} closed by {error:+.{DECIMALS[unit]}f} {unit} at {at}, more than the indicator explains. Nothing is "
+        "decided and nothing is to be moved yet. "
+    )
+
+
+def jumped(size: float, before: str, after: str, jump: float, drift: float, unit: Literal["mm", "inch"]) -> str:
+    """Say that one jump explains a closing error, and what both readings of it make of the total."""
+    digits = DECIMALS[unit]
+    return (
+        f"A jump of {size:+.{digits}f} {unit} between the readings at {before} and at {after} explains it (total "
+        f"{jump:.{digits}f}), a steady drift (total {drift:.{digits}f}) does not: the dial was bumped, or its stand. "
+        f"Set it firm and read again from {after} on, to the closing reading."
+    )
+
+
+def misread_at(size: float, at: str, slip: float, drift: float, unit: Literal["mm", "inch"]) -> str:
+    """Say that one reading explains a closing error, and what both readings of it make of the total."""
+    digits = DECIMALS[unit]
+    return (
+        f"One reading at {at} that is off by {size:+.{digits}f} {unit} explains it (total {slip:.{digits}f}), a steady "
+        f"drift (total {drift:.{digits}f}) does not. Read {at} again; if the dial was bumped before it, all after it."
+    )
+
+
+def drift_or_jump(jump: float, drift: float, after: str, unit: Literal["mm", "inch"]) -> str:
+    digits = DECIMALS[unit]
+    return (
+        f"These readings do not tell whether it is a steady drift (total {drift:.{digits}f} {unit}) or one jump or "
+        f"slip (total {jump:.{digits}f} {unit}). Read again from {after} on, to the closing reading."
+    )
+
+
+def repeats_differ(at: str, low: str, high: str, unit: str) -> str:
+    return (
+        f"Repeats at {at} read from {low} to {high} {unit}; the indicator and its other repeats explain far less. Read "
+        "it again, and send only readings that agree."
+    )
+
+
+def read_more_first(unseen: Sequence[str], places: Sequence[tuple[float, float]]) -> str:
+    also = f": read also {named(places)}" if places else ""
+    return f"These stations do not show {', '.join(unseen)}, so nothing is decided yet{also}, and send all readings."
+
+
+def moves_bring(count: int, found: float, after: float, expanded: float, unit: Literal["mm", "inch"]) -> str:
+    digits = DECIMALS[unit]
+    moves = f"{count} moves" if count > 1 else "1 move"
+    return (
+        f"{moves} should bring the total from {found:.{digits}f} to {after:.{digits}f} ± {expanded:.{digits}f} {unit}."
+    )
+
+
+def within_already(
+    adjusters: Sequence[str], found: float, after: float, expanded: float, unit: Literal["mm", "inch"]
+) -> str:
+    """Say that nothing need be done, and what moving these adjusters, if any, could bring."""
+    digits = DECIMALS[unit]
+    if not adjusters:
+        return "Nothing to do: the bed is proven within its limit."
+    return (
+        f"Nothing to do: the bed is proven within its limit. Moving {', '.join(adjusters)} could bring the total from "
+        f"{found:.{digits}f} to {after:.{digits}f} ± {expanded:.{digits}f} {unit}; ask for these moves by `aim_for`."
+    )
+
+
+def no_sure_gain(standing: Literal["within", "outside", "undecided"]) -> str:
+    left = {
+        "within": "the bed is within its limit",
+        "outside": "the bed is outside its limit, and these adjusters do not change that",
+        "undecided": "the bed is too close to its limit to decide",
+    }[standing]
+    return f"Nothing to do: no move that can be set and seen is sure to leave less than there is; {left}."
+
+
+def read_station(at: str, before: str | None, unit: str) -> str:
+    """Return the step that reads a station, one that read ``before`` or a new one."""
+    if before is None:
+        return f"Read the station at {at} as well, with the same zero of the indicator."
+    return f"Read the station at {at} again: it read {before} {unit}."
+
 
 NOT_READ_AGAIN = (
     "None of these stations was read again after the moves, so nothing can be learnt from them; read the same stations "
@@ -64,10 +167,24 @@ def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool) -> 
     return f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{DECIMALS[unit]}f} {unit}."
 
 
-def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"]) -> str:
+def best_attainable(criterion: str, most_moves: int | None) -> str:
+    """Say what the choice makes smallest where the best is asked for."""
+    what = "highest less lowest gap" if criterion == "minimum-zone" else "root mean square of the gap"
+    who = "all adjusters together" if most_moves is None else f"at most {most_moves} adjusters"
+    return f"The smallest {what} that {who} can attain by moves that can be set, with the least effort that attains it."
+
+
+def nothing_gains(most_moves: int | None) -> str:
+    """Say why nothing is moved though the aim is not reached."""
+    who = "No set of moves" if most_moves is None else f"No set of at most {most_moves} moves"
+    return f"{who} that can be set and seen at the dial is sure to leave less than was found."
+
+
+def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None) -> str:
     digits = DECIMALS[unit]
+    who = "No set of moves" if most_moves is None else f"No set of at most {most_moves} moves"
     return (
-        f"No set of moves is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
+        f"{who} is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
         f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
     )
 

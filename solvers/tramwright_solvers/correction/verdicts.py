@@ -11,10 +11,11 @@ from ..model.units import K
 from ..reduction.covariance import GapCovariance
 from ..results.correction import VerdictAnswer
 from ..results.findings import AsFound
-from ..uncertainty.conformity import Known, verdict
+from ..uncertainty.conformity import Known, undecided, verdict
 from ..uncertainty.range import MOST_FACTOR, outside_margin
 from .decision import Decision
 from .geometry import Geometry
+from .judgement import Doubt, advise
 from .subset_table import SubsetTable
 
 
@@ -26,23 +27,28 @@ class Extremes(Struct, frozen=True, gc=False):
 
 
 def verdicts_of(
-    options: SubsetTable, prepared: Sequence[Geometry], decided: Decision, noise: GapCovariance
+    options: SubsetTable,
+    prepared: Sequence[Geometry],
+    decided: Decision,
+    noise: GapCovariance,
+    doubts: Sequence[Doubt | None],
 ) -> list[VerdictAnswer]:
     """Write totals and verdict of each survey; ``prepared`` names the geometry of each, which may be one and the same.
 
-    The machines have one limit.
+    The machines have one limit. ``doubts`` say which surveys bear no verdict yet.
     """
     found, left = extremes(options, prepared, decided)
-    return [
-        VerdictAnswer(
-            own.machine.id,
-            own.machine.units,
-            before.written,
-            after.written,
-            verdict(own.machine, before.known, after.known, variance),
+    answers = []
+    for row, (own, doubt, before, after) in enumerate(zip(prepared, doubts, found, left, strict=True)):
+        machine = own.machine
+        told = (
+            undecided(machine.total_limit, doubt.advice.says)
+            if doubt
+            else verdict(machine, before.known, after.known, noise.variance[row])
         )
-        for own, variance, before, after in zip(prepared, noise.variance, found, left, strict=True)
-    ]
+        advice = advise(own, decided, row, doubt, before.written, after.written, told)
+        answers.append(VerdictAnswer(machine.id, machine.units, before.written, after.written, told, advice))
+    return answers
 
 
 def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decision) -> list[list[Extremes]]:

@@ -13,7 +13,10 @@ from typing import TYPE_CHECKING, Literal
 from ..adjustment.shim_stacks import Stack
 from ..model.contract import Adjuster
 from ..model.machine import Screw
+from ..model.units import WRITTEN
+from ..reduction.sentences import station_at
 from ..results.correction import MoveOf, Step
+from ..results.findings import Place
 from . import sentences
 
 if TYPE_CHECKING:
@@ -56,6 +59,19 @@ def move_of(
     if stack is not None:
         return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)
     return MoveOf(adjuster.id, solver, travel, u, ask=ask)
+
+
+def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[float]) -> list[Step]:
+    """Return the steps that read these stations, again or as well; ``gap`` is as found, one value a station."""
+    known = {(place.x, place.y): height for place, height in zip(prepared.places, gap, strict=True)}
+    machine, steps = prepared.machine, list[Step]()
+    for place in places:
+        found = known.get((place.x, place.y))
+        before = None if found is None else machine.sense * found
+        written = None if before is None else WRITTEN[machine.units][1] % before
+        do = sentences.read_station(station_at(place.x, place.y), written, machine.units)
+        steps.append(Step(do, None, None, place, before, None, None))
+    return steps
 
 
 def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:

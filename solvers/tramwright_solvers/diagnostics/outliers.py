@@ -92,6 +92,11 @@ class SlipCheck(Struct, frozen=True, dict=True):
     rows: ShiftedRows
     read: Read
 
+    @property
+    def columns(self) -> Floats:
+        """Columns (n, q) that span the smooth form."""
+        return self.model.basis / self.root[:, None]
+
     @cached_property
     def neighbours(self) -> Neighbours:
         """The stations around each station."""

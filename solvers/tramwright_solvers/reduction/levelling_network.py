@@ -28,12 +28,14 @@ MOST_SETUPS = 200
 class Network(Struct, frozen=True):
     """What joins the groups: p zeros and drifts over G groups and n stations.
 
-    ``nuisance`` (G, p) is the design of zeros and drifts, ``gain`` (p, G) gives them from group means, and
-    ``-factors`` (n, p) is what one standard uncertainty of each of p independent combinations of them does to the
-    stations, so that ``factors @ factors.T`` is the covariance they give to the gaps.
+    ``nuisance`` (G, p) is the design of zeros and drifts, ``drift_of`` (p,) the set-up of which each is the drift, -1
+    where it is a zero; ``gain`` (p, G) gives them from group means, and ``-factors`` (n, p) is what one standard
+    uncertainty of each of p independent combinations of them does to the stations, so that ``factors @ factors.T`` is
+    the covariance they give to the gaps.
     """
 
     nuisance: Floats
+    drift_of: tuple[int, ...]
     gain: Floats
     factors: Floats
 
@@ -96,7 +98,8 @@ def join(groups: Groups, points: Floats, closings: np.ndarray) -> Network | None
         return None
     basis, upper = np.linalg.qr(reduced[:, kept])
     inverse = np.linalg.inv(upper)
-    return Network(nuisance[:, kept], inverse @ (basis * root).T, -averages[:, kept] @ inverse)
+    drift_of = tuple(([-1] * (setups - 1) + drifting)[column] for column in kept)
+    return Network(nuisance[:, kept], drift_of, inverse @ (basis * root).T, -averages[:, kept] @ inverse)
 
 
 def _held(columns: Floats, sure: int, least: float) -> list[int]:

@@ -30,6 +30,7 @@ from . import sentences
 from .covariance import GapCovariance
 from .levelling_network import Groups, Network, join
 from .readings import Where
+from .repeats import DIVISIONS, Odd, odd_repeats
 
 TRUSTED_DOF = 5
 """Degrees of freedom from which the spread of repeats is believed even where it is smaller than the default."""
@@ -58,6 +59,7 @@ class StationLayout(Struct, frozen=True):
     fixed: float
     default_repeat: float
     factors: Floats
+    division: float
 
     def reduce(self, values: Floats, sense: float) -> tuple[Floats, Floats]:
         """Return gaps (N, n) and their independent variances (N, n) for single values of shape (N, n_values)."""
@@ -70,18 +72,55 @@ class StationLayout(Struct, frozen=True):
         repeat = np.full(len(values), self.default_repeat)
         if dof > 0:
             scatter = ordered - np.repeat(means, self.counts.astype(np.intp), axis=1)
-            pooled = row_dots(scatter, scatter) / dof
-            repeat = pooled if dof >= TRUSTED_DOF else np.maximum(pooled, repeat)
+            spare = np.full(len(values), dof)
+            for row in np.flatnonzero(np.ptp(scatter, axis=1) > DIVISIONS * self.division).tolist():
+                # a misread repeat tells nothing of the scatter of the others, and its reading is what most repeats say
+                for odd in self.odd_repeats(values[row]):
+                    own = slice(int(self.starts[odd.group]), int(self.starts[odd.group] + self.counts[odd.group]))
+                    means[row, odd.group] = np.median(ordered[row, own])
+                    scatter[row, own] = 0.0
+                    spare[row] -= own.stop - own.start - 1
+            pooled = row_dots(scatter, scatter) / np.maximum(spare, 1)
+            repeat = np.where(spare >= TRUSTED_DOF, pooled, np.maximum(pooled, repeat))
         count = len(self.points)
         if self.network is not None:
             means = means - row_products(row_products(means, self.network.gain.T), self.network.nuisance.T)
-        share = self.weights / np.bincount(self.group_station, self.weights, count)[self.group_station]
-        by_station = np.argsort(self.group_station, kind="stable")
-        first = np.searchsorted(self.group_station[by_station], np.arange(count))
-        gaps = np.add.reduceat(np.take(share * means, by_station, axis=1), first, axis=1)
+        gaps = self.averaged(means)
+        share = self.share
         fixed = np.bincount(self.group_station, share**2, count) * self.fixed
         noise = np.bincount(self.group_station, share**2 / self.counts, count)
         return sense * gaps, fixed + repeat[:, None] * noise
+
+    @property
+    def share(self) -> Floats:
+        """Weight of each group (G,) in the mean of its station."""
+        count = len(self.points)
+        return np.asarray(self.weights / np.bincount(self.group_station, self.weights, count)[self.group_station])
+
+    def averaged(self, means: Floats) -> Floats:
+        """Return the weighted means of the stations (…, n) from those of the groups (…, G)."""
+        by_station = np.argsort(self.group_station, kind="stable")
+        first = np.searchsorted(self.group_station[by_station], np.arange(len(self.points)))
+        return np.asarray(np.add.reduceat(np.take(self.share * means, by_station, axis=-1), first, axis=-1))
+
+    def odd_repeats(self, values: Floats) -> list[Odd]:
+        """Return the groups of one survey, of single values (n_values,), whose repeats disagree."""
+        groups = np.split(np.asarray(values)[self.order], self.starts[1:])
+        return odd_repeats(groups, sqrt(self.default_repeat + self.division**2 / 12.0), self.division)
+
+    @property
+    def repeated(self) -> bool:
+        """Whether any reading has repeats."""
+        return not self.plain and bool(np.any(self.counts > 1.0))
+
+    @property
+    def times_read(self) -> np.ndarray:
+        """How many values each station (n,) has."""
+        return np.bincount(self.group_station, self.counts)
+
+    def means(self, values: Sequence[float], sense: float) -> Floats:
+        """Return the means of the groups (G,) of one survey, as gaps."""
+        return np.asarray(sense * np.add.reduceat(np.array(values)[self.order], self.starts) / self.counts)
 
     def closing(self, values: Sequence[float], sense: float) -> list[ClosingError]:
         """Return the closing errors of one survey, later minus first as gaps, in the order of the closing readings.
@@ -90,7 +129,7 @@ class StationLayout(Struct, frozen=True):
         """
         if not len(self.closings):
             return []
-        means = sense * np.add.reduceat(np.array(values)[self.order], self.starts) / self.counts
+        means = self.means(values, sense)
         left = means
         if self.network is not None:
             left = means - self.network.nuisance @ (self.network.gain @ means)
@@ -123,7 +162,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> StationLayout:
     """
     fixed, default_repeat = machine.indicator_variance, machine.repeat_variance
     if once_each(readings):
-        return plain_layout(readings, fixed, default_repeat)
+        return plain_layout(readings, fixed, default_repeat, machine.division)
     stations: dict[tuple[float, float], int] = {}
     setups: dict[str, int] = {}
     groups: dict[tuple[int, int, float | None], int] = {}
@@ -168,6 +207,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> StationLayout:
         fixed=fixed,
         default_repeat=default_repeat,
         factors=network.factors if network is not None else np.zeros((len(stations), 0)),
+        division=machine.division,
     )
 
 
@@ -180,7 +220,7 @@ def once_each(readings: tuple[Where, ...]) -> bool:
     )
 
 
-def plain_layout(readings: tuple[Where, ...], fixed: float, default_repeat: float) -> StationLayout:
+def plain_layout(readings: tuple[Where, ...], fixed: float, default_repeat: float, division: float) -> StationLayout:
     """Lay out readings of which each is a station: there is nothing to sort or to join."""
     count = len(readings)
     number, zero, one = _counted(count)
@@ -199,6 +239,7 @@ def plain_layout(readings: tuple[Where, ...], fixed: float, default_repeat: floa
         fixed=fixed,
         default_repeat=default_repeat,
         factors=np.zeros((count, 0)),
+        division=division,
     )
 
 
@@ -222,6 +263,5 @@ def plan_weights(plan: StationLayout) -> Floats:
 def a_priori(plan: StationLayout) -> Floats:
     """Return the stations' variances (1, n) with the default repeatability."""
     count = len(plan.points)
-    share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
-    variance = share**2 * (plan.fixed + plan.default_repeat / plan.counts)
+    variance = plan.share**2 * (plan.fixed + plan.default_repeat / plan.counts)
     return np.asarray(np.bincount(plan.group_station, variance, count)[None, :], dtype=np.float64)

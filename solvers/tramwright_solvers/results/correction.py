@@ -91,10 +91,11 @@ class Choice(Struct, frozen=True):
 
     adjusters: Annotated[list[str], Meta(description="Adjusters of the plan, by `id`.")]
     outcome: Annotated[
-        Literal["reached", "best", "stopped"],
+        Literal["reached", "best", "stopped", "within", "none"],
         Meta(
             description="`reached`: the total with its U reaches the aim. `best`: the best attainable. `stopped`: the "
-            "best found within the limit of the search, mostly `time_limit`."
+            "best found within the limit of the search, mostly `time_limit`. `within`: nothing is moved, for the bed "
+            "is proven within its limit and no aim was given. `none`: nothing is moved before more is read."
         ),
     ]
     aim_for: Annotated[float, Meta(description="Total aimed at, in `units`.")]
@@ -151,7 +152,11 @@ class Verdict(Struct, frozen=True, gc=False):
         Literal["within", "outside", "undecided"], Meta(description="The same for the total predicted after the moves.")
     ]
     probability: Annotated[
-        float, Meta(description="Probability that the true total after the moves is within the limit (JCGM 106).")
+        float | None,
+        Meta(
+            description="Probability that the true total after the moves is within the limit (JCGM 106); null where "
+            "the readings do not bear one."
+        ),
     ]
     rule: Annotated[str, Meta(description="Decision rule by which it is judged.")]
     k: CoverageFactor
@@ -202,6 +207,23 @@ class Step(Struct, frozen=True, gc=False):
     ]
 
 
+class Advice(Struct, frozen=True, gc=False):
+    """What to do now, before anything else."""
+
+    do: Annotated[
+        Literal["move", "nothing", "read-again", "read-more"],
+        Meta(
+            description="`move`: make the moves. `nothing`: leave it as it is. `read-again`: the readings contradict "
+            "each other, so these stations are read again before anything is moved. `read-more`: the stations do not "
+            "show enough, so these are read first."
+        ),
+    ]
+    says: Annotated[str, Meta(description="The same in a sentence or two, with the reason.")]
+    read: Annotated[
+        tuple[Place, ...], Meta(description="Stations to read, again or as well; empty where none are to be read.")
+    ] = ()
+
+
 class VerdictAnswer(Struct, frozen=True, gc=False):
     """Totals and verdict alone: the answer to one survey of many at the detail `verdict`."""
 
@@ -210,6 +232,7 @@ class VerdictAnswer(Struct, frozen=True, gc=False):
     as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
     predicted: Annotated[AsFound, Meta(description="Total indicator reading to be expected once the moves are made.")]
     verdict: Annotated[Verdict, Meta(description="Both totals against the limit.")]
+    advice: Annotated[Advice, Meta(description="What to do now.")]
 
 
 class MovesAnswer(VerdictAnswer, frozen=True):
@@ -246,6 +269,7 @@ class Correction(Struct, frozen=True, omit_defaults=True):
 
     machine: MachineId
     units: Units
+    advice: Annotated[Advice, Meta(description="What to do now.")]
     as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
     predicted: Annotated[
         Predicted,
@@ -299,7 +323,11 @@ class Correction(Struct, frozen=True, omit_defaults=True):
     ]
     verdict: Annotated[Verdict, Meta(description="Both totals against the limit.")]
     steps: Annotated[
-        list[Step], Meta(description="The moves as an order of work: rail seats first, screws afterwards.")
+        list[Step],
+        Meta(
+            description="The order of work: what is to be read first, then the moves, rail seats before screws; empty "
+            "where nothing is to be done."
+        ),
     ]
     cautions: Cautions
     solver_versions: SolverVersions

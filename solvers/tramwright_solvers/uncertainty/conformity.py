@@ -59,6 +59,11 @@ def verdict(machine: Machine, found: Known, predicted: Known, variance: Floats) 
     )
 
 
+def undecided(limit: float, decided_by: str) -> Verdict:
+    """Return the verdict where the readings do not bear one; ``decided_by`` says what would."""
+    return Verdict(limit, "undecided", "undecided", None, RULE, K, decided_by)
+
+
 def what_decides(machine: Machine, total: float, u: float, margin: float, setting: float, variance: Floats) -> str:
     """Say what would bring an undecided total to a verdict, should it stay as it is: repeats, or a finer indicator.
 

@@ -1,0 +1,154 @@
+"""What a good mechanic would do with a survey before any move: read again, read more, leave it, or go on.
+
+The arithmetic answers whatever was read. Here its answer is withheld where the readings contradict each other and the
+moves or the verdict hang on it, and where the stations do not show what the moves or the verdict need.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ..diagnostics.closing_jump import ClosingDoubt
+from ..diagnostics.without_outliers import refit
+from ..model.survey import Survey
+from ..model.units import K
+from ..reduction.sentences import station_at
+from ..results.correction import Advice, MovesAnswer, Refit, Verdict, VerdictAnswer
+from ..results.findings import AsFound, Place, Suspect
+from . import sentences
+from .decision import Decision
+from .geometry import Geometry
+
+REPEATS = "repeats disagree"
+"""The likely slip of a suspect whose own repeats contradict each other."""
+
+
+class Doubt(Struct, frozen=True):
+    """Why a survey bears no verdict yet, and what to read first; ``moves`` says whether moves may be made meanwhile."""
+
+    advice: Advice
+    moves: bool = False
+
+
+class Judged(Struct, frozen=True):
+    """One survey's readings judged: its suspects, the answer without them, and what stands against acting on it."""
+
+    suspects: list[Suspect]
+    refit: Refit | None = None
+    doubt: Doubt | None = None
+
+
+def judge(
+    prepared: Sequence[Geometry],
+    surveys: Sequence[Survey],
+    decided: Decision,
+    suspects: Sequence[list[Suspect]],
+    closings: Sequence[ClosingDoubt | None],
+    told: Callable[[], Sequence[VerdictAnswer]],
+    again: Callable[[int, Survey], MovesAnswer],
+) -> tuple[Decision, list[Judged]]:
+    """Return the decision in which nothing is moved where nothing must be yet, and the judgement on each survey.
+
+    ``prepared`` names the geometry of each survey, ``suspects`` are its readings that the others contradict,
+    ``closings`` its closing errors that may be no drift; ``told`` writes the verdicts as they were decided, and
+    ``again`` answers a survey that leaves stations out, in place of the survey with this number.
+    """
+    judged = [Judged(own) for own in suspects]
+    doubtful = [row for row, own in enumerate(suspects) if own]
+    answers = told() if doubtful else ()
+    for row in doubtful:
+        without = refit(surveys[row], suspects[row], partial(again, row))
+        doubt = _contradicted(prepared[row], decided, row, answers[row], suspects[row], without)
+        judged[row] = Judged(suspects[row], without, doubt)
+    for row, closing in enumerate(closings):
+        if closing and (doubt := _no_drift(prepared[row], decided, row, closing)):
+            judged[row] = replace(judged[row], doubt=doubt)
+    for row, one in enumerate(judged):
+        if one.doubt is None and (doubt := _unseen(prepared[row], decided, row)):
+            judged[row] = replace(one, doubt=doubt)
+    still = [row for row, one in enumerate(judged) if one.doubt and not one.doubt.moves]
+    if still:
+        decided = replace(decided, chosen=decided.chosen.standing_still(still))
+    return decided, judged
+
+
+def _contradicted(
+    prepared: Geometry,
+    decided: Decision,
+    row: int,
+    answer: VerdictAnswer,
+    suspects: Sequence[Suspect],
+    without: Refit | None,
+) -> Doubt | None:
+    """Return the doubt where a verdict, or a travel by more than its U, is another without the suspects."""
+    if without is not None and without.verdict is not None and without.moves is not None:
+        travels, u = decided.chosen.travels[row].copy(), decided.chosen.u[row]
+        for move in without.moves:
+            travels[prepared.place_of[move.adjuster]] -= move.travel
+        same = (answer.verdict.as_found, answer.verdict.predicted) == (
+            without.verdict.as_found,
+            without.verdict.predicted,
+        )
+        if same and bool(np.all(np.abs(travels) <= K * u)):
+            return None
+    # what was read more than once and agrees is the bed's own form more likely than the same slip twice
+    once = [one for one in suspects if one.likely == REPEATS or not prepared.read_twice(one.x, one.y)]
+    if not once:
+        return None
+    places = tuple(Place(one.x, one.y) for one in once)
+    return Doubt(Advice("read-again", sentences.read_suspects_first([(one.x, one.y) for one in once]), places))
+
+
+def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingDoubt) -> Doubt | None:
+    """Return the doubt where a closing error that may be no drift makes a difference to the total beyond its U."""
+    drift, total = float(decided.scores.total[row, 0]), float(np.ptp(closing.gaps))
+    if abs(total - drift) <= K * float(decided.scores.u[row, 0]):
+        return None
+    unit, sense = prepared.machine.units, prepared.machine.sense
+    before, after, closed = (
+        station_at(place.x, place.y)
+        for place in (prepared.places[at] for at in (closing.before, closing.after, closing.closed))
+    )
+    says = sentences.closing_error(closing.setup, sense * closing.error, closed, unit)
+    if not closing.sure:
+        says += sentences.drift_or_jump(total, drift, after, unit)
+    elif closing.kind == "jump":
+        says += sentences.jumped(sense * closing.size, before, after, total, drift, unit)
+    else:
+        says += sentences.misread_at(sense * closing.size, after, total, drift, unit)
+    return Doubt(Advice("read-again", says, (prepared.places[closing.after],)))
+
+
+def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
+    """Return the doubt where the stations do not show a tilt, the twist, or what an adjuster that is moved does."""
+    travels, u = decided.chosen.travels[row], decided.chosen.u[row]
+    moved = np.flatnonzero((travels != 0.0) & (prepared.unseen_adjusters | (u > prepared.machine.total_limit)))
+    if not len(moved) and not prepared.unseen_terms:
+        return None
+    names = [*prepared.unseen_terms, *(prepared.adjusters[index].id for index in moved.tolist())]
+    places = prepared.places_to_read(tuple(moved.tolist()))
+    advice = Advice("read-more", sentences.read_more_first(names, [(one.x, one.y) for one in places]), places)
+    return Doubt(advice, moves=names == ["twist"])
+
+
+def advise(
+    prepared: Geometry, decided: Decision, row: int, doubt: Doubt | None, found: AsFound, after: AsFound, told: Verdict
+) -> Advice:
+    """Return what to do now with one survey, whose totals and verdict are ``told``."""
+    if doubt:
+        return doubt.advice
+    chosen, unit = decided.chosen, prepared.machine.units
+    count = int(np.count_nonzero(chosen.travels[row]))
+    if count:
+        return Advice("move", sentences.moves_bring(count, found.total, after.total, after.expanded, unit))
+    if not chosen.alone[row]:
+        return Advice("nothing", sentences.no_sure_gain(told.as_found))
+    could = int(chosen.could[row])
+    total, u = float(decided.scores.total[row, could]), float(decided.scores.u[row, could])
+    adjusters = [prepared.adjusters[j].id for j in prepared.candidates.sets[could]]
+    return Advice("nothing", sentences.within_already(adjusters, found.total, total, K * u, unit))
