@@ -14,10 +14,10 @@ import numpy as np
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from strategies import SCREWS, THIRDS, percent, stations
+from strategies import FINE, SCREWS, THIRDS, percent, stations
 from tramwright_solvers.mechanisms import FourScrew, Kinematic, RailShim, ThreeScrew
 from tramwright_solvers.model.contract import Mechanism
-from tramwright_solvers.model.machine import Bed, Indicator, Machine, Mount, Rails, Seat, Sheet, Support
+from tramwright_solvers.model.machine import Bed, Machine, Mount, Rails, Seat, Sheet, Support
 from tramwright_solvers.model.survey import Reading, Survey
 
 BEDS: dict[str, Mechanism] = {
@@ -151,7 +151,7 @@ def machines(draw: st.DrawFn, bed: str, rails: str) -> Machine:
         id="dunlin-03",
         supports=supports,
         rails=described,
-        indicator=Indicator(bed_high_reads=draw(st.sampled_from(["plus", "minus"]))),
+        indicator=replace(FINE, bed_high_reads=draw(st.sampled_from(["plus", "minus"]))),
     )
     return fewer_steps(machine)
 

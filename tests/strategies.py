@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.contract import Mechanism
@@ -64,8 +65,13 @@ def rails(draw: st.DrawFn, size: float, most_seats: int) -> Rails:
     return Rails(along, seats, block_spacing=size * draw(percent(0, 20)), tool_offset=size * draw(percent(-15, 15)))
 
 
+COMMON = Indicator()
+FINE = Indicator(division=1e-4, error_limit=1e-4, repeatability=1e-4)
+"""An indicator so fine that hardly any travel is too small to be set and seen; invented."""
+
+
 @st.composite
-def machines(draw: st.DrawFn, group: str) -> Machine:
+def machines(draw: st.DrawFn, group: str, indicator: Indicator = COMMON) -> Machine:
     """A machine with the adjusters of one of :data:`GROUPS`; eight at most, for every subset is solved."""
     size = float(draw(st.integers(15, 100)) * 10)
     return Machine(
@@ -73,7 +79,7 @@ def machines(draw: st.DrawFn, group: str) -> Machine:
         id="wagtail-01",
         supports=draw(supports(size)) if group != "rails" else [],
         rails=draw(rails(size, 4 if group == "rails" else 2)) if group != "screws" else None,
-        indicator=Indicator(bed_high_reads=draw(st.sampled_from(["plus", "minus"]))),
+        indicator=replace(indicator, bed_high_reads=draw(st.sampled_from(["plus", "minus"]))),
     )
 
 

@@ -10,11 +10,11 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from strategies import GROUPS, jobs, machines, percent, stations
+from strategies import FINE, GROUPS, jobs, machines, percent, stations
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.mechanisms.transforms import LENGTHS, scaled, shifted
 from tramwright_solvers.model.contract import Mechanism, Site
@@ -98,11 +98,12 @@ def assert_same(found: Correction, expected: Correction, length: float = 1.0, sh
 @every_case
 @given(data=st.data())
 def test_what_the_adjusters_made_they_remove(group: str, criterion: str, data: st.DataObject) -> None:
-    machine = data.draw(machines(group))
+    machine = data.draw(machines(group, FINE))
     points = data.draw(stations(machine))
     names, moved = influence(machine, GROUPS[group], points)
     made = np.array(data.draw(st.lists(percent(-50, 50), min_size=len(names), max_size=len(names))))
     answer = correct(machine, readings_of(machine, points, moved @ made + 0.3), best(GROUPS[group], criterion))
+    assume(answer.advice.do == "move")  # not where the stations do not show it, or where it is too small to be sure
     assert answer.predicted.total <= 1e-9
     assert np.ptp(gaps(answer)) <= 1e-9
 
@@ -110,7 +111,7 @@ def test_what_the_adjusters_made_they_remove(group: str, criterion: str, data: s
 @every_criterion
 @given(data=st.data())
 def test_three_screws_go_back_where_they_came_from_when_the_offset_is_kept(criterion: str, data: st.DataObject) -> None:
-    machine = data.draw(machines("screws"))
+    machine = data.draw(machines("screws", FINE))
     points = data.draw(stations(machine))
     names, moved = influence(machine, GROUPS["screws"], points)
     made = np.array(data.draw(st.lists(percent(-50, 50), min_size=3, max_size=3)))
@@ -208,9 +209,8 @@ def test_sense_of_the_dial_changes_nothing_but_the_dial(group: str, criterion: s
     ours, theirs = (correct(*job, best(GROUPS[group], criterion)) for job in ((turned, negated), (machine, survey)))
     assert_same(ours, theirs)
     np.testing.assert_allclose(gaps(ours, "dial"), -gaps(theirs, "dial"), atol=1e-9)
-    assert [step.dial_goes for step in ours.steps] == [
-        {"up": "down", "down": "up"}[step.dial_goes] for step in theirs.steps
-    ]
+    other_way = {"up": "down", "down": "up", None: None}
+    assert [step.dial_goes for step in ours.steps] == [other_way[step.dial_goes] for step in theirs.steps]
 
 
 @every_case
