@@ -102,7 +102,7 @@ def surveys(draw: st.DrawFn, machine: Machine, least: int = 6) -> Survey:
 
 
 @st.composite
-def jobs(draw: st.DrawFn, group: str, least: int = 6) -> tuple[Machine, Survey]:
+def jobs(draw: st.DrawFn, group: str, least: int = 6, indicator: Indicator = COMMON) -> tuple[Machine, Survey]:
     """Any machine of a group and any survey of it."""
-    machine = draw(machines(group))
+    machine = draw(machines(group, indicator))
     return machine, draw(surveys(machine, least))

@@ -171,14 +171,19 @@ def test_text_of_a_search_that_was_stopped_says_how_much_better_it_might_be(clie
     assert f"may be better by up to {answer.chosen.gap:.3f} mm." in told
 
 
-def test_cautions_come_before_the_steps_and_a_long_move_is_warned_of(
-    client: TestClient[Any], payload: dict[str, Any]
-) -> None:
-    for reading in payload["survey"]["readings"]:
-        reading["value"] = 100 * reading["value"]
+def test_cautions_come_before_the_steps(client: TestClient[Any], payload: dict[str, Any]) -> None:
     told = client.post(CORRECTIONS, json=payload, headers={"Accept": "text/plain"}).text
     assert 0 < told.index("Take care") < told.index("What to do")
-    assert "would move more than 5 mm: check readings" in " ".join(told.split())
+
+
+def test_readings_in_the_wrong_unit_move_nothing(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    for reading in payload["survey"]["readings"]:
+        reading["value"] = 100 * reading["value"]
+    answer = client.post(CORRECTIONS, json=payload).json()
+    assert answer["advice"]["do"] == "read-again"
+    assert "check units" in answer["advice"]["says"]
+    assert answer["moves"] == []
+    assert answer["verdict"]["as_found"] == "undecided"
 
 
 def test_a_turned_sign_is_named_before_anything_is_made_of_it(client: TestClient[Any], payload: dict[str, Any]) -> None:

@@ -32,7 +32,7 @@ from . import sentences
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
-from .judgement import REPEATS, Doubt, Judged, judge
+from .judgement import REPEATS, UNJUDGED, Judged, judge
 from .previous_passes import learn_from
 from .selection import describe_choice
 from .subset_table import join_tables
@@ -81,7 +81,7 @@ class ReducedStack(Struct, frozen=True):
         """Write totals and verdicts."""
         self._responses()  # nothing of it is told at this detail, but what is wrong with it must be
         decided, judged = self._decide(decide_lazily)
-        return self._verdict_answers(decided, [one.doubt for one in judged])
+        return self._verdict_answers(decided, judged)
 
     def moves_answers(self) -> list[MovesAnswer]:
         """Write totals, verdicts and moves, with what is needed to make them safely."""
@@ -97,7 +97,7 @@ class ReducedStack(Struct, frozen=True):
         count = len(self.surveys)
 
         def told() -> list[VerdictAnswer]:
-            return self._verdict_answers(decided, [None] * count)
+            return self._verdict_answers(decided, [UNJUDGED] * count)
 
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
@@ -125,9 +125,9 @@ class ReducedStack(Struct, frozen=True):
             for own, gap in zip(self.single, self.gaps, strict=True)
         ]
 
-    def _verdict_answers(self, decided: Decision, doubts: Sequence[Doubt | None]) -> list[VerdictAnswer]:
+    def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
         prepared, count = self.prepared, len(self.surveys)
-        return verdicts_of(prepared.options, [prepared] * count, decided, self.noise, doubts)
+        return verdicts_of(prepared.options, [prepared] * count, decided, self.noise, judged)
 
     def _responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
@@ -143,7 +143,7 @@ class ReducedStack(Struct, frozen=True):
         moves: list[list[MoveOf | None]],
         learnt: list[Responses | None],
     ) -> list[MovesAnswer]:
-        prepared, chosen, solve, doubts = self.prepared, decided.chosen, self.solve, [one.doubt for one in judged]
+        prepared, chosen, solve = self.prepared, decided.chosen, self.solve
         return [
             MovesAnswer(
                 **asdict(told),
@@ -156,14 +156,14 @@ class ReducedStack(Struct, frozen=True):
                     row,
                     self.gaps[row],
                     decided.settled[row],
-                    doubt.advice.says if (doubt := doubts[row]) and not doubt.moves else None,
+                    doubt.advice.says if (doubt := judged[row].doubt) and not doubt.moves else None,
                     self.within,
                 ),
                 suspects=judged[row].suspects,
-                cautions=cautions(prepared, self.surveys[row], chosen.travels[row].tolist(), learnt[row]),
+                cautions=cautions(prepared, self.surveys[row], learnt[row]),
                 solver_versions=prepared.versions,
             )
-            for row, (told, own) in enumerate(zip(self._verdict_answers(decided, doubts), moves, strict=True))
+            for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
         ]
 
     def corrections(self) -> list[Correction]:
@@ -279,15 +279,15 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     suspects = [own for one in lone for own in one.suspects()]
     surveys = [one.surveys[0] for one in lone]
 
-    def told(doubts: Sequence[Doubt | None] = (None,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, decided, noise, doubts)
+    def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
+        return verdicts_of(options, prepared, decided, noise, judged)
 
     def again(row: int, survey: Survey) -> MovesAnswer:
         return lone[row].again(None, survey)
 
     # a survey of one value at each station, as these are, has no closing readings
     decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), told, again)
-    return [[one] for one in told([each.doubt for each in judged])]
+    return [[one] for one in told(judged)]
 
 
 def suspects_with_repeats(
@@ -327,13 +327,11 @@ def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
     return found
 
 
-def cautions(prepared: Geometry, survey: Survey, travels: Sequence[float], learnt: Responses | None) -> list[str]:
-    """Return the cautions that go with this survey: prepared ones, heat, long moves, what the stations cannot see."""
+def cautions(prepared: Geometry, survey: Survey, learnt: Responses | None) -> list[str]:
+    """Return the cautions that go with this survey: prepared ones, heat, what the stations cannot see."""
     found = list(prepared.cautions)
     if learnt is not None and learnt.stop:
         found.insert(0, sentences.did_not_obey(learnt.stop))
-    if far := [a.id for a, travel in zip(prepared.adjusters, travels, strict=True) if abs(travel) > prepared.far]:
-        found.insert(0, sentences.long_moves(far, prepared.far, prepared.machine.units))
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
         found.insert(0, sentences.bed_burns(survey.bed_temperature))
     if prepared.blind:

@@ -28,8 +28,8 @@ from .setup import Setup
 from .subset_table import SubsetTable
 
 FAR_MM = 5.0
-"""Travel in mm beyond which an answer warns: usual moves are tenths of a millimetre, so a slip is more likely. Our own
-choice."""
+"""Travel in mm beyond which nothing is moved: usual moves are tenths of a millimetre, so a wrong unit or a slip is more
+likely, and a dial indicator has a range of 10 mm. Our own choice."""
 
 
 JUDGED = ("tilt-x", "tilt-y", "twist")

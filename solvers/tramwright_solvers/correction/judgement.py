@@ -28,6 +28,10 @@ REPEATS = "repeats disagree"
 """The likely slip of a suspect whose own repeats contradict each other."""
 
 
+DIAL_RANGE = 2.0
+"""Range of a dial indicator over the farthest travel: 10 mm, common practice, no source."""
+
+
 class Doubt(Struct, frozen=True):
     """Why a survey bears no verdict yet, and what to read first; ``moves`` says whether moves may be made meanwhile."""
 
@@ -41,6 +45,10 @@ class Judged(Struct, frozen=True):
     suspects: list[Suspect]
     refit: Refit | None = None
     doubt: Doubt | None = None
+
+
+UNJUDGED = Judged([])
+"""A survey before it is judged."""
 
 
 def judge(
@@ -69,7 +77,8 @@ def judge(
         if closing and (doubt := _no_drift(prepared[row], decided, row, closing)):
             judged[row] = replace(judged[row], doubt=doubt)
     for row, one in enumerate(judged):
-        if one.doubt is None and (doubt := _unseen(prepared[row], decided, row)):
+        own = prepared[row], decided, row
+        if one.doubt is None and (doubt := _too_far(*own) or _unseen(*own)):
             judged[row] = replace(one, doubt=doubt)
     still = [row for row, one in enumerate(judged) if one.doubt and not one.doubt.moves]
     if still:
@@ -85,12 +94,13 @@ def _contradicted(
     suspects: Sequence[Suspect],
     without: Refit | None,
 ) -> Doubt | None:
-    """Return the doubt where a verdict, or a travel by more than its U, is another without the suspects."""
+    """Return the doubt where a verdict is another without the suspects, or the total or a travel by more than its U."""
     if without is not None and without.verdict is not None and without.moves is not None:
         travels, u = decided.chosen.travels[row].copy(), decided.chosen.u[row]
         for move in without.moves:
             travels[prepared.place_of[move.adjuster]] -= move.travel
-        same = (answer.verdict.as_found, answer.verdict.predicted) == (
+        changed = abs(answer.as_found.total - without.as_found.total) if without.as_found else np.inf
+        same = changed <= answer.as_found.expanded and (answer.verdict.as_found, answer.verdict.predicted) == (
             without.verdict.as_found,
             without.verdict.predicted,
         )
@@ -134,6 +144,22 @@ def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     places = prepared.places_to_read(tuple(moved.tolist()))
     advice = Advice("read-more", sentences.read_more_first(names, [(one.x, one.y) for one in places]), places)
     return Doubt(advice, moves=names == ["twist"])
+
+
+def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
+    """Return the doubt where readings or travels are larger than tramming with a dial ever has them."""
+    travels, unit, total = decided.chosen.travels[row], prepared.machine.units, float(decided.scores.total[row, 0])
+    far = np.flatnonzero(np.abs(travels) > prepared.far)
+    if len(far):
+        names = [prepared.adjusters[index].id for index in far.tolist()]
+        says = sentences.too_far(names, float(np.abs(travels).max()), prepared.far, unit)
+    elif total > DIAL_RANGE * prepared.far:
+        says = sentences.beyond_the_dial(total, unit)
+    else:
+        return None
+    left = decided.table.left[row, :, 0]
+    ends = tuple(prepared.places[int(at)] for at in (left.argmax(), left.argmin()))
+    return Doubt(Advice("read-again", says, ends))
 
 
 def advise(

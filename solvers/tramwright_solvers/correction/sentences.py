@@ -202,11 +202,22 @@ def did_not_obey(adjusters: Sequence[str]) -> str:
     return f"{', '.join(adjusters)} did not do as asked in the last pass: find out why before moving it again."
 
 
-def long_moves(adjusters: Sequence[str], far: float, unit: str) -> str:
+def too_far(adjusters: Sequence[str], travel: float, far: float, unit: Literal["mm", "inch"]) -> str:
     return (
-        f"{', '.join(adjusters)} would move more than {far:.3g} {unit}: check readings, units and positions first, go "
-        "in small steps, and watch that nothing binds, bends or comes off its support."
+        f"{', '.join(adjusters)} would have to move by up to {travel:.{DECIMALS[unit]}f} {unit}: check units, "
+        f"positions and readings first. If it really is more than {far:.3g} {unit} out, set it by rule or level and "
+        "survey again."
     )
+
+
+def beyond_the_dial(total: float, unit: Literal["mm", "inch"]) -> str:
+    return (
+        f"A total of {total:.{DECIMALS[unit]}f} {unit} is more than a dial indicator shows: check the units of the "
+        "readings, and whether a revolution or a digit was misread."
+    )
+
+
+READ_SUSPECTS = "Read the suspects again first: a misreading is likelier than too coarse an indicator."
 
 
 def bed_burns(temperature: float) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
@@ -13,9 +14,10 @@ from ..results.correction import VerdictAnswer
 from ..results.findings import AsFound
 from ..uncertainty.conformity import Known, undecided, verdict
 from ..uncertainty.range import MOST_FACTOR, outside_margin
+from . import sentences
 from .decision import Decision
 from .geometry import Geometry
-from .judgement import Doubt, advise
+from .judgement import Judged, advise
 from .subset_table import SubsetTable
 
 
@@ -31,21 +33,23 @@ def verdicts_of(
     prepared: Sequence[Geometry],
     decided: Decision,
     noise: GapCovariance,
-    doubts: Sequence[Doubt | None],
+    judged: Sequence[Judged],
 ) -> list[VerdictAnswer]:
     """Write totals and verdict of each survey; ``prepared`` names the geometry of each, which may be one and the same.
 
-    The machines have one limit. ``doubts`` say which surveys bear no verdict yet.
+    The machines have one limit. ``judged`` say which surveys have suspects, and which bear no verdict yet.
     """
     found, left = extremes(options, prepared, decided)
     answers = []
-    for row, (own, doubt, before, after) in enumerate(zip(prepared, doubts, found, left, strict=True)):
-        machine = own.machine
+    for row, (own, readings, before, after) in enumerate(zip(prepared, judged, found, left, strict=True)):
+        machine, doubt = own.machine, readings.doubt
         told = (
             undecided(machine.total_limit, doubt.advice.says)
             if doubt
             else verdict(machine, before.known, after.known, noise.variance[row])
         )
+        if readings.suspects and told.decided_by and not doubt:
+            told = replace(told, decided_by=sentences.READ_SUSPECTS)
         advice = advise(own, decided, row, doubt, before.written, after.written, told)
         answers.append(VerdictAnswer(machine.id, machine.units, before.written, after.written, told, advice))
     return answers

@@ -35,4 +35,6 @@ def refit(survey: Survey, suspects: Sequence[Suspect], again: Callable[[Survey],
         told = again(without(survey, suspects))
     except Refused:
         return Refit(places, None, None, None, None, TOO_LITTLE)
-    return Refit(places, told.as_found, told.predicted, told.moves, told.verdict, SAYS)
+    # what would decide it is not asked before the suspects are read again
+    verdict = replace(told.verdict, decided_by="")
+    return Refit(places, told.as_found, told.predicted, told.moves, verdict, SAYS)
