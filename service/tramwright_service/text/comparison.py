@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from tramwright_solvers.comparison.results import AdjusterChange, Comparison, Heat, StationChange, TermChange
-from tramwright_solvers.multisurvey.wording import TERM_NAMES
+from tramwright_solvers.multisurvey.sentences import TERM_NAMES
 
 from .blocks import DECIMALS, notes, signed, titled, wrapped
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from tramwright_solvers.lead_error.results import HeightCheck, LeadError, Level, TermSlope
-from tramwright_solvers.multisurvey.wording import TERM_NAMES
+from tramwright_solvers.multisurvey.sentences import TERM_NAMES
 
 from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
 

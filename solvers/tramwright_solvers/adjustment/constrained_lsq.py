@@ -12,6 +12,7 @@ from msgspec import Struct
 
 from ..model.contract import Floats
 from ..model.errors import Impossible
+from . import sentences
 from .problem import Problem
 
 RANK = 1e-10
@@ -60,7 +61,7 @@ def bounded(problem: Problem, gap: Floats) -> Floats:
     """
     travels = feasible_best(problem, gap)
     if travels is None:
-        raise Impossible.at("/solve", "No travels satisfy all bounds and conditions at once; widen one of them.")
+        raise Impossible.at("/solve", sentences.NOTHING_ALLOWED)
     return travels
 
 

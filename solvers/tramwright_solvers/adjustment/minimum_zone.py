@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.errors import SolverError
+from . import sentences
 from .chebyshev_exchange import deviations, exchanged, lower_bound
 from .problem import Problem
 
@@ -196,7 +197,7 @@ def programme(
         if found.status == 0:
             return np.asarray(found.x, dtype=np.float64)
     within.check()
-    raise SolverError(f"The linear programme of the minimum zone was not solved: {found.message}")
+    raise SolverError(sentences.programme_unsolved(found.message))
 
 
 def bounded(problem: Problem, gap: Floats, within: Deadline = NEVER) -> Floats:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..model.contract import Adjuster, Floats
 from ..model.errors import Refused
+from . import sentences
 
 PLENTY = 1000
 """A count of at least this many means any number."""
@@ -315,8 +316,7 @@ def _fewest(heights: Floats, counts: Counts, place: int, same: float) -> tuple[F
 def _too_many(adjuster: Adjuster) -> Refused:
     return Refused.at(
         adjuster.pool or f"{adjuster.pointer}/stock",
-        f"Seat `{adjuster.id}` could be shimmed with more than {MOST_STACKS} different stacks; name fewer thicknesses "
-        "or a smaller `largest_stack`.",
+        sentences.too_many_stacks(adjuster.id, MOST_STACKS),
     )
 
 

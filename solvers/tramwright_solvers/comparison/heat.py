@@ -60,8 +60,7 @@ def _says(machine: Machine, change: float, bows: list[Bow], bowed: bool) -> str:
         for bow in bows
         if bow.difference is not None and bow.difference_u is not None
     ]
-    listed = " and ".join(f"{difference:+.1f} K (u {u:.1f} K) along {axis}" for axis, difference, u in needed)
-    said = sentences.difference_needed(listed)
+    said = sentences.difference_needed(needed)
     values, spread = [difference for _, difference, _ in needed], sum(u**2 for *_, u in needed) ** 0.5
     if max(values) - min(values) > CRITICAL * spread:
         return sentences.bows_alike_both_ways(said)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from ..diagnostics.form_terms import CURE
 from ..diagnostics.reliability import ALPHA
+from ..diagnostics.sentences import STATIONS_FOR_TERM
 from ..model.machine import Machine
-from ..model.safety import GENERAL_CAUTIONS
+from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import DECIMALS
 from ..multisurvey.joint_adjustment import Joint
-from ..multisurvey.wording import REPEATED, TERM_NAMES
+from ..multisurvey.sentences import REPEATED, TERM_NAMES
 from .results import AdjusterChange, Finding, Remainder, TermChange, TotalChange
 
 
@@ -119,7 +119,9 @@ def blind_terms(terms: Sequence[TermChange]) -> list[str]:
         if term.change is None and term.term == "offset":
             told.append("offset: each survey has its own zero; ask with `offset` as `keep` if the indicator held it.")
         elif term.change is None:
-            told.append(f"{term.term}: taken as unchanged; to tell it, both surveys need {CURE[term.term]}.")
+            told.append(
+                f"{term.term}: taken as unchanged; to tell it, both surveys need {STATIONS_FOR_TERM[term.term]}."
+            )
     return told
 
 
@@ -163,23 +165,25 @@ THICKNESS_WANTED = (
 )
 
 
-def difference_needed(listed: object) -> str:
+def difference_needed(needed: Sequence[tuple[str, float, float]]) -> str:
+    """Say what differences, each along an axis and with its u, would make the bows."""
+    listed = " and ".join(f"{difference:+.1f} K (u {u:.1f} K) along {axis}" for axis, difference, u in needed)
     return f"The change of bow would take a difference between the faces, underside less top, of {listed}"
 
 
-def bows_alike_both_ways(said: object) -> str:
+def bows_alike_both_ways(said: str) -> str:
     return (
         f"{said}; but a free plate bows alike both ways, so heat in the plate alone does not explain it: look at "
         "how it is held, at the frame and the gantry."
     )
 
 
-def more_than_the_warming(said: object, change: float) -> str:
+def more_than_the_warming(said: str, change: float) -> str:
     return (
         f"{said}; that is more than the whole change of {change:+.1f} K, so heat in the plate alone does not "
         "explain it: look at how it is held, at the frame and the gantry."
     )
 
 
-def possible_with_this_warming(said: object, change: float) -> str:
+def possible_with_this_warming(said: str, change: float) -> str:
     return f"{said}, which a change of {change:+.1f} K makes possible; measure both faces to be sure."

@@ -18,7 +18,7 @@ from ..diagnostics.unobservable import unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
 from ..model.contract import Floats, Mechanism
-from ..model.safety import GENERAL_CAUTIONS
+from ..model.sentences import GENERAL_CAUTIONS
 from ..reduction.stations import StationLayout, a_priori
 from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources

@@ -18,8 +18,6 @@ AS_WELL = 4.0
 """Slips whose squared deviations differ by less explain a reading about as well: a likelihood ratio below e². Our own
 choice."""
 
-UNKNOWN = "unknown: read this station again"
-
 
 class Misread(Struct, frozen=True):
     """A reading set aside: ``expected`` gap by the rest, ``u`` the standard deviation of a sound reading about it."""
@@ -80,9 +78,9 @@ def mended(read: Read, gap: Floats, one: Misread, others: list[Misread]) -> Iter
 
     value = float(gap[one.index])
     if read.direct[one.index]:
-        yield trial("sign turned", -value)
-        yield trial("decimal place: ten times too large", value / 10.0)
-        yield trial("decimal place: ten times too small", value * 10.0)
+        yield trial(sentences.SIGN_TURNED, -value)
+        yield trial(sentences.TEN_TIMES_TOO_LARGE, value / 10.0)
+        yield trial(sentences.TEN_TIMES_TOO_SMALL, value * 10.0)
     for revolution in read.revolutions:
         yield trial(sentences.revolution_high(revolution, read.unit), value - read.sense * revolution)
         yield trial(sentences.revolution_low(revolution, read.unit), value + read.sense * revolution)
@@ -108,6 +106,6 @@ def misread(read: Read, gap: Floats, one: Misread, found: list[Misread]) -> tupl
         read.digits,
     )
     if not best:
-        return UNKNOWN, sentences.no_common_slip(says)
+        return sentences.UNKNOWN_SLIP, sentences.no_common_slip(says)
     would = " or ".join(f"{read.written(trial.value)} ({trial.name})" for trial in best)
     return " or ".join(trial.name for trial in best), sentences.may_have_been(says, would)

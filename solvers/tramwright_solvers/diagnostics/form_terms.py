@@ -25,14 +25,6 @@ K_SIGNIFICANT = 2.0
 SEEN = 1e-6
 """A term whose new part at the stations is smaller than this share of its size is not seen."""
 
-CURE = {
-    "tilt-x": "stations at different x",
-    "tilt-y": "stations at different y",
-    "twist": "the four corners of the bed",
-    "bow-x": "three or more stations along x",
-    "bow-y": "three or more stations along y",
-}
-
 
 def term_columns(bed: Bed, points: Floats) -> Floats:
     """Return the terms' values at points (n_points, 2), shape (n_points, 6), each scaled to the bed."""
@@ -62,9 +54,9 @@ class Form(Struct, frozen=True):
     def blind(self) -> list[Blind]:
         """Name the terms that these stations cannot tell from the ones before."""
         return [
-            Blind(term, "term", sentences.blind_to_term(term, CURE[term]))
+            Blind(term, "term", sentences.blind_to_term(term))
             for term, seen in zip(TERMS, self.seen, strict=True)
-            if not seen and term in CURE
+            if not seen and term in sentences.STATIONS_FOR_TERM
         ]
 
     def split(self, gaps: Floats, noise: GapCovariance) -> list[list[FormTerm]]:

@@ -259,7 +259,7 @@ def interpolation(
     predict = onto @ np.linalg.solve(trend.T @ weighted, weighted.T)
     spread = sqrt(float(np.einsum("ij,ij->i", predict @ readings, predict).max()))
     if spread > FAR:
-        return _nothing(places, too_far(spread))
+        return _nothing(places, sentences.too_far(spread))
     rest = rest @ np.linalg.inv(np.linalg.cholesky(rest.T @ readings @ rest)).T
     random = np.random.default_rng(0)
     drawn = random.standard_normal((DRAWS, len(places)))
@@ -301,14 +301,6 @@ def _nothing(places: Floats, why: str) -> Interpolation:
     """Return what says nothing of the bed, and why."""
     none = np.zeros((0, 0))
     return Interpolation(none, none, none, none, none, none, none, none, places, why)
-
-
-def too_far(spread: float) -> str:
-    """Say that the bed lies too far beyond the stations; ``spread`` is in a reading's standard uncertainties."""
-    return (
-        "The bed reaches far beyond the area read: continued to its edges, tilt, twist and bows are "
-        f"{spread:.2g} times less certain than one reading. Read farther out to learn of the whole bed."
-    )
 
 
 def kinds_of(likeness: Kernel, predict: Floats, rest: Floats) -> tuple[Floats, Floats, Floats, Floats]:

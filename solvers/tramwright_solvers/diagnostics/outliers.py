@@ -12,20 +12,18 @@ from __future__ import annotations
 
 from functools import cached_property
 from math import inf, sqrt
-from typing import Annotated
 
 import numpy as np
-from msgspec import Meta, Struct
+from msgspec import Struct
 
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed, Machine
-from ..model.quantities import X, Y
 from ..model.units import DECIMALS
 from ..reduction.stations import StationLayout
-from ..results.findings import Suspect
+from ..results.findings import Suspect, Unchecked
 from . import sentences
-from .blunders import UNKNOWN, Misread, Read, misread
+from .blunders import Misread, Read, misread
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
 from .local_surface import NEIGHBOURS, Neighbours, neighbours
@@ -50,23 +48,6 @@ DENSE = 24
 SEEN_NEARBY = 0.5
 """Share of a slip by which the reading must lie off the readings around it; less is taken for form of the plate. Our
 own choice."""
-
-
-class Unchecked(Struct, frozen=True):
-    """A station where a slip could go unnoticed."""
-
-    x: X
-    y: Y
-    redundancy: Annotated[
-        float, Meta(description="How far other readings check this one, 0 (not at all) to 1 (wholly).")
-    ]
-    smallest_detectable: Annotated[
-        float | None,
-        Meta(
-            description="Slip that is noticed there four times in five, in `units`; null where any slip could go "
-            "unnoticed."
-        ),
-    ]
 
 
 class SlipCheck(Struct, frozen=True, dict=True):
@@ -199,7 +180,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
             rest = left[around] - bowl @ here
             variance = float(rest @ rest) / (NEIGHBOURS - 6) * (1.0 + float(inverse[0] @ inverse[0]))
             slip = float(gap[one.index]) - one.expected - float(here[0])
-            explained = not wavy or misread(self.read, gap, one, found)[0] != UNKNOWN
+            explained = not wavy or misread(self.read, gap, one, found)[0] != sentences.UNKNOWN_SLIP
             nearby = float(off[one.index]) / slip if slip else 0.0
             if explained and abs(slip) > near * sqrt(variance) and nearby >= SEEN_NEARBY:
                 kept.append(one)
@@ -248,12 +229,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
             return ()
         if len(found) == len(self.root):
             return (sentences.READINGS_UNCHECKED,)
-        named = ", ".join(f"({one.x:g}, {one.y:g})" for one in found[:6])
-        more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-        known = [one.smallest_detectable for one in found]
-        worst = max((slip for slip in known if slip is not None), default=0.0) if None not in known else None
-        size = "however large" if worst is None else f"of up to {worst:.{self.read.digits}f} {self.read.unit}"
-        return (sentences.hardly_checked("those" if len(found) > 1 else "that", named, more, size),)
+        return (sentences.hardly_checked(found, self.read.digits, self.read.unit),)
 
 
 def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Floats) -> SlipCheck:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from ..results.findings import Unchecked
+
 INTERPOLATED = (
     "Interpolated: tilt, twist, bow and the adjusters' own forms, and a smooth remainder whose size and "
     "length the readings tell; 95 % of the plates that agree with the readings lie within the interval. A "
@@ -20,6 +24,20 @@ COMPARISON_ONLY = (
     "same, they are the bed's own form and the answer above holds."
 )
 
+STATIONS_FOR_TERM = {
+    "tilt-x": "stations at different x",
+    "tilt-y": "stations at different y",
+    "twist": "the four corners of the bed",
+    "bow-x": "three or more stations along x",
+    "bow-y": "three or more stations along y",
+}
+"""What a survey must have to determine a term; the offset is not among them, for each survey has its own zero."""
+
+SIGN_TURNED = "sign turned"
+TEN_TIMES_TOO_LARGE = "decimal place: ten times too large"
+TEN_TIMES_TOO_SMALL = "decimal place: ten times too small"
+UNKNOWN_SLIP = "unknown: read this station again"
+
 TOO_LITTLE_LEFT = "Without the suspects too little is left to answer from: read them again."
 
 TURN_THE_PLATE = "Whether plate or frame is out of shape, a second survey with the plate turned by 90° would tell."
@@ -27,114 +45,126 @@ TURN_THE_PLATE = "Whether plate or frame is out of shape, a second survey with t
 ALL_WITHIN_REACH = "All of it is within the adjusters' reach: what would be left the readings cannot tell from nothing."
 
 
-def blind_to_term(term: object, value: object) -> str:
-    return f"These stations cannot tell {term} from tilt and the terms before it; add {value}."
+def blind_to_term(term: str) -> str:
+    return f"These stations cannot tell {term} from tilt and the terms before it; add {STATIONS_FOR_TERM[term]}."
 
 
-def nothing_beyond_blind_stations(names: object) -> str:
+def nothing_beyond_blind_stations(names: str) -> str:
     return f"These stations cannot tell {names}, so nothing is said of the bed between and beyond them."
 
 
-def stations_stand_for_the_bed(most_stations: object) -> str:
+def stations_stand_for_the_bed(most_stations: int) -> str:
     return f"With more than {most_stations} stations, the total over them stands for that over the bed."
 
 
-def too_few_for_smoothness(stations: object, value: object) -> str:
+def too_far(spread: float) -> str:
+    """Say that the bed lies too far beyond the stations; ``spread`` is in a reading's standard uncertainties."""
     return (
-        f"{stations} stations are too few to tell how smooth the bed is between them: {value} at least are needed "
+        "The bed reaches far beyond the area read: continued to its edges, tilt, twist and bows are "
+        f"{spread:.2g} times less certain than one reading. Read farther out to learn of the whole bed."
+    )
+
+
+def too_few_for_smoothness(stations: int, least: int) -> str:
+    return (
+        f"{stations} stations are too few to tell how smooth the bed is between them: {least} at least are needed "
         "to say anything of the whole bed."
     )
 
 
-def hardly_checked(ending: object, named: object, more: object, size: object) -> str:
+def hardly_checked(found: Sequence[Unchecked], digits: int, unit: str) -> str:
+    """Name up to six stations where a slip could go unnoticed, and how large it could be."""
+    which = "those" if len(found) > 1 else "that"
+    named = ", ".join(f"({one.x:g}, {one.y:g})" for one in found[:6])
+    more = f" and {len(found) - 6} more" if len(found) > 6 else ""
+    known = [one.smallest_detectable for one in found if one.smallest_detectable is not None]
+    size = "however large" if len(known) < len(found) else f"of up to {max(known):.{digits}f} {unit}"
     return (
-        f"The other readings hardly check {ending} at {named}{more}: a slip {size} could go unnoticed there, so "
+        f"The other readings hardly check {which} at {named}{more}: a slip {size} could go unnoticed there, so "
         "read them twice or add stations nearby."
     )
 
 
-def blind_to_adjuster(adjuster: object) -> str:
+def blind_to_adjuster(adjuster: str) -> str:
     return (
         f"These stations cannot tell what `{adjuster}` does from what easier adjusters do; read the corners of "
         "the bed as well."
     )
 
 
-def badly_seen(what: object, now: float, unit: object, good: float, digits: int) -> str:
+def badly_seen(what: str, now: float, unit: str, good: float, digits: int) -> str:
     return (
         f"These stations see {what} badly: over the bed its standard uncertainty is {now:.{digits}f} {unit}; as "
         f"many stations well placed would leave {good:.{digits}f} {unit}."
     )
 
 
-def further_stations_help(says: object, named: object, after: float, unit: object, digits: int) -> str:
+def further_stations_help(says: str, named: str, after: float, unit: str, digits: int) -> str:
     return f"{says} Reading also at {named} brings it to {after:.{digits}f} {unit}."
 
 
-def further_stations_help_a_little(says: object, named: object, after: float, unit: object, digits: int) -> str:
+def further_stations_help_a_little(says: str, named: str, after: float, unit: str, digits: int) -> str:
     return (
         f"{says} Reading also at {named} brings it to {after:.{digits}f} {unit}; beyond that, only repeats or a "
         "finer indicator help."
     )
 
 
-def whole_row_off(name: object, off: object, unit: object) -> str:
-    return f"the whole {name} is off by {off} {unit}"
+def whole_row_off(row: str, off: str, unit: str) -> str:
+    return f"the whole {row} is off by {off} {unit}"
 
 
-def read_row_again(name: object, value: object, off: object, unit: object) -> str:
+def read_row_again(row: str, station: str, off: str, unit: str) -> str:
     return (
-        f"Read the {name} again, the station at {value} among them: all its readings lie {off} {unit} from what "
+        f"Read the {row} again, the station at {station} among them: all its readings lie {off} {unit} from what "
         "the rest of the survey expects, as if the indicator's zero had moved."
     )
 
 
-def revolution_high(revolution: float, unit: object) -> str:
+def revolution_high(revolution: float, unit: str) -> str:
     return f"one revolution ({revolution:g} {unit}) too high"
 
 
-def revolution_low(revolution: float, unit: object) -> str:
+def revolution_low(revolution: float, unit: str) -> str:
     return f"one revolution ({revolution:g} {unit}) too low"
 
 
-def swapped(value: object) -> str:
-    return f"swapped with the reading at {value}"
+def swapped(station: str) -> str:
+    return f"swapped with the reading at {station}"
 
 
-def read_station_again(
-    value: object, value_2: object, unit: object, value_3: object, value_4: float, digits: int
-) -> str:
+def read_station_again(station: str, reading: str, unit: str, expected: str, twice_u: float, digits: int) -> str:
     return (
-        f"Read the station at {value} again: it reads {value_2} {unit}, but the rest of the survey expects "
-        f"{value_3} ± {value_4:.{digits}f} {unit}."
+        f"Read the station at {station} again: it reads {reading} {unit}, but the rest of the survey expects "
+        f"{expected} ± {twice_u:.{digits}f} {unit}."
     )
 
 
-def no_common_slip(says: object) -> str:
+def no_common_slip(says: str) -> str:
     return f"{says} No common slip explains it."
 
 
-def may_have_been(says: object, would: object) -> str:
+def may_have_been(says: str, would: str) -> str:
     return f"{says} It may have been {would}."
 
 
-def beyond_adjusters(value: object) -> str:
-    return f" The remaining {value} no adjuster reaches."
+def beyond_adjusters(left: str) -> str:
+    return f" The remaining {left} no adjuster reaches."
 
 
-def looks_bent(value: object, value_2: object, rest: object, turn: object) -> str:
+def looks_bent(levelled: str, by_rails: str, rest: str, turn: str) -> str:
     return (
-        f"Levelled on its supports alone the bed would still read {value} and look bent; {value_2} of that goes "
+        f"Levelled on its supports alone the bed would still read {levelled} and look bent; {by_rails} of that goes "
         f"when the rails are moved.{rest} {turn}"
     )
 
 
-def partly_within_reach(value: object, value_2: object, value_3: object, turn: object) -> str:
+def partly_within_reach(reached: str, total: str, left: str, turn: str) -> str:
     return (
-        f"{value} of {value_2} is within the adjusters' reach; the remaining {value_3} is form or twist that they "
+        f"{reached} of {total} is within the adjusters' reach; the remaining {left} is form or twist that they "
         f"cannot take out. {turn}"
     )
 
 
-def nothing_to_gain(value: object, turn: object) -> str:
-    return f"Moving these adjusters would gain no more than the readings can tell: {value} is form. {turn}"
+def nothing_to_gain(left: str, turn: str) -> str:
+    return f"Moving these adjusters would gain no more than the readings can tell: {left} is form. {turn}"

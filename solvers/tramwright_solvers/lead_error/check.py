@@ -18,7 +18,7 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..diagnostics.form_terms import CURE, TERMS, form, term_columns
+from ..diagnostics.form_terms import TERMS, form, term_columns
 from ..diagnostics.reliability import ALPHA
 from ..diagnostics.unobservable import own_part
 from ..linalg.grids import bed_grid
@@ -101,13 +101,7 @@ def height_faults(surveys: Sequence[SurveyAtHeight]) -> list[Fault]:
     """Return a fault where the heights do not show how anything changes with height."""
     if len({survey.height for survey in surveys}) >= 2:
         return []
-    here = f", and all these are at {surveys[0].height:g}" if len(surveys) > 1 else ""
-    return [
-        Fault(
-            "/surveys",
-            sentences.one_height(here),
-        )
-    ]
+    return [Fault("/surveys", sentences.one_height(surveys[0].height if len(surveys) > 1 else None))]
 
 
 def carrying(machine: Machine, named: Sequence[Mechanism], registry: Registry) -> Sequence[Mechanism]:
@@ -282,7 +276,7 @@ class Climb(Struct, frozen=True):
         """Name what these surveys cannot tell."""
         held = any(mechanism.hold for mechanism in self.group.mechanisms)
         told = [] if held else [sentences.MEAN_IS_UNSEEN]
-        told += [sentences.term_unseen(term.term, CURE[term.term]) for term in terms if term.per_100_mm is None]
+        told += [sentences.term_unseen(term.term) for term in terms if term.per_100_mm is None]
         if unseen := [one.screw for one in leads if one.per_100_mm is None]:
             told.append(sentences.screws_unseen(", ".join(unseen)))
         return told

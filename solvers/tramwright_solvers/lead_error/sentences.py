@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ..diagnostics.sentences import STATIONS_FOR_TERM
 from ..model.machine import Machine
-from ..model.safety import GENERAL_CAUTIONS
+from ..model.sentences import GENERAL_CAUTIONS
 from ..multisurvey.reduction import Group
-from ..multisurvey.wording import REPEATED, TERM_NAMES
+from ..multisurvey.sentences import REPEATED, TERM_NAMES
 from .results import Cause, LeadError, TermSlope
 
 NO_CARRYING_SUPPORTS = (
@@ -18,22 +19,23 @@ NO_CARRYING_SUPPORTS = (
 MEAN_IS_UNSEEN = "mean lead error: it lifts the whole bed, which the indicator's zero takes up."
 
 
-def one_height(here: object) -> str:
+def one_height(shared: float | None) -> str:
+    here = "" if shared is None else f", and all these are at {shared:g}"
     return (
         f"One height shows how the bed lies there, not how that changes as it moves{here}; add a survey at "
         "another height, as far from this one as the machine allows."
     )
 
 
-def does_not_rise(value: object) -> str:
-    return f"`{value}` moves what does not rise with the bed; name a solver of its supports."
+def does_not_rise(solver: str) -> str:
+    return f"`{solver}` moves what does not rise with the bed; name a solver of its supports."
 
 
-def term_unseen(term: object, value: object) -> str:
-    return f"{term}: taken as unchanged; to tell it takes {value}, at two heights or more."
+def term_unseen(term: str) -> str:
+    return f"{term}: taken as unchanged; to tell it takes {STATIONS_FOR_TERM[term]}, at two heights or more."
 
 
-def screws_unseen(names: object) -> str:
+def screws_unseen(names: str) -> str:
     return f"{names}: these stations do not tell them apart; read the corners of the bed too."
 
 

@@ -98,7 +98,7 @@ def told(usual: int, most: int, aim: float, inside: float, unit: str) -> str:
     if usual > MOST_PASSES:
         return sentences.too_many_passes(MOST_PASSES, goal)
     passes = "This pass" if usual == 1 else sentences.passes_left(usual)
-    known = "" if most == usual else f" ({many} at most, 95 times in a hundred)"
+    known = "" if most == usual else sentences.passes_at_most(many)
     reached = sentences.passes_to_the_aim(passes, goal, known)
     if inside > aim:
         reached += sentences.aim_out_of_reach(aim, unit, digits)

@@ -125,20 +125,24 @@ MISFIT = (
 )
 
 
-def too_many_passes(most_passes: object, goal: object) -> str:
+def too_many_passes(most_passes: int, goal: str) -> str:
     return (
         f"More than {most_passes} passes to get inside {goal}: the adjusters do not follow well enough. Mend that "
         "first."
     )
 
 
-def passes_left(usual: object) -> str:
+def passes_left(usual: int) -> str:
     return f"{usual} passes, this one included,"
 
 
-def passes_to_the_aim(passes: object, goal: object, known: object) -> str:
+def passes_at_most(most: str) -> str:
+    return f" ({most} at most, 95 times in a hundred)"
+
+
+def passes_to_the_aim(passes: str, goal: str, known: str) -> str:
     return f"{passes} should bring the total inside {goal}{known}."
 
 
-def aim_out_of_reach(aim: float, unit: object, digits: int) -> str:
+def aim_out_of_reach(aim: float, unit: str, digits: int) -> str:
     return f" Form and the scatter of the readings leave more than the aim of {aim:.{digits}f} {unit}."

@@ -127,7 +127,7 @@ def contacts_of(supports: list[Support]) -> Contacts:
     if held != FREEDOMS:
         kinds = ", ".join(mount.kind for mount in mounts)
         wrong = (
-            sentences.freedoms_left(FREEDOMS - held, "is" if FREEDOMS - held == 1 else "are")
+            sentences.freedoms_left(FREEDOMS - held)
             if held < FREEDOMS
             else sentences.freedoms_too_many(held - FREEDOMS)
         )

@@ -171,10 +171,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
     ] = 0.2
 
     version: ClassVar[str] = "1.0"
-    needs: ClassVar[str] = (
-        "four `supports` at the corners of a convex figure; for a flexible plate also `bed.thickness`, "
-        "`bed.youngs_modulus`, `bed.poissons_ratio` and `bed.yield_strength`"
-    )
+    needs: ClassVar[str] = sentences.FOUR_SCREW_NEEDS
     example: ClassVar[str | None] = "four-screws.json"
 
     @classmethod
@@ -238,29 +235,11 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         form = 4 * corners.area / abs(corners.pull)  # 4 for a rectangle; its miss of ±1/2 makes the handbook's 2
         forces = plate.twisting_rigidity * twist * form * corners.miss
         stress = plate.stress(twist)
-        listed = ", ".join(
-            f"`{support.id}` {'pushes up' if force > 0 else 'holds down'} {abs(force):.3g} N"
-            for support, force in zip(machine.supports, forces, strict=True)
-        )
+        listed = sentences.corner_forces([support.id for support in machine.supports], forces.tolist())
         return (
-            Effect(
-                "largest corner force",
-                float(np.abs(forces).max()),
-                "N",
-                sentences.corner_forces(listed),
-            ),
-            Effect(
-                "twisting stress",
-                stress,
-                "MPa",
-                sentences.LARGEST_STRESS,
-            ),
-            Effect(
-                "share of yield",
-                stress / plate.yield_strength,
-                "1",
-                sentences.share_of_yield(self.most_stress),
-            ),
+            Effect("largest corner force", float(np.abs(forces).max()), "N", listed),
+            Effect("twisting stress", stress, "MPa", sentences.LARGEST_STRESS),
+            Effect("share of yield", stress / plate.yield_strength, "1", sentences.share_of_yield(self.most_stress)),
         )
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
@@ -287,4 +266,4 @@ def _slack(machine: Machine, corners: Quadrilateral, travels: Floats) -> Effect:
         )
         says = sentences.supports_out_of_plane(high, low)
     loose = sentences.SLACK_SUPPORT
-    return Effect("out of one plane", abs(miss), machine.units, says + loose)
+    return Effect(sentences.OUT_OF_ONE_PLANE, abs(miss), machine.units, says + loose)

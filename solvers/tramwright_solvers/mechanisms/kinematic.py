@@ -25,9 +25,7 @@ class Kinematic(Mechanism, frozen=True, tag="kinematic"):
     """
 
     version: ClassVar[str] = "1.0"
-    needs: ClassVar[str] = (
-        "three `supports`, each with a `mount`: cone, vee and flat, or three vees; `mount.axis` for each vee"
-    )
+    needs: ClassVar[str] = sentences.KINEMATIC_NEEDS
     example: ClassVar[str | None] = "three-vees.json"
 
     @classmethod
@@ -92,7 +90,7 @@ def _shifts(move: Move, contacts: Contacts) -> tuple[Effect, ...]:
     again = sentences.ZERO_THE_TOOL_AGAIN
     alone = (
         Effect(
-            f"side shift for each {units} of `{support.id}`",
+            sentences.side_shift_for_each(units, support.id),
             float(np.hypot(*step)),
             f"{units}/{units}",
             sentences.raising_shifts_the_bed(support.id, units, step[0], step[1]),
@@ -100,9 +98,9 @@ def _shifts(move: Move, contacts: Contacts) -> tuple[Effect, ...]:
         for support, step in zip(machine.supports, each, strict=True)
     )
     return (
-        Effect("side shift in x", float(dx), units, sentences.shift_to_the_right(again)),
-        Effect("side shift in y", float(dy), units, sentences.shift_to_the_rear(again)),
-        Effect("turn about the vertical", spin, "degrees", sentences.TURN_SEEN_FROM_ABOVE),
+        Effect(sentences.SIDE_SHIFT_X, float(dx), units, sentences.shift_to_the_right(again)),
+        Effect(sentences.SIDE_SHIFT_Y, float(dy), units, sentences.shift_to_the_rear(again)),
+        Effect(sentences.TURN_ABOUT_THE_VERTICAL, spin, "degrees", sentences.TURN_SEEN_FROM_ABOVE),
         *alone,
     )
 
@@ -123,8 +121,8 @@ def _heat(machine: Machine, contacts: Contacts) -> tuple[Effect, ...]:
     if abs(turn[2]) > 1e-6:
         says += sentences.TURNS_AS_IT_WARMS
     still = (
-        Effect("point at rest when the bed warms, x", float(x), machine.units, says),
-        Effect("point at rest when the bed warms, y", float(y), machine.units, says),
+        Effect(sentences.REST_X, float(x), machine.units, says),
+        Effect(sentences.REST_Y, float(y), machine.units, says),
     )
     expansion = expansion_of(machine.bed.material)
     if expansion is None:
@@ -137,7 +135,7 @@ def _heat(machine: Machine, contacts: Contacts) -> tuple[Effect, ...]:
     return (
         *still,
         Effect(
-            f"slide of a contact for {WARMING:g} °C",
+            sentences.slide_of_a_contact(WARMING),
             float(paths.max()),
             machine.units,
             sentences.balls_slide(machine.bed.material, WARMING, listed, machine.units),

@@ -40,7 +40,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
     """
 
     version: ClassVar[str] = "1.0"
-    needs: ClassVar[str] = "`rails` with two rails side by side and at least two seats on each"
+    needs: ClassVar[str] = sentences.RAIL_SHIM_NEEDS
     example: ClassVar[str | None] = "twisted-frame.json"
 
     @classmethod

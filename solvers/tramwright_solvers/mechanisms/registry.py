@@ -59,17 +59,17 @@ class Registry(Struct, frozen=True):
 def why_unusable(candidate: object, taken: Iterable[str]) -> str | None:
     """Return the reason why a candidate breaks the contract, or None if it keeps it."""
     if not (inspect.isclass(candidate) and issubclass(candidate, Mechanism)):
-        return "it is not a subclass of tramwright_solvers.model.contract.Mechanism"
+        return sentences.NOT_A_MECHANISM
     if candidate.contract != CONTRACT:
-        return f"it was written for contract {candidate.contract}; this service speaks contract {CONTRACT}"
+        return sentences.other_contract(candidate.contract, CONTRACT)
     config = candidate.__struct_config__
     if not (config.frozen and config.forbid_unknown_fields and isinstance(config.tag, str)):
-        return "its Struct must be frozen, forbid unknown fields and carry its name as tag"
+        return sentences.STRUCT_TOO_LOOSE
     if candidate.name() in taken:
-        return f"the name `{candidate.name()}` is taken"
+        return sentences.name_taken(candidate.name())
     required = [field.name for field in _fields(candidate) if field.required]
     if required:
-        return f"its options must all have defaults; {', '.join(required)} has none"
+        return sentences.options_without_default(required)
     return None
 
 
@@ -99,7 +99,7 @@ def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint] = 
             candidate = entry.load()
             reason = why_unusable(candidate, solvers)
         except Exception as error:  # a stranger's module may raise anything; it must not stop ours
-            reason = f"it failed to load: {type(error).__name__}: {error}"
+            reason = sentences.failed_to_load(error)
         if reason:
             unusable.append(Unusable(entry.name, origin, reason))
         else:

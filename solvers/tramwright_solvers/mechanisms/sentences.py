@@ -2,6 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+THREE_SCREW_NEEDS = "three `supports`, not on one line; `screw.lead` where turns are wanted"
+
+FOUR_SCREW_NEEDS = (
+    "four `supports` at the corners of a convex figure; for a flexible plate also `bed.thickness`, "
+    "`bed.youngs_modulus`, `bed.poissons_ratio` and `bed.yield_strength`"
+)
+
+KINEMATIC_NEEDS = "three `supports`, each with a `mount`: cone, vee and flat, or three vees; `mount.axis` for each vee"
+
+RAIL_SHIM_NEEDS = "`rails` with two rails side by side and at least two seats on each"
+
+OUT_OF_ONE_PLANE = "out of one plane"
+SIDE_SHIFT_X = "side shift in x"
+SIDE_SHIFT_Y = "side shift in y"
+TURN_ABOUT_THE_VERTICAL = "turn about the vertical"
+REST_X = "point at rest when the bed warms, x"
+REST_Y = "point at rest when the bed warms, y"
+
+NOT_A_MECHANISM = "it is not a subclass of tramwright_solvers.model.contract.Mechanism"
+STRUCT_TOO_LOOSE = "its Struct must be frozen, forbid unknown fields and carry its name as tag"
+
 TRAVELS_TOO_LARGE = (
     "The travels are too large for the bed to follow: on the way its six contacts stop holding it. Give the "
     "supports `travel` bounds, check the readings and their unit, and let the grooves point inwards."
@@ -76,34 +99,34 @@ STOCK_MISSING = "A shimmed seat needs the thicknesses at hand in `stock`."
 SUPPORTS_IN_LINE = "The supports lie on one line, so they cannot tilt the bed both ways; check their x and y."
 
 
-def kinematic_needs_three_supports(count: object) -> str:
+def kinematic_needs_three_supports(count: int) -> str:
     return f"`kinematic` needs exactly three supports; there are {count}."
 
 
-def freedoms_left(value: object, ending: object) -> str:
-    return f"so {value} of the bed's six freedoms {ending} left free"
+def freedoms_left(count: int) -> str:
+    return f"so {count} of the bed's six freedoms {'is' if count == 1 else 'are'} left free"
 
 
-def freedoms_too_many(value: object) -> str:
-    return f"so {value} more than six: the mounts work against each other"
+def freedoms_too_many(excess: int) -> str:
+    return f"so {excess} more than six: the mounts work against each other"
 
 
-def wrong_mounts(kinds: object, held: object, wrong: object) -> str:
+def wrong_mounts(kinds: str, held: int, wrong: str) -> str:
     return (
         f"A cone holds three freedoms, a vee two, a flat one; {kinds} hold {held}, {wrong}. Use a cone, a vee and "
         "a flat, or three vees."
     )
 
 
-def contacts_do_not_hold(value: object) -> str:
-    return f"The six contacts do not hold the bed: {value}"
+def contacts_do_not_hold(left_free: str) -> str:
+    return f"The six contacts do not hold the bed: {left_free}"
 
 
-def mount_missing(support: object) -> str:
+def mount_missing(support: str) -> str:
     return f"`kinematic` needs the mount of support `{support}`: `cone`, `vee` or `flat`."
 
 
-def has_no_groove(kind: object) -> str:
+def has_no_groove(kind: str) -> str:
     return f"A {kind} has no groove; leave `axis` out or make it a `vee`."
 
 
@@ -128,34 +151,39 @@ def can_tilt(angle: float, x: float, y: float) -> str:
     )
 
 
-def four_screw_needs_four_supports(count: object) -> str:
+def four_screw_needs_four_supports(count: int) -> str:
     return f"`four-screw` needs exactly four supports; there are {count}."
 
 
-def three_supports_in_line(names: object) -> str:
+def three_supports_in_line(names: str) -> str:
     return f"The supports {names} lie on one line, so the fourth alone tilts the plate about it; check x and y."
 
 
-def support_inside_triangle(name: object) -> str:
+def support_inside_triangle(name: str) -> str:
     return (
         f"Support `{name}` stands inside the triangle of the other three; `four-screw` needs four supports at the "
         "corners of a convex figure. Check x and y, or describe three supports for `three-screw`."
     )
 
 
-def flexible_plate_needs(name: object, unit: object) -> str:
+def flexible_plate_needs(name: str, unit: str) -> str:
     return f"A flexible plate needs its `{name}` ({unit}); give it, or ask for a rigid plate."
 
 
-def stress_limits_travel(most_stress: float, allowed: float, value: float, unit: object) -> str:
+def stress_limits_travel(most_stress: float, allowed: float, most_miss: float, unit: str) -> str:
     return (
         f"Twisting the plate may use {most_stress:.0%} of its yield strength ({allowed:.4g} MPa); more travel of "
-        f"one diagonal against the other would exceed that. Keep the diagonals within {value:.4g} {unit} of each "
+        f"one diagonal against the other would exceed that. Keep the diagonals within {most_miss:.4g} {unit} of each "
         "other where they cross, or raise `most_stress` if the plate's maker allows it."
     )
 
 
-def corner_forces(listed: object) -> str:
+def corner_forces(supports: Sequence[str], forces: Sequence[float]) -> str:
+    """Say what force the twist takes at each support, in N, positive = up."""
+    listed = ", ".join(
+        f"`{support}` {'pushes up' if force > 0 else 'holds down'} {abs(force):.3g} N"
+        for support, force in zip(supports, forces, strict=True)
+    )
     return (
         f"Twisting the plate takes these forces beside its weight: {listed}. A support can hold down only as much "
         "as weight, spring or clamp gives it; past that the plate lifts off instead of twisting."
@@ -166,61 +194,85 @@ def share_of_yield(most_stress: float) -> str:
     return f"Part of the yield strength that this stress uses; {most_stress:g} is allowed."
 
 
-def supports_out_of_plane(high: object, low: object) -> str:
+def supports_out_of_plane(high: str, low: str) -> str:
     return (
         f"As set, the line through {high} passes this far above the line through {low}: the plate rocks on the "
         "higher pair, or is bent if it is held down."
     )
 
 
-def raising_shifts_the_bed(support: object, units: object, value: float, value_2: float) -> str:
+def side_shift_for_each(units: str, support: str) -> str:
+    return f"side shift for each {units} of `{support}`"
+
+
+def raising_shifts_the_bed(support: str, units: str, in_x: float, in_y: float) -> str:
     return (
-        f"Raising `{support}` by 1 {units} moves the middle of the bed by {value:+.3g} {units} in x and "
-        f"{value_2:+.3g} {units} in y."
+        f"Raising `{support}` by 1 {units} moves the middle of the bed by {in_x:+.3g} {units} in x and "
+        f"{in_y:+.3g} {units} in y."
     )
 
 
-def shift_to_the_right(again: object) -> str:
+def shift_to_the_right(again: str) -> str:
     return f"The middle of the bed goes this far to the right. {again}"
 
 
-def shift_to_the_rear(again: object) -> str:
+def shift_to_the_rear(again: str) -> str:
     return f"The middle of the bed goes this far to the rear. {again}"
 
 
-def balls_slide(material: object, warming: float, listed: object, unit: object) -> str:
+def slide_of_a_contact(warming: float) -> str:
+    return f"slide of a contact for {warming:g} °C"
+
+
+def balls_slide(material: str | None, warming: float, listed: str, unit: str) -> str:
     return (
         f"As {material} warms by {warming:g} °C, the balls slide along their mounts: {listed} ({unit}). Friction "
         "there can hold a little of it back; tap the bed before reading."
     )
 
 
-def two_rails_needed(count: object, value: object) -> str:
-    return f"`rail-shim` needs seats on exactly two rails; these name {count}: {value}."
+def two_rails_needed(count: int, named: str) -> str:
+    return f"`rail-shim` needs seats on exactly two rails; these name {count}: {named}."
 
 
-def one_seat_only(rail: object) -> str:
+def one_seat_only(rail: str) -> str:
     return f"Rail `{rail}` has one seat; give it at least two."
 
 
-def seats_at_one_place(rail: object, along: object) -> str:
+def seats_at_one_place(rail: str, along: str) -> str:
     return f"Two seats of rail `{rail}` stand at the same {along}; give each its own place."
 
 
-def seats_not_along_the_rail(rail: object, along: object) -> str:
+def seats_not_along_the_rail(rail: str, along: str) -> str:
     return (
         f"The seats of rail `{rail}` do not lie along {along}; check `along` and their positions, and that the "
         "two rails stand apart."
     )
 
 
-def only_for_shims(name: object) -> str:
+def only_for_shims(name: str) -> str:
     return f"`{name}` belongs to a seat whose `method` is `shim`."
 
 
-def nothing_adjustable(needs: object) -> str:
+def nothing_adjustable(needs: str) -> str:
     return f"Nothing here can be adjusted. Describe adjusters ({needs})."
 
 
-def three_screw_needs_three_supports(count: object) -> str:
+def three_screw_needs_three_supports(count: int) -> str:
     return f"`three-screw` needs exactly three supports; there are {count}."
+
+
+def other_contract(written_for: int, spoken: int) -> str:
+    return f"it was written for contract {written_for}; this service speaks contract {spoken}"
+
+
+def name_taken(name: str) -> str:
+    return f"the name `{name}` is taken"
+
+
+def options_without_default(options: Sequence[str]) -> str:
+    return f"its options must all have defaults; {', '.join(options)} has none"
+
+
+def failed_to_load(error: Exception) -> str:
+    return f"it failed to load: {type(error).__name__}: {error}"

@@ -21,7 +21,7 @@ class ThreeScrew(Mechanism, frozen=True, tag="three-screw"):
     """
 
     version: ClassVar[str] = "1.0"
-    needs: ClassVar[str] = "three `supports`, not on one line; `screw.lead` where turns are wanted"
+    needs: ClassVar[str] = sentences.THREE_SCREW_NEEDS
     example: ClassVar[str | None] = "tilted-bed.json"
 
     @classmethod

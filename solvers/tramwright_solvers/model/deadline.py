@@ -13,6 +13,7 @@ from time import monotonic
 from msgspec import Struct
 
 from .errors import OutOfTime
+from .sentences import OUT_OF_TIME
 
 
 class Deadline(Struct, frozen=True):
@@ -42,10 +43,7 @@ class Deadline(Struct, frozen=True):
             OutOfTime: the time has passed, or the client has gone.
         """
         if self.passed:
-            raise OutOfTime(
-                "The answer was not found within the time that one request may take; send fewer readings, let fewer "
-                "adjusters move, or ask for least squares."
-            )
+            raise OutOfTime(OUT_OF_TIME)
 
 
 NEVER = Deadline()

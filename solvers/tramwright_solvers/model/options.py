@@ -8,12 +8,6 @@ from msgspec import Meta, Struct, field
 
 from .contract import Mechanism
 
-TIME_LIMIT = (
-    "Seconds that the search over whole steps and shims may take on the machine of the benchmarks. They are counted in "
-    "work done, not by the clock, so equal requests have equal answers however busy the machine is. The clock stops a "
-    "search only at sixty times as long, and not before a minute."
-)
-
 M = TypeVar("M", bound=Mechanism)
 
 
@@ -53,7 +47,16 @@ class Solve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
             "matter. `keep`: the zero stays, and the gap is to come to zero."
         ),
     ] = "free"
-    time_limit: Annotated[float, Meta(gt=0, le=60, description=TIME_LIMIT)] = 5.0
+    time_limit: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=60,
+            description="Seconds that the search over whole steps and shims may take on the machine of the benchmarks. "
+            "They are counted in work done, not by the clock, so equal requests have equal answers however busy the "
+            "machine is. The clock stops a search only at sixty times as long, and not before a minute.",
+        ),
+    ] = 5.0
 
 
 Criterion = Literal["least-squares", "minimum-zone"]

@@ -9,7 +9,6 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from ..diagnostics.outliers import Unchecked
 from ..model.quantities import (
     AdjusterId,
     Cautions,
@@ -22,7 +21,7 @@ from ..model.quantities import (
     X,
     Y,
 )
-from ..results.findings import Blind
+from ..results.findings import Blind, Unchecked
 
 
 class Spot(Struct, frozen=True, forbid_unknown_fields=True):

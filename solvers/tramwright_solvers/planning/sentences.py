@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from ..model.safety import GENERAL_CAUTIONS
+from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import DECIMALS
 from .results import Rating
 

@@ -126,22 +126,8 @@ def _refuse_apart(groups: Groups, points: Floats) -> None:
         there = np.unique(groups.station[part[groups.setup] == apart])
         distance, nearest = tree.query(points[there])
         x, y = points[home[np.asarray(nearest)[int(np.argmin(distance))]]].tolist()
-        one = len(members) == 1
-        faults.append(
-            Fault(
-                "/survey/readings",
-                sentences.setups_apart(
-                    "" if one else "s",
-                    ", ".join(members),
-                    "s" if one else "",
-                    names[0],
-                    "" if (part == 0).sum() == 1 else " or those joined to it",
-                    x,
-                    y,
-                    "set-up " + members[0] if one else "one of them",
-                ),
-            )
-        )
+        alone = (part == 0).sum() == 1
+        faults.append(Fault("/survey/readings", sentences.setups_apart(members, names[0], x, y, alone=alone)))
     raise Refused(faults)
 
 

@@ -174,7 +174,7 @@ def layout(machine: Machine, readings: tuple[Where, ...]) -> StationLayout:
     if len(stations) < LEAST_STATIONS:
         raise Refused.at(
             "/survey/readings",
-            sentences.too_few_stations(len(stations), "" if len(stations) == 1 else "s"),
+            sentences.too_few_stations(len(stations)),
         )
     order = np.argsort(of_value, kind="stable")
     counts = np.bincount(of_value).astype(np.float64)

@@ -109,6 +109,23 @@ class Blind(Struct, frozen=True, gc=False):
     detail: Annotated[str, Meta(description="Why it is not seen, and which stations to add.")]
 
 
+class Unchecked(Struct, frozen=True):
+    """A station where a slip could go unnoticed."""
+
+    x: X
+    y: Y
+    redundancy: Annotated[
+        float, Meta(description="How far other readings check this one, 0 (not at all) to 1 (wholly).")
+    ]
+    smallest_detectable: Annotated[
+        float | None,
+        Meta(
+            description="Slip that is noticed there four times in five, in `units`; null where any slip could go "
+            "unnoticed."
+        ),
+    ]
+
+
 class Suspect(Struct, frozen=True):
     """A reading that the rest of the survey contradicts; nothing is changed on its account."""
 

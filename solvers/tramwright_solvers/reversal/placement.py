@@ -89,12 +89,6 @@ class Placement(Struct, frozen=True):
         moved = hypot(self.shifted[0] - other.shifted[0], self.shifted[1] - other.shifted[1])
         return radians(turn) * half_side(bed) + moved <= tolerance(bed)
 
-    def says(self) -> str:
-        """Name the placement in a few words."""
-        parts = [f"turned by {self.turned % 360.0:g}°"] if self.turned % 360.0 else []
-        parts += ["shifted by ({:g}, {:g})".format(*self.shifted)] if self.shifted != (0.0, 0.0) else []
-        return " and ".join(parts) or "neither turned nor shifted"
-
 
 class MatchedSurveys(Struct, frozen=True):
     """All surveys reduced to stations and matched: R rows, P points of the plate, G positions of the gantry.

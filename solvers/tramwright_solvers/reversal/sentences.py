@@ -7,17 +7,23 @@ from functools import reduce
 from math import gcd
 
 from ..model.machine import Machine
-from ..model.safety import GENERAL_CAUTIONS
+from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import DECIMALS, K
 from .further import Candidate
 from .placement import MatchedSurveys, PlacedSurvey, Placement
-from .shapes import MEANS, Shape
+from .shapes import Shape
 
 WARM = 3.0
 """Difference of bed temperature in °C between surveys that is worth a doubt; our own choice."""
 
 HOT = 45.0
 """Bed temperature in °C from which the answer warns of burns; common practice, no source."""
+
+MEANS = {
+    "twist": "twist (two opposite corners up)",
+    "saddle": "saddle (up along one axis, down along the other)",
+    "round bow": "round bow (a shallow bowl or dome)",
+}
 
 CAUTIONS = (
     "A plate of this kind is heavy and its edges are sharp: lift it with two people or lifting gear, gloved, with the "
@@ -32,20 +38,27 @@ CAUTIONS = (
 )
 
 
-def length(machine: Machine, value: float) -> str:
+def how_laid(placement: Placement) -> str:
+    """Name a placement in a few words."""
+    parts = [f"turned by {placement.turned % 360.0:g}°"] if placement.turned % 360.0 else []
+    parts += ["shifted by ({:g}, {:g})".format(*placement.shifted)] if placement.shifted != (0.0, 0.0) else []
+    return " and ".join(parts) or "neither turned nor shifted"
+
+
+def length(machine: Machine, size: float) -> str:
     """Return a length with its unit, to a tenth of a usual division."""
-    return f"{value:.{DECIMALS[machine.units]}f} {machine.units}"
+    return f"{size:.{DECIMALS[machine.units]}f} {machine.units}"
 
 
-def with_u(machine: Machine, value: float, u: float) -> str:
+def with_u(machine: Machine, size: float, u: float) -> str:
     """Return a length with its expanded uncertainty and unit."""
     digits = DECIMALS[machine.units]
-    return f"{value:.{digits}f} ± {K * u:.{digits}f} {machine.units}"
+    return f"{size:.{digits}f} ± {K * u:.{digits}f} {machine.units}"
 
 
-def chance(value: float) -> str:
+def chance(probability: float) -> str:
     """Return a probability in per cent that never claims certainty."""
-    return "over 99.9 %" if value > 0.999 else f"{value * 100:.1f} %"
+    return "over 99.9 %" if probability > 0.999 else f"{probability * 100:.1f} %"
 
 
 def whose_says(
@@ -118,7 +131,7 @@ def further_says(best: Candidate | None, dimension: int, beyond: int, bowl: bool
             else "no quarter turn tells as much for its effort, though a shift needs room and loses a row of stations"
         )
         told = "the undecided shape" if dimension == 1 else f"{best.removes} of the {dimension} undecided shapes"
-        said.append(f"Survey again with the plate {best.placement.says()}: that tells {told} ({why}).")
+        said.append(f"Survey again with the plate {how_laid(best.placement)}: that tells {told} ({why}).")
     if beyond:
         what = "What is left" if dimension == 1 else "The rest" if beyond < dimension else "What is undecided"
         cup = ", as a shallow bowl slides and turns in its own cup" if bowl else ""
@@ -164,7 +177,7 @@ def better_says(
 
 def laid_better_says(machine: Machine, turned: float, shifted: tuple[float, float], total: float, now: float) -> str:
     """Say that the plate at hand does better laid in another of the ways surveyed."""
-    how = Placement(turned, shifted, (0.0, 0.0)).says()
+    how = how_laid(Placement(turned, shifted, (0.0, 0.0)))
     return (
         f" The plate at hand does better {how}: levelled, it leaves {length(machine, total)} there, against "
         f"{length(machine, now)} in the first survey."
@@ -224,36 +237,36 @@ SHIFT_BY_STATIONS = "Shift it by whole distances between stations, and not so fa
 READ_THE_SAME = "Read the same stations in every survey."
 
 
-def too_many_points(count: object, count_2: object, most_positions: object) -> str:
+def too_many_points(positions: int, points: int, most: int) -> str:
     return (
-        f"The surveys read {count} positions of the machine and {count_2} points of the plate; the two together "
-        f"may be {most_positions} at the most. Leave out stations, in every survey the same ones."
+        f"The surveys read {positions} positions of the machine and {points} points of the plate; the two together "
+        f"may be {most} at the most. Leave out stations, in every survey the same ones."
     )
 
 
-def too_many_surveys(count: object, most_surveys: object) -> str:
+def too_many_surveys(count: int, most_surveys: int) -> str:
     return f"{count} surveys are more than the {most_surveys} that can be joined."
 
 
-def too_many_readings_in_all(single: object, most_readings: object) -> str:
+def too_many_readings_in_all(single: int, most_readings: int) -> str:
     return (
         f"{single} readings in all are more than the {most_readings} that are solved together; leave out "
         "stations, in every survey the same ones, or send the means of repeats."
     )
 
 
-def all_off(how: object) -> str:
+def all_off(how: str) -> str:
     return f"Every reading lies beside {how}; correct it, the stations or the units."
 
 
-def reading_off(x: float, y: float, how: object) -> str:
+def reading_off(x: float, y: float, how: str) -> str:
     return (
         f"x = {x:g}, y = {y:g} lies beside {how}; correct the station, the turn or shift, or the bed's extent, or "
         "leave the reading out."
     )
 
 
-def copied_survey(first: object) -> str:
+def copied_survey(first: int) -> str:
     return (
         f"These readings and this placement are those of survey {first}, to the last digit: a copy proves "
         "nothing. Leave it out, or send what was read the second time."
@@ -267,12 +280,16 @@ def too_near(x: float, y: float, ox: float, oy: float) -> str:
     )
 
 
-def turn_onto_stations(angles: object) -> str:
+def turn_onto_stations(angles: str) -> str:
     return f"Turn it by an angle that lays stations on stations{angles}."
 
 
-def too_few_in_common(value: object, value_2: object, least_tied: object, remedy: object) -> str:
+def turns_that_fit(angles: Sequence[str]) -> str:
+    return f" ({', '.join(angles)} would, for the stations of the first survey)"
+
+
+def too_few_in_common(placement: str, tied: int, least_tied: int, remedy: str) -> str:
     return (
-        f"With the plate {value}, {value_2} of these readings lie both at a station and over a point of the plate "
+        f"With the plate {placement}, {tied} of these readings lie both at a station and over a point of the plate "
         f"that other surveys read too; {least_tied} are needed at the least. {remedy}"
     )

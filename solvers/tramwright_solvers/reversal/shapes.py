@@ -17,12 +17,7 @@ from .separation import Separation, planes
 
 NAMED = ("twist", "saddle", "round bow")
 TERMS = (*NAMED, "bow-x", "bow-y")
-MEANS = {
-    "twist": "twist (two opposite corners up)",
-    "saddle": "saddle (up along one axis, down along the other)",
-    "round bow": "round bow (a shallow bowl or dome)",
-}
-"""Proportional to x y, x² - y² and x² + y²."""
+"""The three with names are proportional to x y, x² - y² and x² + y²."""
 
 MOST_SHAPES = 24
 """Shapes of the undecidable part that are listed one by one; of a fine grid there are hundreds."""

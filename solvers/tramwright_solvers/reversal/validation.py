@@ -138,7 +138,7 @@ def _off_plate(bed: Bed, survey: PlacedSurvey, placement: Placement) -> list[Fau
     low = np.array([bed.x[0], bed.y[0]]) - tolerance(bed)
     high = np.array([bed.x[1], bed.y[1]]) + tolerance(bed)
     off = np.flatnonzero(np.any((on_plate < low) | (on_plate > high), axis=1)).tolist()
-    how = f"the plate {placement.says()}"
+    how = f"the plate {sentences.how_laid(placement)}"
     if len(off) == len(survey.readings):
         what = "shifted" if survey.shifted != (0.0, 0.0) else "readings"
         return [Fault(f"/survey/{what}", sentences.all_off(how))]
@@ -215,7 +215,7 @@ def _apart(
         shared.append(read.sum(axis=0)[at] > 1)
     tied = np.bincount(survey, shared[0] & shared[1], count).astype(np.intp)
     lone = [index for index in range(count) if tied[index] < LEAST_TIED]
-    moved = [index for index in lone if placements[index].says() != placements[0].says()]
+    moved = [index for index in lone if not placements[index].same(placements[0], bed)]
     faults = []
     for index in moved or lone:
         turn, shift = surveys[index].turned % 360.0, surveys[index].shifted
@@ -226,12 +226,9 @@ def _apart(
             "shifted": sentences.SHIFT_BY_STATIONS,
             "readings": sentences.READ_THE_SAME,
         }[what]
-        faults.append(
-            Fault(
-                f"/surveys/{index}/{what}",
-                sentences.too_few_in_common(placements[index].says(), tied[index], LEAST_TIED, remedy),
-            )
-        )
+        laid = sentences.how_laid(placements[index])
+        told = sentences.too_few_in_common(laid, tied[index], LEAST_TIED, remedy)
+        faults.append(Fault(f"/surveys/{index}/{what}", told))
     return faults
 
 
@@ -245,4 +242,4 @@ def _angles(placement: Placement, stations: Floats, within: float) -> str:
         for angle in USUAL_TURNS
         if np.mean(tree.query(Placement(angle, (0.0, 0.0), placement.centre).on_bed(stations))[0] <= within) > 0.5
     ]
-    return f" ({', '.join(fit)} would, for the stations of the first survey)" if fit else ""
+    return sentences.turns_that_fit(fit) if fit else ""

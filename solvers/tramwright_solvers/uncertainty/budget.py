@@ -22,6 +22,7 @@ from msgspec import Struct
 
 from ..model.contract import Adjuster, Floats
 from ..results.findings import Budget, BudgetLine
+from . import sentences
 
 if TYPE_CHECKING:
     from ..model.machine import Machine
@@ -114,11 +115,11 @@ class Sources(Struct, frozen=True):
         gain, deviation = sqrt(fixed), sqrt(repeat)
         rows: list[Source] = [(name, half, "rectangular", "B", own, None, gain) for name, half, own in self.indicator]
         if self.spare > 0 and abs(sqrt(3.0) * deviation - self.default) > SAME * self.default:
-            rows.append((REPEATS, deviation, "normal", "A", deviation, self.spare, sqrt(repeated)))
+            rows.append((sentences.REPEATABILITY, deviation, "normal", "A", deviation, self.spare, sqrt(repeated)))
         else:
-            rows.append((REPEATS, self.default, "rectangular", "B", deviation, None, sqrt(repeated)))
+            rows.append((sentences.REPEATABILITY, self.default, "rectangular", "B", deviation, None, sqrt(repeated)))
         if self.factors.shape[1]:
-            rows.append((ZEROS, sqrt(zeros), "normal", "B", sqrt(zeros), None, sqrt(joined)))
+            rows.append((sentences.ZEROS, sqrt(zeros), "normal", "B", sqrt(zeros), None, sqrt(joined)))
         rows += [
             (name, half, "rectangular", "B", own, None, sqrt(part) / own)
             for (name, half, own), part in zip(self.settings, parts, strict=False)
@@ -130,7 +131,6 @@ class Sources(Struct, frozen=True):
 NONE, MOST_KEPT = -1, 1000
 """Where the budget without any moves is kept, and how many are kept at the most."""
 
-REPEATS, ZEROS = "repeatability", "zeros and drift of set-ups"
 SAME = 1e-6
 """A repeatability this close to the default, relatively, is the default: repeats were not believed or not made."""
 
@@ -146,13 +146,13 @@ def sources(machine: Machine, plan: StationLayout, adjusters: Sequence[Adjuster]
         repeated=np.asarray(np.bincount(plan.group_station, share**2 / plan.counts, count), dtype=np.float64),
         factors=plan.factors,
         indicator=(
-            ("half a division", division, division / sqrt(3.0)),
-            ("error limit of the indicator", limit, limit / sqrt(3.0)),
+            (sentences.HALF_A_DIVISION, division, division / sqrt(3.0)),
+            (sentences.ERROR_LIMIT, limit, limit / sqrt(3.0)),
         ),
         own=machine.indicator_variance,
         spare=int(plan.counts.sum()) - len(plan.counts),
         default=sqrt(3.0 * plan.default_repeat),
-        settings=tuple((f"setting of {adjuster.id}", half, u) for adjuster, half, u in halves),
+        settings=tuple((sentences.setting_of(adjuster.id), half, u) for adjuster, half, u in halves),
         setting=setting,
         usual={},
     )

@@ -1,6 +1,11 @@
-"""What would decide a verdict, in words."""
+"""The lines of an uncertainty budget, and what would decide a verdict, in words."""
 
 from __future__ import annotations
+
+HALF_A_DIVISION = "half a division"
+ERROR_LIMIT = "error limit of the indicator"
+REPEATABILITY = "repeatability"
+ZEROS = "zeros and drift of set-ups"
 
 ON_THE_LIMIT = "The total lies on the limit: no measurement decides that; take out more, or agree on a wider limit."
 
@@ -9,12 +14,16 @@ SETTING_IS_TOO_COARSE = (
 )
 
 
-def repeats_would_decide(times: object) -> str:
+def repeats_would_decide(times: int) -> str:
     return f"Read each station {times} times as often as now: the mean would decide."
 
 
-def better_indicator_would_decide(value: float, unit: object, digits: int) -> str:
+def better_indicator_would_decide(error_limit: float, unit: str, digits: int) -> str:
     return (
-        f"More readings with this indicator cannot decide it; one with an error limit of {value:.{digits}f} "
+        f"More readings with this indicator cannot decide it; one with an error limit of {error_limit:.{digits}f} "
         f"{unit} and a division to match would."
     )
+
+
+def setting_of(adjuster: str) -> str:
+    return f"setting of {adjuster}"

@@ -1,4 +1,4 @@
-"""Cautions that go with every answer that asks for work on a machine."""
+"""Words that every question shares: the cautions, and that there was no time."""
 
 from __future__ import annotations
 
@@ -7,4 +7,9 @@ GENERAL_CAUTIONS = (
     "and switch the drives off, or hold them as the machine's maker says, before turning or slackening anything.",
     "Heated parts and mains wiring under the bed can burn and kill: follow the machine's maker and local codes, and "
     "leave work on mains voltage to licensed hands.",
+)
+
+OUT_OF_TIME = (
+    "The answer was not found within the time that one request may take; send fewer readings, let fewer adjusters "
+    "move, or ask for least squares."
 )
