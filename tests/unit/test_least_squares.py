@@ -80,8 +80,33 @@ def sides(problem: Problem) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return rows, low, high
 
 
+def slides_far() -> tuple[Problem, np.ndarray]:
+    """Limits that run nearly along what the gap cannot see: the best travels are a thousand times the gap."""
+    influence = np.outer(
+        [0.84215346, 0.86135595, -0.43456761], [1.0, -0.507979, 0.242714, -0.752242, -0.325396, 0.340814]
+    )
+    problem = problem_of(
+        influence,
+        lower=np.array([0.0, -0.589123174, -np.inf, -np.inf, -np.inf, -np.inf]),
+        upper=np.array([0.0, 0.0, 0.418646938, 0.0, 0.390166804, 0.0]),
+        rows=np.array(
+            [
+                [-0.76666708, -0.3439884, 2.13177215, 1.77477722, -0.96584963, -0.73164453],
+                [-0.62077745, -0.31816877, -0.93563557, -0.12402677, -0.43045355, 2.00090993],
+            ]
+        ),
+        low=np.array([-0.375794044, 0.0]),
+        high=np.array([0.375794044, 0.0]),
+        effort=np.array([0.94354766, 3.96102304, 2.61071918, 3.17528035, 2.09595337, 3.66601163]),
+        weights=np.array([1.63574642, 0.58455783, 0.77969575]),
+        offset_free=False,
+    )
+    return problem, np.array([0.878833343, -1.51787249, -0.707620648])
+
+
 @budget(13)
 @given(cases())
+@example(slides_far())
 def test_no_allowed_direction_descends(case: tuple[Problem, np.ndarray]) -> None:
     """The first-order condition of a convex problem, put to an independent linear programme (Farkas)."""
     problem, gap = case

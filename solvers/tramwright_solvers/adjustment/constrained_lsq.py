@@ -24,7 +24,12 @@ SLACK = 1e-12
 PROXIMAL = 1e-3
 """Weight of the proximal term against the smallest singular value; each pass shrinks what it leaves by its square."""
 
-PASSES = 8
+PASSES, MORE_PASSES = 8, 8
+"""Passes with that weight, and further ones with a tenth of the weight before: where a limit runs nearly along what the
+gap cannot see, the travels slide far along it, and the full weight would let them go a little at a time."""
+
+CLOSE, NEAR = 1e-9, 1e-6
+"""Shares of the effort by which polished travels may seem dearer than those they polish."""
 
 MANY = 256
 """Stations beyond which gap and influence are first brought to as many rows as adjusters: the full decompositions below
@@ -171,12 +176,15 @@ def _within(influence: Floats, to_fit: Floats, limits: Constraints, effort: Floa
     normals, floor = limits.normals @ basis, limits.floor - limits.normals @ start
     goal = np.concatenate([left.T @ (to_fit - influence @ start), np.zeros(redundant.shape[1])])
     sizes = np.concatenate([values, np.zeros(redundant.shape[1])])
-    pull = max(PROXIMAL * values[-1], 1e-6 * values[0]) if len(values) else 1.0
-    metric = np.hypot(sizes, pull)
+    least = 1e-6 * values[0] if len(values) else 1.0
+    pull = max(PROXIMAL * values[-1], least) if len(values) else least
     # Proximal passes make the rank-deficient problem definite without moving its minimum.
     point = basis.T @ (near - start)
     tight = np.zeros(len(floor), dtype=bool)
-    for _ in range(PASSES):
+    for taken in range(PASSES + MORE_PASSES):
+        if taken >= PASSES:
+            pull = max(0.1 * pull, least)
+        metric = np.hypot(sizes, pull)
         centre = (sizes * goal + pull**2 * point) / metric**2
         found = _nearest(normals / metric, floor - normals @ centre)
         if found is None:
@@ -184,22 +192,25 @@ def _within(influence: Floats, to_fit: Floats, limits: Constraints, effort: Floa
         moved = centre + found[0] / metric
         tight = found[1] > 1e-9 * np.max(found[1], initial=0.0)
         change, point = np.max(np.abs(moved - point)), moved
-        if change <= SLACK:
+        if change <= SLACK * (1.0 if taken < PASSES else max(1.0, np.max(np.abs(point)))):
             break
     travels = start + basis @ point
+    tries = [(tight, CLOSE)]
     if redundant.shape[1]:
         travels, also = _least_effort(travels, redundant, limits, effort)
-        tight |= also
-    face = Constraints(
-        np.vstack([limits.equal, limits.normals[tight]]),
-        np.concatenate([limits.target, limits.floor[tight]]),
-        limits.normals,
-        limits.floor,
-    )
-    polished = _on_equations(influence, to_fit, face.equal, face.target, effort)
-    return (
-        polished if _no_worse(polished, travels, face, influence=influence, to_fit=to_fit, effort=effort) else travels
-    )
+        # What held the fit need not hold the least effort; but where it must, rounding may ask for more of that.
+        tries = [(tight | also, CLOSE), (also, CLOSE), (tight | also, NEAR)]
+    for held, dearer in tries:
+        face = Constraints(
+            np.vstack([limits.equal, limits.normals[held]]),
+            np.concatenate([limits.target, limits.floor[held]]),
+            limits.normals,
+            limits.floor,
+        )
+        polished = _on_equations(influence, to_fit, face.equal, face.target, effort)
+        if _no_worse(polished, travels, face, influence=influence, to_fit=to_fit, effort=effort, dearer=dearer):
+            return polished
+    return travels
 
 
 def _least_effort(
@@ -220,13 +231,14 @@ def _least_effort(
 
 
 def _no_worse(
-    new: Floats, old: Floats, face: Constraints, *, influence: Floats, to_fit: Floats, effort: Floats
+    new: Floats, old: Floats, face: Constraints, *, influence: Floats, to_fit: Floats, effort: Floats, dearer: float
 ) -> bool:
-    """Say whether the polished travels keep every limit and lose nothing against those they polish."""
+    """Say whether the polished travels keep every limit and lose nothing against those they polish, effort by up to
+    the share ``dearer``."""
     allowed = np.min(face.normals @ new - face.floor, initial=0.0) >= -10 * SLACK
     met = np.max(np.abs(face.equal @ new - face.target), initial=0.0) <= 10 * SLACK
     # What breaks a limit by a little may also seem better by a little.
     spare = 1e-9 - 100 * np.min(face.normals @ old - face.floor, initial=0.0)
     fits = np.linalg.norm(influence @ new - to_fit) <= np.linalg.norm(influence @ old - to_fit) + spare
-    cheap = np.linalg.norm(effort * new) <= (np.linalg.norm(effort * old) + np.max(effort) * spare) * (1 + 1e-6)
+    cheap = np.linalg.norm(effort * new) <= (np.linalg.norm(effort * old) + np.max(effort) * spare) * (1 + dearer)
     return bool(allowed and met and fits and cheap)

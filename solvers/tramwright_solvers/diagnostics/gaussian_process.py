@@ -187,19 +187,15 @@ def kernels_of(bed: Bed, points: Floats, places: Floats) -> Iterator[Kernel]:
 
     By distance it is the Matérn correlation of smoothness 5/2.
     """
+    from scipy.spatial.distance import cdist
+
     side = 0.5 * float(np.ptp(bed.x) + np.ptp(bed.y))
-    apart = distances(points, points), distances(places, points), distances(places, places)
+    apart = cdist(points, points), cdist(places, points), cdist(places, places)
     for length in LENGTHS:
         here, across, beyond = (matern(one * (sqrt(5.0) / (length * side))) for one in apart)
         yield here, across, beyond
     own, others = cubics(bed, points), cubics(bed, places)
     yield own @ own.T, others @ own.T, others @ others.T
-
-
-def distances(one: Floats, other: Floats) -> Floats:
-    """Return the distances of points (a, 2) from points (b, 2), shape (a, b)."""
-    x, y = (one[:, None, axis] - other[None, :, axis] for axis in (0, 1))
-    return np.asarray(np.sqrt(x * x + y * y))
 
 
 def matern(apart: Floats) -> Floats:

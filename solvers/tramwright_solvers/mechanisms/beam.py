@@ -4,6 +4,9 @@ A slender uniform beam that is free between its seats and at its ends takes the 
 through the seat heights: fourth derivative zero between seats, second derivative continuous and zero at the ends,
 straight beyond them (Euler-Bernoulli, no load). With two seats that is the straight line. Shear and the rail's own
 weight are left out: weight does not change when a seat moves.
+
+``scipy.interpolate.CubicSpline`` gives the same to 4e-15, and the tests compare with it; but it would double the time
+of a survey with a machine of its own (0.35 ms to 0.75 ms a line of a batch), so it is not what answers are made with.
 """
 
 from __future__ import annotations

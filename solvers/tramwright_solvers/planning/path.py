@@ -16,8 +16,10 @@ is taken must not depend on the rounding of the last digit or on the unit of len
 
 def reading_order(points: Floats) -> list[int]:
     """Return a short closed way over points (n, 2), as indices, from the one nearest the front left corner."""
+    from scipy.spatial.distance import cdist
+
     corner = np.concatenate([points, points.min(axis=0)[None]])
-    away = np.hypot(*(corner[:, None] - corner[None]).transpose(2, 0, 1))
+    away = cdist(corner, corner)
     counted = np.rint(away / away.max() * FINE).astype(np.int64)
     apart, start = counted[:-1, :-1], int(counted[-1, :-1].argmin())
     ways = [shortened(nearest_first(apart, start), apart), shortened(in_rows(points), apart)]
