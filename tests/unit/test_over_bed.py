@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from scipy.spatial.distance import cdist
 
 from tramwright_solvers.diagnostics.form_terms import term_columns
 from tramwright_solvers.diagnostics.gaussian_process import (
@@ -14,7 +15,6 @@ from tramwright_solvers.diagnostics.gaussian_process import (
     Interpolation,
     OverBed,
     bed_points,
-    distances,
     interpolation,
     matern,
 )
@@ -42,7 +42,7 @@ def gaussian(size: float, length: float) -> Field:
     def field(at: np.ndarray, random: np.random.Generator) -> np.ndarray:
         if len(at) not in roots:
             roots[len(at)] = np.linalg.cholesky(
-                matern(distances(at, at) * (np.sqrt(5.0) / (length * 350.0))) + 1e-8 * np.eye(len(at))
+                matern(cdist(at, at) * (np.sqrt(5.0) / (length * 350.0))) + 1e-8 * np.eye(len(at))
             )
         return size * (roots[len(at)] @ random.normal(size=len(at)))
 
