@@ -79,5 +79,5 @@ def _solver(criterion: Criterion, within: Deadline) -> Callable[[Problem, Floats
 def _objective(problem: Problem, gap: Floats, travels: Floats, criterion: Criterion) -> float:
     left = problem.centred(gap + problem.influence @ travels)
     if criterion == "least-squares":
-        return float(np.sqrt(left**2 @ problem.weights / problem.weights.sum()))
+        return problem.rms(left)
     return float(np.ptp(left)) / 2.0 if problem.offset_free else float(np.abs(left).max())

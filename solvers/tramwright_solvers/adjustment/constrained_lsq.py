@@ -55,7 +55,7 @@ def response(problem: Problem) -> Floats:
     root = np.sqrt(problem.weights)
     to_fit = -problem.centred(np.eye(len(root))) * root
     none = np.zeros((len(equations), len(root)))
-    return _on_equations(_weighted(problem), to_fit.T, equations, none, problem.effort)
+    return _on_equations(problem.weighted(), to_fit.T, equations, none, problem.effort)
 
 
 def bounded(problem: Problem, gap: Floats) -> Floats:
@@ -72,7 +72,7 @@ def bounded(problem: Problem, gap: Floats) -> Floats:
 
 def feasible_best(problem: Problem, gap: Floats) -> Floats | None:
     """Return what :func:`bounded` returns, or None where no travels are allowed; zero travel need not be."""
-    influence = _weighted(problem)
+    influence = problem.weighted()
     to_fit = -np.sqrt(problem.weights) * problem.centred(gap)
     limits = _constraints(problem)
     scale = max(
@@ -96,10 +96,6 @@ def feasible_best(problem: Problem, gap: Floats) -> Floats | None:
             return None
         travels = constrained
     return np.clip(travels * scale, problem.lower, problem.upper)
-
-
-def _weighted(problem: Problem) -> Floats:
-    return np.asarray((problem.centred(problem.influence.T) * np.sqrt(problem.weights)).T)
 
 
 def _constraints(problem: Problem) -> Constraints:

@@ -132,5 +132,5 @@ def _write(options: Candidates, table: SubsetAnswers, row: int, index: int, gap:
     table.left[row, :, index] = left
     table.total[row, index] = np.ptp(left)
     table.spread[row, index] = np.ptp(left) if problem.offset_free else 2.0 * np.abs(left).max()
-    table.rms[row, index] = np.sqrt(left**2 @ problem.weights / problem.weights.sum())
+    table.rms[row, index] = problem.rms(left)
     table.objective[row, index] = found.objective

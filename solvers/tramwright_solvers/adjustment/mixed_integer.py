@@ -162,8 +162,7 @@ class Task:
         """Reduce by the weights of the criterion: the zone has none."""
         weights = self.problem.weights if criterion == "least-squares" else np.ones(len(self.gap))
         problem, root = replace(self.problem, weights=weights), np.sqrt(weights)
-        influence = (problem.centred(problem.influence.T) * root).T
-        return reduce(influence, -root * problem.centred(self.gap), self._equations(), self.discrete)
+        return reduce(problem.weighted(), -root * problem.centred(self.gap), self._equations(), self.discrete)
 
     def _zones(self, travels: Floats) -> Floats:
         """Return, times root n, half the zones that unlimited screws would leave, for discrete travels (K, m)."""

@@ -60,3 +60,11 @@ class Problem(Struct, frozen=True):
         # One product for each gap, so that its rounding does not depend on how many there are.
         mean = (gaps[..., None, :] @ self.weights[:, None])[..., 0] / self.weights.sum()
         return np.asarray(gaps - mean)
+
+    def weighted(self) -> Floats:
+        """Return the influence as the least squares see it, (n, m): centred, times the square roots of the weights."""
+        return np.asarray((self.centred(self.influence.T) * np.sqrt(self.weights)).T)
+
+    def rms(self, left: Floats) -> float:
+        """Return the weighted root mean square of what is left (n,)."""
+        return float(np.sqrt(left**2 @ self.weights / self.weights.sum()))

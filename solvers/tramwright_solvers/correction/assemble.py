@@ -18,6 +18,7 @@ from ..learning.responses import Responses, travels_to_ask
 from ..linalg.rowwise import row_products
 from ..model.contract import Effect, Floats, Mechanism, Move
 from ..model.deadline import NEVER, Deadline
+from ..model.materials import HOT
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..model.units import DECIMALS
@@ -39,9 +40,6 @@ from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
 from .work_order import move_of, readings_first, steps_for
-
-HOT = 45.0
-"""Bed temperature in °C from which the answer warns of burns; common practice, no source."""
 
 
 class ReducedStack(Struct, frozen=True):

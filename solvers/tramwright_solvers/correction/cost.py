@@ -145,9 +145,14 @@ def weighed(free: int, stations: int) -> tuple[int, float]:
     return sum(counts), sum(size * count for size, count in enumerate(counts)) / sum(counts)
 
 
+def described(machine: Machine) -> int:
+    """Return how many supports and seats a machine describes."""
+    return len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0)
+
+
 def adjusters(machine: Machine, solve: Solve[Any]) -> int:
     """Return how many adjusters may move at the most."""
-    every = len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0)
+    every = described(machine)
     return every - len({name for mechanism in solve.with_ for name in mechanism.hold}) if solve.with_ else every
 
 
@@ -188,7 +193,7 @@ def surveys_cost(machine: Machine, surveys: Sequence[Readings]) -> Cost:
     """Return what it takes to compare surveys with each other, of whichever question."""
     rows = sum(len(one.readings) for one in surveys)
     setups = sum(len({reading.setup for reading in one.readings}) for one in surveys)
-    columns = len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0) + setups + TERMS
+    columns = described(machine) + setups + TERMS
     joint = min(rows, 2000) ** 2
     return Cost(
         0.01 + 2e-5 * rows + 1.5e-9 * rows * columns**2 + 4e-7 * joint,
@@ -198,7 +203,7 @@ def surveys_cost(machine: Machine, surveys: Sequence[Readings]) -> Cost:
 
 def plan_cost(machine: Machine) -> Cost:
     """Return what memory a survey plan takes at the most; its time is bounded by the plan itself, and by the clock."""
-    columns = len(machine.supports) + (len(machine.rails.seats) if machine.rails is not None else 0) + TERMS
+    columns = described(machine) + TERMS
     return Cost(0.0, 8.0 * 50.0 * MOST_PLACES * columns)
 
 

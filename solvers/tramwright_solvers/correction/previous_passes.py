@@ -10,7 +10,7 @@ import numpy as np
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, Slack, learn
 from ..model.contract import Floats
-from ..model.errors import Fault, Refused
+from ..model.errors import Fault, Refused, repointed
 from ..model.survey import Made, Pass, Previous, Reading, Survey
 from ..reduction.levelling_network import MOST_SETUPS
 from ..reduction.readings import place_faults, time_faults, values, where
@@ -114,8 +114,3 @@ def move_faults(pointer: str, moves: Sequence[Made], ids: Sequence[str]) -> list
             faults.append(Fault(at, sentences.moved_before(move.adjuster, seen[move.adjuster])))
         seen.setdefault(move.adjuster, index)
     return faults
-
-
-def repointed(pointer: str, faults: Sequence[Fault]) -> list[Fault]:
-    """Return the same faults of a survey's readings where those stand under another pointer."""
-    return [Fault(pointer + fault.pointer.removeprefix("/survey"), fault.detail) for fault in faults]

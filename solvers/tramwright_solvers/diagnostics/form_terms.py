@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.grids import scaled_to
 from ..linalg.orthogonalize import in_order
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
@@ -28,9 +29,7 @@ SEEN = 1e-6
 
 def term_columns(bed: Bed, points: Floats) -> Floats:
     """Return the terms' values at points (n_points, 2), shape (n_points, 6), each scaled to the bed."""
-    (left, right), (front, rear) = bed.x, bed.y
-    u = (2.0 * points[:, 0] - left - right) / (right - left)
-    v = (2.0 * points[:, 1] - front - rear) / (rear - front)
+    u, v = scaled_to(bed, points)
     return np.column_stack([np.ones_like(u), u, v, u * v, u * u, v * v])
 
 

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.grids import scaled_to
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..results.findings import OverBed, Place
@@ -205,9 +206,7 @@ def matern(apart: Floats) -> Floats:
 
 def cubics(bed: Bed, points: Floats) -> Floats:
     """Return the four cubic terms over the bed at points (a, 2), shape (a, 4)."""
-    (left, right), (front, rear) = bed.x, bed.y
-    u = (2.0 * points[:, 0] - left - right) / (right - left)
-    v = (2.0 * points[:, 1] - front - rear) / (rear - front)
+    u, v = scaled_to(bed, points)
     return np.column_stack([u**3, u * u * v, u * v * v, v**3])
 
 

@@ -31,5 +31,9 @@ def neighbours(points: Floats) -> Neighbours:
 
     distance, around = (np.atleast_2d(found)[:, 1:] for found in KDTree(points).query(points, NEIGHBOURS + 1))
     x, y = np.moveaxis((points[around] - points[:, None, :]) / distance[:, -1:, None], 2, 0)
-    bowl = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=2)
-    return Neighbours(around, np.linalg.pinv(bowl)[:, 0])
+    return Neighbours(around, np.asarray(np.linalg.pinv(paraboloid(x, y))[:, 0], dtype=np.float64))
+
+
+def paraboloid(x: Floats, y: Floats) -> Floats:
+    """Return the terms of a paraboloid at places of any shape, (..., 6)."""
+    return np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=-1)

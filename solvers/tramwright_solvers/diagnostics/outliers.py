@@ -26,7 +26,7 @@ from . import sentences
 from .blunders import Misread, Read, misread
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
-from .local_surface import NEIGHBOURS, Neighbours, neighbours
+from .local_surface import NEIGHBOURS, Neighbours, neighbours, paraboloid
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
 from .shifted_rows import ShiftedRows, shifted_rows
 
@@ -174,7 +174,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
             distance[index] = inf
             around = np.argpartition(distance, NEIGHBOURS)[:NEIGHBOURS]
             x, y = away[around].T / float(distance[around].max())
-            bowl = np.column_stack([np.ones_like(x), x, y, x * y, x * x, y * y])
+            bowl = paraboloid(x, y)
             inverse = np.linalg.pinv(bowl)
             here = inverse @ left[around]
             rest = left[around] - bowl @ here

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from ..model.contract import Floats
+from ..model.units import DECIMALS
 from ..results.learning import Forecast
 from . import sentences
 from .response_lsq import ReducedPass
@@ -92,7 +93,7 @@ def travel_covariance(columns: Floats, seen: ReducedPass, offset: Literal["free"
 
 def told(usual: int, most: int, aim: float, inside: float, unit: str) -> str:
     """Return the forecast as a sentence."""
-    digits = 4 if unit == "inch" else 3
+    digits = DECIMALS[unit]
     many = f"more than {MOST_PASSES}" if most > MOST_PASSES else str(most)
     goal = f"{inside:.{digits}f} {unit}"
     if usual > MOST_PASSES:

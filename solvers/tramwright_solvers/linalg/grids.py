@@ -1,4 +1,4 @@
-"""Regular grids of points over the bed."""
+"""Grids of points over the bed, and points in coordinates scaled to it."""
 
 from __future__ import annotations
 
@@ -12,3 +12,9 @@ def bed_grid(bed: Bed) -> Floats:
     """Return a 7 × 7 grid over the whole bed, shape (49, 2): fine enough for every form that adjusters make."""
     x, y = np.meshgrid(np.linspace(*bed.x, 7), np.linspace(*bed.y, 7))
     return np.column_stack([x.ravel(), y.ravel()])
+
+
+def scaled_to(bed: Bed, points: Floats) -> tuple[Floats, Floats]:
+    """Return x and y of points (n, 2) in halves of the bed's sides from its middle: -1 to 1 over the bed."""
+    (left, right), (front, rear) = bed.x, bed.y
+    return (2.0 * points[:, 0] - left - right) / (right - left), (2.0 * points[:, 1] - front - rear) / (rear - front)

@@ -22,6 +22,11 @@ class Fault(Struct, frozen=True):
     detail: Annotated[str, Meta(description="What is wrong there and what to change.")]
 
 
+def repointed(pointer: str, faults: Sequence[Fault]) -> list[Fault]:
+    """Return the same faults of a survey's readings where those stand under another pointer."""
+    return [Fault(pointer + fault.pointer.removeprefix("/survey"), fault.detail) for fault in faults]
+
+
 class SolverError(Exception):
     """Base of everything this package raises on purpose."""
 

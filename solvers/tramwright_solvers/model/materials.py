@@ -1,10 +1,13 @@
-"""Heat expansion of what beds are made of, under the names their owners use.
+"""Heat: from when a bed burns, and the expansion of what beds are made of, under the names their owners use.
 
 Coefficients of linear expansion, 1e-6 per kelvin near room temperature: W. D. Callister, *Materials Science and
 Engineering*, Table B.6. A common name stands for the grade named beside it.
 """
 
 from __future__ import annotations
+
+HOT = 45.0
+"""Bed temperature in °C from which the answer warns of burns; common practice, no source."""
 
 EXPANSION = {
     "aluminium": 23.6e-6,  # 6061

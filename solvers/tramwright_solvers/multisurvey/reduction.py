@@ -12,7 +12,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..model.contract import Adjuster, Floats, Mechanism, Site
-from ..model.errors import Fault, Refused
+from ..model.errors import Fault, Refused, repointed
 from ..model.machine import Machine
 from ..model.survey import Survey
 from ..reduction.readings import place_faults, time_faults, values, where
@@ -123,7 +123,7 @@ def reduce_group(machine: Machine, surveys: Mapping[str, Survey], faults: list[F
         if not own:
             with collect_group(own):
                 found.append(reduced(machine, survey))
-        faults += [Fault(pointer + fault.pointer.removeprefix("/survey"), fault.detail) for fault in own]
+        faults += repointed(pointer, own)
         if survey.previous is not None:
             faults.append(Fault(f"{pointer}/previous", sentences.NO_LEARNING_HERE))
     if (unknowns := sum(one.factors.shape[1] for one in found)) > MOST_UNKNOWNS:
@@ -145,7 +145,7 @@ def reduced(machine: Machine, survey: Survey) -> ReducedSurvey:
     plan = layout(machine, where(survey.readings))
     gaps, variance = plan.reduce(np.array([values(survey.readings)]), machine.sense)
     count = len(plan.points)
-    share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
+    share = plan.share
     repeats = np.bincount(plan.group_station, share**2, count)
     indication = np.asarray(repeats * machine.error_limit**2 / 3.0, dtype=np.float64)
     return ReducedSurvey(plan.points, gaps[0], variance[0], indication, plan.factors)

@@ -157,8 +157,7 @@ def gains(job: Setup, points: Floats, weights: Floats) -> list[Gain]:
     """
     problem = endless(job, points, weights)
     root = np.sqrt(weights)
-    weighted = (problem.centred(problem.influence.T) * root).T
-    left, singular, right = np.linalg.svd(weighted, full_matrices=False)
+    left, singular, right = np.linalg.svd(problem.weighted(), full_matrices=False)
     rank = int(np.sum(singular > TIE * max(float(singular.max(initial=0.0)), 1e-300)))
     small = replace(
         problem,

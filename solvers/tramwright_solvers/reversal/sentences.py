@@ -7,6 +7,7 @@ from functools import reduce
 from math import gcd
 
 from ..model.machine import Machine
+from ..model.materials import HOT
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import DECIMALS, K
 from .further import Candidate
@@ -15,9 +16,6 @@ from .shapes import Shape
 
 WARM = 3.0
 """Difference of bed temperature in °C between surveys that is worth a doubt; our own choice."""
-
-HOT = 45.0
-"""Bed temperature in °C from which the answer warns of burns; common practice, no source."""
 
 MEANS = {
     "twist": "twist (two opposite corners up)",

@@ -138,7 +138,7 @@ SAME = 1e-6
 def sources(machine: Machine, plan: StationLayout, adjusters: Sequence[Adjuster], setting: Setting) -> Sources:
     """Prepare the budget of surveys read as ``plan`` says and corrected by these adjusters."""
     count = len(plan.points)
-    share = plan.weights / np.bincount(plan.group_station, plan.weights, count)[plan.group_station]
+    share = plan.share
     division, limit = 0.5 * machine.division, machine.error_limit
     halves = zip(adjusters, setting.half.tolist(), setting.u.tolist(), strict=True)
     return Sources(
