@@ -126,8 +126,26 @@ def test_no_allowed_direction_descends(case: tuple[Problem, np.ndarray]) -> None
     assert best.fun >= -1e-6
 
 
+def held_by_the_fit_alone() -> tuple[Problem, np.ndarray]:
+    """The fit is reached with the last adjuster still; less effort moves it a little."""
+    shape = [-0.053654, -0.502695, -0.057719, -0.215317, 0.826963, 0.056189, -0.087756]
+    problem = problem_of(
+        np.outer([8.201059, -10.269471, 1.680053, -2.281478, -1.818888], shape),
+        lower=np.array([0.0, 0.0, 0.0, -0.138276, -np.inf, 0.0, 0.0]),
+        upper=np.array([np.inf, np.inf, 0.0, 0.384562, np.inf, 0.0, np.inf]),
+        rows=np.array([[1.405598, 0.747408, 0.193816, 1.111633, -0.205523, -0.9259, 0.584058]]),
+        low=np.zeros(1),
+        high=np.zeros(1),
+        effort=np.array([2.298453, 3.258093, 1.384877, 1.311294, 3.860872, 3.885005, 3.0514]),
+        weights=np.array([1.312761, 0.564184, 1.239318, 0.525686, 1.358052]),
+        offset_free=False,
+    )
+    return problem, np.array([-1.0, -0.230787, 0.152002, -0.282305, 0.737088])
+
+
 @budget(7)
 @given(cases())
+@example(held_by_the_fit_alone())
 def test_redundant_directions_take_least_effort(case: tuple[Problem, np.ndarray]) -> None:
     problem, gap = case
     travels = bounded(problem, gap)
