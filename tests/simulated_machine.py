@@ -64,9 +64,9 @@ def travel_of_turn(screw: Screw, direction: str, degrees: float, seen_from: str)
     that may only slide follows it; if instead the mate stays, the turned part itself rises by as much.
     """
     phi = angle_about_up(direction, degrees, seen_from)
-    winding = 1 if screw.hand == "right" else -1
+    winding = -1 if screw.hand == "left" else 1
     thread_at_mate = winding * screw.lead * (-phi) / (2 * np.pi)
-    return float(thread_at_mate if screw.turned_part == "stays" else -thread_at_mate)
+    return float(-thread_at_mate if screw.turned_part == "travels" else thread_at_mate)
 
 
 class Rail:

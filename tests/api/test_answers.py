@@ -118,10 +118,16 @@ def test_text_is_what_a_person_follows(client: TestClient[Any], name: str) -> No
     for caution in answer.cautions:
         assert caution in flat
     digits, unit = {"mm": 3, "inch": 4}[answer.units], answer.units
-    assert f"{answer.as_found.total:.{digits}f} ± {answer.as_found.expanded:.{digits}f} {unit} as found" in flat
-    assert f"{answer.predicted.total:.{digits}f} ± {answer.predicted.expanded:.{digits}f} {unit} predicted" in flat
-    assert "outside the limit as found" in flat
+    found, after = answer.as_found, answer.predicted
+    assert f"As found {found.total:.{digits}f} ± {found.expanded:.{digits}f} {unit} (± U, k = 1.64): outside" in flat
+    assert f"afterwards {after.total:.{digits}f} ± {after.expanded:.{digits}f} {unit}: " in flat
+    assert answer.digits == digits
+    assert flat.startswith(f"{answer.machine}: {answer.advice.says} As found")
+    assert all(told in flat[: flat.index("What to do")] for told in answer.assumed)
     assert text.rstrip().splitlines()[-1].startswith("Then survey again")
+    lines = text.splitlines()
+    assert next(number for number, line in enumerate(lines, 1) if line.startswith(" 1. ")) <= 12
+    assert not re.search(r"[-+]0\.0+\b|\d\.\d{6}", text)
     # Rear at the top, x to the right: the first row of the layout is the largest y, from small x to large.
     rear = max(station.y for station in answer.predicted.stations)
     row = sorted((one.x, one.dial_before) for one in answer.predicted.stations if one.y == rear)
@@ -156,9 +162,14 @@ def test_nothing_that_is_not_finite_leaves(client: TestClient[Any], payload: dic
 
 
 def test_text_of_nothing_to_do(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    payload["machine"]["limit"] = {"total": 0.5}
     answer = msgspec.json.decode(ask(client, payload, JSON).content, type=Correction)
-    still = msgspec.structs.replace(answer, steps=[], moves=[])
-    assert "Nothing: no move is called for." in as_text(still)
+    assert (answer.advice.do, answer.moves, answer.steps, answer.cautions) == ("nothing", [], [], [])
+    assert (answer.verdict.as_found, answer.verdict.predicted) == ("within", "within")
+    text = ask(client, payload, "text/plain").text
+    assert text.startswith("kestrel-01: Nothing to do: the bed is proven within its limit. Moving front-right could")
+    assert "What to do" not in text
+    assert "Take care" not in text
 
 
 def test_text_of_a_search_that_was_stopped_says_how_much_better_it_might_be(client: TestClient[Any]) -> None:
@@ -190,8 +201,9 @@ def test_a_turned_sign_is_named_before_anything_is_made_of_it(client: TestClient
     largest = max(payload["survey"]["readings"], key=lambda reading: abs(reading["value"]))
     largest["value"] *= -1
     told = client.post(CORRECTIONS, json=payload, headers={"Accept": "text/plain"}).text
-    assert 0 < told.index("Doubtful readings") < told.index("What to do")
-    assert "sign" in told[told.index("Doubtful readings") : told.index("What to do")]
+    assert told.startswith("kestrel-01: Read x 480, y 20 again before anything is moved")
+    assert "Turn" not in told
+    assert "sign" in told[told.index("Doubtful readings") : told.index("Why")]
 
 
 def test_a_closing_reading_is_reported(client: TestClient[Any], payload: dict[str, Any]) -> None:

@@ -13,8 +13,8 @@ def whole_bed(bed: WholeBed, digits: int, unit: str) -> str:
     """Return a line on the total over the whole bed, the stations being only where it was read."""
     found, after = (spread(state, digits) for state in (bed.as_found, bed.predicted))
     if found is None or after is None:
-        return wrapped(f"Over the whole bed nothing can be said: {bed.as_found.says}")
-    return wrapped(
+        return f"Over the whole bed nothing can be said: {bed.as_found.says}"
+    return (
         f"Over the whole bed, errors of the readings taken out: {found} {unit} as found, {after} {unit} predicted "
         "(95 %; interpolated: a dent between stations is not seen)."
     )
@@ -32,7 +32,7 @@ def made_of(budget: Budget, digits: int, unit: str) -> str:
     lines = sorted(budget.lines, key=lambda line: -line.share)
     wide = max(len(line.name) for line in lines)
     rows = [
-        f"{line.name:<{wide}}  {'±' if line.distribution == 'rectangular' else 's'} {line.value:.{digits}f}, "
+        f"{line.name:<{wide}}  {'±' if line.distribution == 'rectangular' else 's'} {line.value:.{digits + 1}f}, "
         f"{line.distribution}, type {line.type}: u {line.u:.{digits + 1}f}, {100.0 * line.share:3.0f} %"
         for line in lines
     ]

@@ -1,5 +1,7 @@
 """A correction as a person follows it at the machine: plain text, no wider than 100 columns.
 
+What to do comes first, with what it hangs on and what to take care of; why comes after the steps.
+
 Lengths are shown to a tenth of a usual dial division (0.001 mm, 0.0001 inch); the JSON answer rounds nothing.
 """
 
@@ -24,11 +26,7 @@ SHARE = 0.005
 NOTHING = 1e-6
 """Side effects smaller than this, in their own unit, are shown as none: a person cannot act on them."""
 
-VERDICT = {
-    "within": "within the limit",
-    "outside": "outside the limit",
-    "undecided": "too close to the limit to decide",
-}
+VERDICT = {"within": "within the limit", "outside": "outside the limit", "undecided": "undecided against the limit"}
 TERMS = {
     "offset": "offset",
     "tilt-x": "tilt to the side (x)",
@@ -41,55 +39,66 @@ TERMS = {
 
 
 def as_text(correction: Correction) -> str:
-    """Return the whole answer: result, what is to blame, cautions before the steps they are for, readings, moves."""
+    """Return the whole answer: what to do and what it hangs on first, then why."""
     digits, unit = DECIMALS[correction.units], correction.units
     parts = [
-        headline(correction, digits),
-        # what puts the readings in doubt comes before anything that is made of them
-        notes("Doubtful readings: read these again first", (one.says for one in correction.suspects)),
+        "\n".join(headline(correction, digits)),
+        notes("Doubtful readings", (one.says for one in correction.suspects)),
         without_suspects(correction.refit, digits, unit),
-        notes(
-            "What these stations show badly or not at all", (f"{one.what}: {one.detail}" for one in correction.blind_to)
-        ),
         notes("Closing errors", (closing(one, digits, unit) for one in correction.closing_errors)),
+        notes(
+            "What these stations show badly or not at all",
+            [*(f"{one.what}: {one.detail}" for one in correction.blind_to), *correction.notes],
+        ),
+        why(correction, digits),
         followed(correction.followed, correction.doubts, unit),
         remaining(correction.forecast),
-        blame(correction, digits),
-        reach(correction, digits),
-        notes("Take care", correction.cautions),
-        titled("What to do", numbered(step.do for step in correction.steps) or ["Nothing: no move is called for."]),
         titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
         made_of(correction.budget.predicted, digits, unit),
-        notes("Side effects", (side_effect(effect) for effect in correction.effects)),
-        "Then survey again: the prediction is only as good as the readings and the turns.",
+        notes("Side effects", (side_effect(effect, digits) for effect in correction.effects)),
+        "Then survey again: the prediction is only as good as the readings and the turns." if correction.moves else "",
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
-def headline(correction: Correction, digits: int) -> str:
-    """Return total as found and predicted, each with its expanded uncertainty and its verdict."""
-    verdict, unit = correction.verdict, correction.units
-    lines = [
-        f"{correction.machine}: total {with_u(correction.as_found, digits)} {unit} as found, "
-        f"{with_u(correction.predicted, digits)} {unit} predicted (± U, k = {correction.predicted.k:.3g}).",
-        f"Against the limit of {verdict.limit:.{digits}f} {unit}: {VERDICT[verdict.as_found]} as found, "
-        f"{VERDICT[verdict.predicted]} afterwards ({verdict.rule}; probability {probability(verdict.probability)}).",
-        *([verdict.decided_by] if verdict.decided_by else []),
-        whole_bed(correction.over_bed, digits, unit),
-        correction.chosen.why,
-    ]
-    if correction.chosen.outcome == "stopped":
+def headline(correction: Correction, digits: int) -> list[str]:
+    """Return what to do, totals and verdicts, what is taken for granted, what to take care of, and the steps."""
+    verdict, unit, found, after = correction.verdict, correction.units, correction.as_found, correction.predicted
+    lines = [f"{correction.machine}: {correction.advice.says}"]
+    told = (
+        f"As found {with_u(found, digits)} {unit} (± U, k = {found.k:.3g}): {VERDICT[verdict.as_found]} of "
+        f"{verdict.limit:.{digits}f} {unit}"
+    )
+    if correction.moves:
+        told += f"; afterwards {with_u(after, digits)} {unit}: {VERDICT[verdict.predicted]}"
+    lines.append(f"{told} ({verdict.rule}{probability(verdict.probability)}).")
+    if verdict.decided_by and verdict.decided_by != correction.advice.says:
+        lines.append(verdict.decided_by)
+    if correction.assumed:
+        lines.append(f"Assumed, not given: {'; '.join(correction.assumed)}.")
+    if correction.cautions:
+        lines.append(f"Take care: {' '.join(correction.cautions)}")
+    steps = ["What to do:", *numbered(step.do for step in correction.steps)] if correction.steps else []
+    return [*map(wrapped, lines), *steps]
+
+
+def why(correction: Correction, digits: int) -> str:
+    """Return why this and not more: the plan, the whole bed, the terms, and what the adjusters can do."""
+    chosen, unit = correction.chosen, correction.units
+    lines = [chosen.why] if chosen.why != correction.advice.says else []
+    if chosen.outcome == "stopped":
         lines.append(
             f"The search was stopped at a limit before this was proven; the best possible may be better by up to "
-            f"{correction.chosen.gap:.{digits}f} {unit}."
+            f"{chosen.gap:.{digits}f} {unit}."
         )
     lines += [
         f"{end.adjuster} is at the end of its travel: {end.more:.{digits}f} {unit} more {end.way} would leave "
         f"{end.total:.{digits}f} {unit}."
-        for end in correction.chosen.binding
+        for end in chosen.binding
     ]
-    return "\n".join(wrapped(line) for line in lines)
+    lines += [whole_bed(correction.over_bed, digits, unit), blame(correction, digits), *reach(correction, digits)]
+    return titled("Why", [wrapped(line) for line in lines])
 
 
 def with_u(result: AsFound, digits: int) -> str:
@@ -98,10 +107,10 @@ def with_u(result: AsFound, digits: int) -> str:
 
 
 def probability(value: float | None) -> str:
-    """Return a probability in per cent that never claims certainty."""
+    """Return a probability in per cent that never claims certainty, or nothing where there is none."""
     if value is None:
-        return "not stated"
-    return "over 99.9 %" if value > 0.999 else "below 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
+        return ""
+    return f", probability {'over 99.9' if value > 0.999 else 'below 0.1' if value < 0.001 else f'{value * 100:.1f}'} %"
 
 
 def closing(error: ClosingError, digits: int, unit: str) -> str:
@@ -113,11 +122,16 @@ def closing(error: ClosingError, digits: int, unit: str) -> str:
     )
 
 
-def side_effect(effect: Effect) -> str:
-    """Return one effect with its size and what it means."""
+def side_effect(effect: Effect, digits: int) -> str:
+    """Return one effect with its size, as exact as it means something, and what it means."""
     unit = "" if effect.unit == "1" else f" {effect.unit}"
-    value = 0.0 if abs(effect.value) < NOTHING else effect.value
-    return f"{effect.name}: {value:.4g}{unit}. {effect.says}"
+    if effect.unit in DECIMALS:
+        value = (
+            f"{abs(effect.value):.{digits}f}" if abs(effect.value) < 0.5 * 10**-digits else f"{effect.value:.{digits}f}"
+        )
+    else:
+        value = f"{0.0 if abs(effect.value) < NOTHING else effect.value:.3g}"
+    return f"{effect.name}: {value}{unit}. {effect.says}"
 
 
 def blame(correction: Correction, digits: int) -> str:
@@ -132,14 +146,14 @@ def blame(correction: Correction, digits: int) -> str:
         f"{TERMS.get(term.term, term.term)} {term.range:.{digits}f} {correction.units} ({term.share * 100:.0f} %)"
         for term in terms[:3]
     )
-    return wrapped(f"To blame: {told}.")
+    return f"To blame: {told}."
 
 
-def reach(correction: Correction, digits: int) -> str:
+def reach(correction: Correction, digits: int) -> list[str]:
     """Say what each solver's adjusters, with those before them, could leave: what none can reach is form."""
     told = [f"{rung.total:.{digits}f} {correction.units} after {rung.after}" for rung in correction.ladder[1:]]
     found = f"{correction.as_found.total:.{digits}f} {correction.units} as found"
-    return "\n".join([wrapped(f"All they can do: from {found}, {', '.join(told)}."), wrapped(correction.attribution)])
+    return [f"All they can do: from {found}, {', '.join(told)}.", correction.attribution]
 
 
 def dial(stations: Sequence[Station], digits: int) -> list[str]:

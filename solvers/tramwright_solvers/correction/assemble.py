@@ -20,16 +20,18 @@ from ..model.contract import Effect, Floats, Mechanism, Move
 from ..model.deadline import NEVER, Deadline
 from ..model.materials import HOT
 from ..model.options import Solve
+from ..model.sentences import GENERAL_CAUTIONS
 from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
 from ..reduction.repeats import Odd
 from ..reduction.sentences import station_at
-from ..results.correction import Correction, MoveOf, MovesAnswer, VerdictAnswer
+from ..results.correction import Advice, Correction, MoveOf, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from . import sentences
+from .assumptions import assumptions
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
@@ -158,7 +160,8 @@ class ReducedStack(Struct, frozen=True):
                     self.within,
                 ),
                 suspects=judged[row].suspects,
-                cautions=cautions(prepared, self.surveys[row], learnt[row]),
+                notes=prepared.notes,
+                cautions=cautions(prepared, self.surveys[row], told.advice, chosen.travels[row], learnt[row]),
                 solver_versions=prepared.versions,
             )
             for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
@@ -193,6 +196,12 @@ class ReducedStack(Struct, frozen=True):
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
                     forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
+                    assumed=assumptions(
+                        machine,
+                        [prepared.adjusters[index] for index in np.flatnonzero(travels[row]).tolist()],
+                        self.solve.aim_for,
+                    ),
+                    digits=DECIMALS[machine.units],
                     steps=[
                         *readings_first(prepared, told.advice.read, before[row]),
                         *steps_for(prepared, own, before[row]),
@@ -325,13 +334,16 @@ def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
     return found
 
 
-def cautions(prepared: Geometry, survey: Survey, learnt: Responses | None) -> list[str]:
-    """Return the cautions that go with this survey: prepared ones, heat, what the stations cannot see."""
-    found = list(prepared.cautions)
+def cautions(
+    prepared: Geometry, survey: Survey, advice: Advice, travels: Floats, learnt: Responses | None
+) -> list[str]:
+    """Return the cautions that go with what is to be done now; none where nothing is."""
+    if advice.do == "nothing":
+        return []
+    moved = travels != 0.0
+    found = prepared.cautions(moved) if moved.any() else [GENERAL_CAUTIONS[0]]
     if learnt is not None and learnt.stop:
         found.insert(0, sentences.did_not_obey(learnt.stop))
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
         found.insert(0, sentences.bed_burns(survey.bed_temperature))
-    if prepared.blind:
-        found.append(sentences.not_shown([blind.what for blind in prepared.blind]))
     return found

@@ -23,6 +23,7 @@ from ..reduction.stations import StationLayout, a_priori
 from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
 from ..uncertainty.setting_error import Setting, least_travels
+from . import sentences
 from .parking import Parking, parking
 from .setup import Setup
 from .subset_table import SubsetTable
@@ -192,7 +193,12 @@ class Geometry(Setup, frozen=True, dict=True):
         return weakly_observed(self.machine, self.form, self.adjusters, self.influence, there, noise, self.blind)
 
     @cached_property
-    def cautions(self) -> tuple[str, ...]:
-        """Cautions for person and machine, and slips that could go unnoticed."""
-        of_mechanisms = (caution for mechanism in self.mechanisms for caution in mechanism.cautions(self.machine))
-        return (*GENERAL_CAUTIONS, *of_mechanisms, *self.slips.unchecked_says())
+    def notes(self) -> list[str]:
+        """What the stations do not show or check."""
+        unseen = [sentences.not_shown([blind.what for blind in self.blind])] if self.blind else []
+        return [*self.slips.unchecked_says(), *unseen]
+
+    def cautions(self, moved: np.ndarray) -> list[str]:
+        """Return the cautions for person and machine where these adjusters (m,) are moved."""
+        own = [one for one, columns in zip(self.mechanisms, self.columns, strict=True) if moved[columns].any()]
+        return [*GENERAL_CAUTIONS, *(caution for mechanism in own for caution in mechanism.cautions(self.machine))]

@@ -114,6 +114,28 @@ def read_station(at: str, before: str | None, unit: str) -> str:
     return f"Read the station at {at} again: it read {before} {unit}."
 
 
+HIGH_READS_PLUS = "a high bed reads plus"
+RIGHT_HAND = "right-hand threads"
+FROM_BELOW = "screws turned from below"
+LEAD_SCREWS = "lead screws in bearings"
+
+
+def assumed_limit(limit: float, unit: str) -> str:
+    return f"limit {limit:.3g} {unit}"
+
+
+def assumed_division(division: float, unit: str) -> str:
+    return f"dial division {division:.2g} {unit}"
+
+
+def assumed_error_limit(error_limit: float, unit: str) -> str:
+    return f"dial right to ±{error_limit:.2g} {unit}"
+
+
+def assumed_aim(aim: float, unit: str) -> str:
+    return f"aim {aim:.2g} {unit} (limit / 3)"
+
+
 NOT_READ_AGAIN = (
     "None of these stations was read again after the moves, so nothing can be learnt from them; read the same stations "
     "before and after, with the same x and y."

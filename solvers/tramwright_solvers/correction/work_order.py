@@ -31,7 +31,7 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
     below, and a downward travel each reverse the direction.
     """
     clockwise = travel > 0
-    for reversed_ in (screw.turned_part == "travels", screw.hand == "left", screw.turned_from == "below"):
+    for reversed_ in (screw.travels, screw.hand == "left", screw.seen_from == "below"):
         clockwise ^= reversed_
     return "clockwise" if clockwise else "anticlockwise"
 
@@ -54,7 +54,7 @@ def move_of(
             turns=turns,
             degrees=360.0 * turns,
             direction=turn_direction(adjuster.screw, travel),
-            seen_from=adjuster.screw.turned_from,
+            seen_from=adjuster.screw.seen_from,
         )
     if stack is not None:
         return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)

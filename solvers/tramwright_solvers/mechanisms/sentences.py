@@ -80,14 +80,10 @@ POINT_AT_REST = (
 
 TURNS_AS_IT_WARMS = " The bed also turns a little, because the grooves do not meet in one point."
 
-SUPPORT_THE_GANTRY = (
-    "Before slackening a rail seat, switch off and lock out the drives and support the gantry so that it can "
-    "neither drop nor run away; keep fingers out of the gap between rail, block and frame."
-)
+SUPPORT_THE_GANTRY = "Before a seat is slackened, lock out the drives and support the gantry; fingers out of the gaps."
 
 ONE_SEAT_AT_A_TIME = (
-    "Slacken one seat at a time and tighten it to the maker's torque before the next; check that the gantry "
-    "still runs freely over its whole stroke, for a rail forced out of line binds its blocks."
+    "One seat at a time, tightened to the maker's torque before the next; the gantry must run freely all the way."
 )
 
 RAILS_MISSING = "`rail-shim` needs the rails and their seats; describe them under `rails`."

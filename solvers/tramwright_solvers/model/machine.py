@@ -30,18 +30,49 @@ class Screw(Struct, frozen=True, forbid_unknown_fields=True):
     """The thread that turns into travel."""
 
     lead: Annotated[Small, Meta(description="Travel for one turn, in `units`: pitch × number of starts.")]
-    hand: Annotated[Literal["right", "left"], Meta(description="Hand of the thread.")] = "right"
+    hand: Annotated[
+        Literal["right", "left"] | None, Meta(description="Hand of the thread; absent or null, `right`.")
+    ] = None
     turned_from: Annotated[
-        Literal["above", "below"],
-        Meta(description="From which side one looks while turning; `direction` in the answer is as seen from there."),
-    ] = "below"
-    turned_part: Annotated[
-        Literal["stays", "travels"],
+        Literal["above", "below"] | None,
         Meta(
-            description="`stays`: a lead screw turning in its bearings while the nut carries the bed; `travels`: a "
-            "thumb screw or thumb nut that moves with the bed."
+            description="From which side one looks while turning; `direction` in the answer is as seen from there. "
+            "Absent or null, `below`."
         ),
-    ] = "stays"
+    ] = None
+    turned_part: Annotated[
+        Literal["stays", "travels"] | None,
+        Meta(
+            description="`stays`: the part that is turned keeps its height while its mate moves with the bed; "
+            "`travels`: the part that is turned goes up and down with the bed. Absent or null, as `build` says."
+        ),
+    ] = None
+    build: Annotated[
+        Literal["lead-screw", "nut-on-frame", "nut-under-bed"] | None,
+        Meta(
+            description="The build, from which follows what `turned_part` says. `lead-screw`: the screw turns in "
+            "bearings on the frame, and a nut fixed to the bed climbs it. `nut-on-frame`: a stud fixed to the bed "
+            "hangs through the frame, and a nut turned against the frame draws it up or down. `nut-under-bed`: a stud "
+            "stands fixed on the frame, and the bed rides on a nut, or thumb wheel, turned on it. Absent or null, "
+            "`lead-screw`."
+        ),
+    ] = None
+
+    @property
+    def travels(self) -> bool:
+        """Whether the part that is turned goes up and down with the bed."""
+        return self.turned_part == "travels" or (self.turned_part is None and self.build == "nut-under-bed")
+
+    @property
+    def contradicts_itself(self) -> bool:
+        """Whether ``turned_part`` and ``build`` say different things."""
+        given = self.turned_part is not None and self.build is not None
+        return given and (self.turned_part == "travels") != (self.build == "nut-under-bed")
+
+    @property
+    def seen_from(self) -> Literal["above", "below"]:
+        """From which side one looks while turning."""
+        return self.turned_from or "below"
 
 
 class Mount(Struct, frozen=True, forbid_unknown_fields=True):
@@ -199,8 +230,9 @@ class Indicator(Struct, frozen=True, forbid_unknown_fields=True):
         Meta(description="Half-width of the repeats of one reading, in `units`; absent or null, 0.3 divisions."),
     ] = None
     bed_high_reads: Annotated[
-        Literal["plus", "minus"], Meta(description="What the dial shows where the bed is high: `plus` or `minus`.")
-    ] = "plus"
+        Literal["plus", "minus"] | None,
+        Meta(description="What the dial shows where the bed is high: `plus` or `minus`; absent or null, `plus`."),
+    ] = None
 
 
 class Limit(Struct, frozen=True, forbid_unknown_fields=True):
@@ -265,7 +297,7 @@ class Machine(Struct, frozen=True, forbid_unknown_fields=True):
     @property
     def sense(self) -> float:
         """Factor from dial reading to gap: +1 where a high bed reads plus."""
-        return 1.0 if self.indicator.bed_high_reads == "plus" else -1.0
+        return -1.0 if self.indicator.bed_high_reads == "minus" else 1.0
 
 
 def content_key(*parts: Struct) -> bytes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 GENERAL_CAUTIONS = (
-    "Keep hands and the indicator clear of moving axes; move to each station slowly with the tool well above the bed, "
-    "and switch the drives off, or hold them as the machine's maker says, before turning or slackening anything.",
-    "Heated parts and mains wiring under the bed can burn and kill: follow the machine's maker and local codes, and "
-    "leave work on mains voltage to licensed hands.",
+    "Keep hands and indicator clear of moving axes; switch the drives off, or hold them as the machine's maker says, "
+    "before you turn or slacken anything.",
+    "What is hot or live under a bed burns and kills: follow the maker and local codes, and leave mains voltage to "
+    "licensed hands.",
 )
 
 OUT_OF_TIME = (

@@ -10,6 +10,11 @@ DATE_FORM = "Give an RFC 3339 date and time with its offset, as 2026-05-04T09:30
 
 TIMES_MIXED = "Times of one survey are all seconds or all RFC 3339 dates and times; here the two are mixed."
 
+PART_AND_BUILD_DIFFER = (
+    "`turned_part` and `build` say different things; give one of them. The part that is turned travels with the bed "
+    "only where the bed rides on it (`nut-under-bed`)."
+)
+
 ALL_HELD = "Every adjuster is held; leave at least one free to move."
 
 

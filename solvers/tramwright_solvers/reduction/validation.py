@@ -22,6 +22,9 @@ def machine_faults(machine: Machine) -> list[Fault]:
     named = [(f"/machine/supports/{i}", support.id) for i, support in enumerate(machine.supports)]
     if machine.rails is not None:
         named += [(f"/machine/rails/seats/{i}", seat.id) for i, seat in enumerate(machine.rails.seats)]
+    for place, support in enumerate(machine.supports):
+        if support.screw is not None and support.screw.contradicts_itself:
+            faults.append(Fault(f"/machine/supports/{place}/screw/turned_part", sentences.PART_AND_BUILD_DIFFER))
     for pointer, name in named:
         if name in seen:
             faults.append(Fault(f"{pointer}/id", sentences.id_used_twice(name, seen[name])))

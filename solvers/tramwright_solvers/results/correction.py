@@ -15,6 +15,10 @@ from ..model.quantities import AdjusterId, Cautions, CoverageFactor, MachineId, 
 from .findings import AsFound, Blind, Budgets, ClosingError, FormTerm, Place, Predicted, Suspect, WholeBed
 from .learning import AdjusterResponse, Forecast
 
+Notes = Annotated[
+    list[str], Meta(description="What else is to be known of the readings, in sentences; empty where there is nothing.")
+]
+
 
 class MoveOf(Struct, frozen=True, omit_defaults=True):
     """One adjuster's move, and how to make it."""
@@ -245,6 +249,7 @@ class MovesAnswer(VerdictAnswer, frozen=True):
     suspects: Annotated[
         list[Suspect], Meta(description="Readings that the rest of the survey contradicts; empty where there are none.")
     ]
+    notes: Notes
     cautions: Cautions
     solver_versions: SolverVersions
 
@@ -329,8 +334,18 @@ class Correction(Struct, frozen=True, omit_defaults=True):
             "where nothing is to be done."
         ),
     ]
+    notes: Notes
     cautions: Cautions
     solver_versions: SolverVersions
+    assumed: Annotated[
+        list[str],
+        Meta(
+            description="Every default that the answer hangs on, for the request does not say it; the shortest first."
+        ),
+    ]
+    digits: Annotated[
+        int, Meta(description="Decimals of lengths that mean something; nothing in this answer is rounded to them.")
+    ]
     refit: Annotated[
         Refit | None, Meta(description="The answer without the suspects; absent where there are none.")
     ] = None

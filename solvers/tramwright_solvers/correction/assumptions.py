@@ -1,0 +1,32 @@
+"""What an answer takes for granted because the request does not say it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..model.contract import Adjuster
+from ..model.machine import Machine
+from . import sentences
+
+
+def assumptions(machine: Machine, moved: Sequence[Adjuster], aim_for: float | None) -> list[str]:
+    """Return every default that an answer hangs on which moves these adjusters, the shortest first."""
+    unit, indicator, found = machine.units, machine.indicator, list[str]()
+    if machine.limit is None:
+        found.append(sentences.assumed_limit(machine.total_limit, unit))
+    if indicator.division is None:
+        found.append(sentences.assumed_division(machine.division, unit))
+    if indicator.error_limit is None:
+        found.append(sentences.assumed_error_limit(machine.error_limit, unit))
+    if indicator.bed_high_reads is None:
+        found.append(sentences.HIGH_READS_PLUS)
+    screws = [adjuster.screw for adjuster in moved if adjuster.screw is not None]
+    if any(screw.hand is None for screw in screws):
+        found.append(sentences.RIGHT_HAND)
+    if any(screw.turned_from is None for screw in screws):
+        found.append(sentences.FROM_BELOW)
+    if any(screw.turned_part is None and screw.build is None for screw in screws):
+        found.append(sentences.LEAD_SCREWS)
+    if moved and aim_for is None:
+        found.append(sentences.assumed_aim(machine.total_limit / 3.0, unit))
+    return sorted(found, key=lambda text: (len(text), text))
