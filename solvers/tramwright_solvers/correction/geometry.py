@@ -10,7 +10,7 @@ import numpy as np
 from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
-from ..diagnostics.form_terms import TERMS, Form, form, term_columns
+from ..diagnostics.form_terms import SEEN, TERMS, Form, form, term_columns
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.settling import settling_places
@@ -165,10 +165,16 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def unseen_terms(self) -> tuple[str, ...]:
         """Tilts and twist that these stations do not show, or know over the bed no better than to the limit."""
-        noise = self.layout.noise(a_priori(self.layout))
-        over_bed = 2.0 * noise.of(self.form.fit, self.form.norms)[0]
-        hidden = ~np.array(self.form.seen) | (over_bed > self.machine.total_limit)
-        return tuple(term for term, one in zip(TERMS, hidden.tolist(), strict=True) if one and term in JUDGED)
+        columns = self.form.columns[:, : len(JUDGED) + 1] * self.form.root[:, None]
+        norms = np.linalg.norm(np.linalg.pinv(columns, rcond=SEEN), axis=1)
+        over_bed = 2.0 * self.reading_u * norms
+        hidden = ~np.array(self.form.seen[: len(norms)]) | (over_bed > self.machine.total_limit)
+        return tuple(term for term, one in zip(TERMS, hidden.tolist(), strict=False) if one and term in JUDGED)
+
+    @property
+    def reading_u(self) -> float:
+        """Standard uncertainty of a station's gap before any repeat is looked at, on average."""
+        return float(np.sqrt(a_priori(self.layout)[0].mean()))
 
     @cached_property
     def unseen_adjusters(self) -> np.ndarray:
@@ -178,12 +184,17 @@ class Geometry(Setup, frozen=True, dict=True):
 
     def places_to_read(self, adjusters: tuple[int, ...]) -> tuple[Place, ...]:
         """Return the stations to read as well to see tilts, twist and what these adjusters do."""
-        places = remedy_points(self.machine.bed)
-        here, there = (
-            np.column_stack([term_columns(self.machine.bed, at)[:, : len(JUDGED) + 1], influence[:, adjusters]])
-            for at, influence in ((self.layout.points, self.influence), (places, self.influence_at(places)))
-        )
-        return tuple(Place(*places[index].tolist()) for index in settling_places(here, there))
+        places, bed, points = remedy_points(self.machine.bed), self.machine.bed, self.layout.points
+        terms = slice(0, len(JUDGED) + 1)
+        u, enough = self.reading_u, self.machine.total_limit / 2.0
+        found = settling_places(term_columns(bed, points)[:, terms], term_columns(bed, places)[:, terms], u, enough)
+        if adjusters:
+            points = np.concatenate([points, places[found]])
+            here, there = (
+                np.column_stack([np.ones(len(at)), self.influence_at(at)[:, adjusters]]) for at in (points, places)
+            )
+            found += settling_places(here, there, u, enough)
+        return tuple(Place(*places[index].tolist()) for index in dict.fromkeys(found))
 
     @cached_property
     def badly_seen(self) -> list[Blind]:

@@ -4,30 +4,29 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..linalg.orthogonalize import lengths
 from ..model.contract import Floats
 
-SHOWN = 0.2
-"""A direction is shown if the readings tell it as well as one reading would that sees this share of it. Our own
-choice."""
+RIDGE = 1e-9
+"""Information lent to a survey that is too small for its model, relative to one reading."""
+
+SPARE = 2
+"""Stations proposed beyond the number of unknowns at the most."""
 
 
-def settling_places(here: Floats, there: Floats) -> list[int]:
-    """Return which of the places to read, in the order of what each adds, so that every column shows.
+def settling_places(here: Floats, there: Floats, u: float, enough: float) -> list[int]:
+    """Return which of the places to read, in the order of what each adds, until every coefficient is known well enough.
 
-    ``here`` (n, p) are the columns of what is to be told apart at the stations read, ``there`` (c, p) at the places
-    that may be read. Greedy: each place is the one that sees most of what is not shown yet.
+    ``here`` (n, p) are the model's columns at the stations read, ``there`` (c, p) at the places that may be read, ``u``
+    is the standard uncertainty of a reading and ``enough`` what that of a coefficient may be. Each place is the one at
+    which the model is least known (the greedy way to a D-optimal design; Kiefer & Wolfowitz 1960, from memory).
     """
-    size = lengths(there) / np.sqrt(len(there))
-    _, singular, right = np.linalg.svd(here / size)
-    shown = np.concatenate([singular, np.zeros(len(right) - len(singular))]) > SHOWN
-    hidden, found = (there / size) @ right[~shown].T, list[int]()
-    for _ in range(hidden.shape[1]):
-        seen = np.sum(hidden**2, axis=1)
-        best = int(np.argmax(np.round(seen, 9)))
-        if seen[best] <= SHOWN**2:
+    unknowns, found = here.shape[1], list[int]()
+    information = here.T @ here + RIDGE * np.eye(unknowns)
+    while len(found) < unknowns + SPARE:
+        covariance = np.linalg.inv(information)
+        if u * np.sqrt(covariance.diagonal().max()) <= enough:
             break
-        found.append(best)
-        own = hidden[best] / np.sqrt(seen[best])
-        hidden = hidden - np.outer(hidden @ own, own)
+        unknown = np.einsum("cp,pq,cq->c", there, covariance, there)
+        found.append(int(np.argmax(unknown >= unknown.max() * (1.0 - RIDGE))))
+        information += np.outer(there[found[-1]], there[found[-1]])
     return found
