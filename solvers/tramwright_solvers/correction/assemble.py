@@ -25,17 +25,14 @@ from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..reduction.repeats import Odd
-from ..reduction.sentences import station_at
 from ..results.correction import Advice, Correction, MoveOf, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from . import sentences
-from .assumptions import assumptions
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
-from .judgement import REPEATS, UNJUDGED, Judged, judge
+from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
 from .selection import describe_choice
 from .subset_table import join_tables
@@ -161,7 +158,7 @@ class ReducedStack(Struct, frozen=True):
                 ),
                 suspects=judged[row].suspects,
                 notes=prepared.notes,
-                cautions=cautions(prepared, self.surveys[row], told.advice, chosen.travels[row], learnt[row]),
+                cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
                 solver_versions=prepared.versions,
             )
             for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
@@ -196,11 +193,7 @@ class ReducedStack(Struct, frozen=True):
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
                     forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
-                    assumed=assumptions(
-                        machine,
-                        [prepared.adjusters[index] for index in np.flatnonzero(travels[row]).tolist()],
-                        self.solve.aim_for,
-                    ),
+                    assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
                     steps=[
                         *readings_first(prepared, told.advice.read, before[row]),
@@ -209,6 +202,15 @@ class ReducedStack(Struct, frozen=True):
                 )
             )
         return answers
+
+    def _assumed(self, moves: Sequence[MoveOf | None]) -> list[str]:
+        """Return the defaults that moves hang on, the shortest first."""
+        moved = moved_by(moves)
+        found = self.prepared.said_of(moved).assumed
+        if not moved or self.solve.aim_for is not None:
+            return found
+        machine = self.prepared.machine
+        return sorted([*found, sentences.assumed_aim(machine.total_limit / 3.0, machine.units)], key=len)
 
     def _stations(self, travels: Floats) -> list[list[Station]]:
         """Return every station before and after these travels (N, m), with the dial as the user reads it."""
@@ -297,34 +299,6 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     return [[one] for one in told(judged)]
 
 
-def suspects_with_repeats(
-    prepared: Geometry, odd: Sequence[Odd], values: Sequence[float], others: list[Suspect]
-) -> list[Suspect]:
-    """Return the stations whose own repeats disagree, and the suspects elsewhere."""
-    layout, slips, unit = prepared.layout, prepared.slips, prepared.machine.units
-    digits, groups = DECIMALS[unit], np.split(np.array(values)[layout.order], layout.starts[1:])
-    found = []
-    for one in odd:
-        station = int(layout.group_station[one.group])
-        place, own = prepared.places[station], groups[one.group]
-        low, high = f"{own.min():+.{digits}f}", f"{own.max():+.{digits}f}"
-        found.append(
-            Suspect(
-                x=place.x,
-                y=place.y,
-                value=one.value,
-                expected=one.others,
-                standardized=one.deviation,
-                likely=REPEATS,
-                says=sentences.repeats_differ(station_at(place.x, place.y), low, high, unit),
-                redundancy=float(slips.model.redundancy[station]),
-                smallest_detectable=min(float(slips.detectable[station]) * slips.unit, 1e300),
-            )
-        )
-    named = {(one.x, one.y) for one in found}
-    return found + [one for one in others if (one.x, one.y) not in named]
-
-
 def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
     """Return the mechanisms' side effects of these travels."""
     found: list[Effect] = []
@@ -334,14 +308,18 @@ def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
     return found
 
 
+def moved_by(moves: Sequence[MoveOf | None]) -> tuple[str, ...]:
+    """Return the adjusters that moves move."""
+    return tuple([move.adjuster for move in moves if move is not None])
+
+
 def cautions(
-    prepared: Geometry, survey: Survey, advice: Advice, travels: Floats, learnt: Responses | None
+    prepared: Geometry, survey: Survey, advice: Advice, moved: tuple[str, ...], learnt: Responses | None
 ) -> list[str]:
     """Return the cautions that go with what is to be done now; none where nothing is."""
     if advice.do == "nothing":
         return []
-    moved = travels != 0.0
-    found = prepared.cautions(moved) if moved.any() else [GENERAL_CAUTIONS[0]]
+    found = list(prepared.said_of(moved).cautions if moved else GENERAL_CAUTIONS[:1])
     if learnt is not None and learnt.stop:
         found.insert(0, sentences.did_not_obey(learnt.stop))
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:

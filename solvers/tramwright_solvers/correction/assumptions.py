@@ -9,7 +9,7 @@ from ..model.machine import Machine
 from . import sentences
 
 
-def assumptions(machine: Machine, moved: Sequence[Adjuster], aim_for: float | None) -> list[str]:
+def assumptions(machine: Machine, moved: Sequence[Adjuster]) -> list[str]:
     """Return every default that an answer hangs on which moves these adjusters, the shortest first."""
     unit, indicator, found = machine.units, machine.indicator, list[str]()
     if machine.limit is None:
@@ -27,6 +27,4 @@ def assumptions(machine: Machine, moved: Sequence[Adjuster], aim_for: float | No
         found.append(sentences.FROM_BELOW)
     if any(screw.turned_part is None and screw.build is None for screw in screws):
         found.append(sentences.LEAD_SCREWS)
-    if moved and aim_for is None:
-        found.append(sentences.assumed_aim(machine.total_limit / 3.0, unit))
     return sorted(found, key=lambda text: (len(text), text))

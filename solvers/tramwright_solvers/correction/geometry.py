@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cached_property
 from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
 from ..uncertainty.setting_error import Setting, least_travels
 from . import sentences
+from .assumptions import assumptions
 from .parking import Parking, parking
 from .setup import Setup
 from .subset_table import SubsetTable
@@ -39,6 +41,13 @@ JUDGED = ("tilt-x", "tilt-y", "twist")
 
 PER_STATION, ITSELF = 2000, 40_000
 """Bytes for each station, the check of readings and the form above all, and for what is always there. Measured."""
+
+
+class SaidOfMoves(NamedTuple):
+    """What is said of moving some adjusters, whatever the readings."""
+
+    cautions: tuple[str, ...]
+    assumed: list[str]
 
 
 class Geometry(Setup, frozen=True, dict=True):
@@ -209,7 +218,18 @@ class Geometry(Setup, frozen=True, dict=True):
         unseen = [sentences.not_shown([blind.what for blind in self.blind])] if self.blind else []
         return [*self.slips.unchecked_says(), *unseen]
 
-    def cautions(self, moved: np.ndarray) -> list[str]:
-        """Return the cautions for person and machine where these adjusters (m,) are moved."""
-        own = [one for one, columns in zip(self.mechanisms, self.columns, strict=True) if moved[columns].any()]
-        return [*GENERAL_CAUTIONS, *(caution for mechanism in own for caution in mechanism.cautions(self.machine))]
+    def said_of(self, moved: tuple[str, ...]) -> SaidOfMoves:
+        """Return the cautions and assumptions that go with moving these adjusters."""
+        if (known := self._said.get(moved)) is None:
+            solvers = {self.solver_of[self.place_of[name]] for name in moved}
+            told = [one.cautions(self.machine) for one in self.mechanisms if one.name() in solvers]
+            adjusters = [self.adjusters[self.place_of[name]] for name in moved]
+            known = self._said[moved] = SaidOfMoves(
+                (*GENERAL_CAUTIONS, *(caution for some in told for caution in some)),
+                assumptions(self.machine, adjusters),
+            )
+        return known
+
+    @cached_property
+    def _said(self) -> dict[tuple[str, ...], SaidOfMoves]:
+        return {}

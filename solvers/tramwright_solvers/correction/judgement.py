@@ -16,7 +16,8 @@ from msgspec.structs import replace
 from ..diagnostics.closing_jump import ClosingDoubt
 from ..diagnostics.without_outliers import refit
 from ..model.survey import Survey
-from ..model.units import K
+from ..model.units import DECIMALS, K
+from ..reduction.repeats import Odd
 from ..reduction.sentences import station_at
 from ..results.correction import Advice, MovesAnswer, Refit, Verdict, VerdictAnswer
 from ..results.findings import AsFound, Place, Suspect
@@ -45,6 +46,34 @@ class Judged(Struct, frozen=True):
     suspects: list[Suspect]
     refit: Refit | None = None
     doubt: Doubt | None = None
+
+
+def suspects_with_repeats(
+    prepared: Geometry, odd: Sequence[Odd], values: Sequence[float], others: list[Suspect]
+) -> list[Suspect]:
+    """Return the stations whose own repeats disagree, and the suspects elsewhere."""
+    layout, slips, unit = prepared.layout, prepared.slips, prepared.machine.units
+    digits, groups = DECIMALS[unit], np.split(np.array(values)[layout.order], layout.starts[1:])
+    found = []
+    for one in odd:
+        station = int(layout.group_station[one.group])
+        place, own = prepared.places[station], groups[one.group]
+        low, high = f"{own.min():+.{digits}f}", f"{own.max():+.{digits}f}"
+        found.append(
+            Suspect(
+                x=place.x,
+                y=place.y,
+                value=one.value,
+                expected=one.others,
+                standardized=one.deviation,
+                likely=REPEATS,
+                says=sentences.repeats_differ(station_at(place.x, place.y), low, high, unit),
+                redundancy=float(slips.model.redundancy[station]),
+                smallest_detectable=min(float(slips.detectable[station]) * slips.unit, 1e300),
+            )
+        )
+    named = {(one.x, one.y) for one in found}
+    return found + [one for one in others if (one.x, one.y) not in named]
 
 
 UNJUDGED = Judged([])
@@ -76,10 +105,10 @@ def judge(
     for row, closing in enumerate(closings):
         if closing and (doubt := _no_drift(prepared[row], decided, row, closing)):
             judged[row] = replace(judged[row], doubt=doubt)
-    for row, one in enumerate(judged):
+    for row in _questionable(prepared, decided):
         own = prepared[row], decided, row
-        if one.doubt is None and (doubt := _too_far(*own) or _unseen(*own)):
-            judged[row] = replace(one, doubt=doubt)
+        if judged[row].doubt is None and (doubt := _too_far(*own) or _unseen(*own)):
+            judged[row] = replace(judged[row], doubt=doubt)
     still = [row for row, one in enumerate(judged) if one.doubt and not one.doubt.moves]
     if still:
         decided = replace(decided, chosen=decided.chosen.standing_still(still))
@@ -134,6 +163,17 @@ def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingD
     return Doubt(Advice("read-again", says, (prepared.places[closing.after],)))
 
 
+def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
+    """Return the surveys of which :func:`_too_far` or :func:`_unseen` has something to say."""
+    travels, u, total = decided.chosen.travels, decided.chosen.u, decided.scores.total[:, 0]
+    own = prepared[:1] if all(one is prepared[0] for one in prepared) else prepared
+    far = np.array([one.far for one in own])
+    unknown = np.stack([one.unseen_adjusters for one in own]) | (u > own[0].machine.total_limit)
+    found = (total > DIAL_RANGE * far) | np.array([bool(one.unseen_terms) for one in own])
+    found = found | ((travels != 0.0) & (unknown | (np.abs(travels) > far[:, None]))).any(axis=1)
+    return np.flatnonzero(found).tolist()
+
+
 def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     """Return the doubt where the stations do not show a tilt, the twist, or what an adjuster that is moved does."""
     travels, u = decided.chosen.travels[row], decided.chosen.u[row]
@@ -169,7 +209,7 @@ def advise(
     if doubt:
         return doubt.advice
     chosen, unit = decided.chosen, prepared.machine.units
-    count = int(np.count_nonzero(chosen.travels[row]))
+    count = len(prepared.candidates.sets[int(chosen.index[row])])
     if count:
         return Advice("move", sentences.moves_bring(count, found.total, after.total, after.expanded, unit))
     if not chosen.alone[row]:

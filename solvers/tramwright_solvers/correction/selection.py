@@ -62,21 +62,24 @@ def choose(
     """
     rows = np.arange(len(scores.total))
     allowed = gains(scores, scores.spread)
-    index, reached = pick(options, scores, allowed)
+    known = best_known(scores, allowed)
+    index, reached = pick(options, scores, allowed, known)
     least = options.least[rows if len(options.least) > 1 else np.zeros_like(rows)]
     small = np.any(too_small(table.travels[rows, index], least, scores.slack), axis=1)
     if small.any():
         slack = scores.slack[small]
         settable = ~np.any(too_small(table.travels[small], least[small][:, None], slack[:, None]), axis=2)
         settable[:, 0] = True
-        index[small], reached[small] = pick(options, scores.some(small), allowed[small] & settable)
+        settable &= allowed[small]
+        known[small] = best_known(scores.some(small), settable)
+        index[small], reached[small] = pick(options, scores.some(small), settable, known[small])
     alone = scores.spread[:, 0] + K * scores.u[:, 0] <= options.limit if solve.aim_for is None else rows < 0
     could, index = index, np.where(alone, 0, index)
     travels = table.travels[rows, index]
     return Selection(
         index=index,
         reached=reached,
-        known=best_known(scores, allowed),
+        known=known,
         travels=np.where(np.abs(travels) <= scores.slack, 0.0, travels),
         u=options.candidates.fits.u(index, noise),
         alone=alone,
@@ -108,13 +111,15 @@ def too_small(travels: Floats, least: Floats, slack: Floats) -> np.ndarray:
     return np.asarray((size > slack) & (size < least))
 
 
-def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the choice (N,) among the subsets allowed (N, K), and whether it reaches the aim (N,)."""
+def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray, known: Floats) -> tuple[np.ndarray, np.ndarray]:
+    """Return the choice (N,) among the subsets allowed (N, K), and whether it reaches the aim (N,).
+
+    ``known`` (N,) is the u of the best total.
+    """
     aim = scores.aim
     pool = allowed & (scores.spread + K * scores.u <= aim)
     reached = np.asarray(pool.any(axis=1))
     if not reached.all():
-        known = best_known(scores, allowed)
         nearest = (
             narrow_to_lowest(allowed, scores.spread, known[:, None])
             if aim
