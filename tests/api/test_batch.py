@@ -146,13 +146,13 @@ def test_the_summary_counts_verdicts_and_names_the_worst_machines(client: TestCl
     for when in ("as_found", "predicted"):
         counted = [one["verdict"][when] for one in good]
         assert summary[when] == {word: counted.count(word) for word in ("within", "outside", "undecided")}
-    worst: dict[str, tuple[float, int]] = {}
-    for one in good:
-        ratio = one["as_found"]["total"] / one["verdict"]["limit"]
-        worst[one["machine"]] = max(worst.get(one["machine"], (0.0, 0)), (ratio, -one["line"]))
-    ranked = sorted(worst, key=lambda machine: worst[machine], reverse=True)[:10]
+    latest = {one["machine"]: one for one in good}  # none is dated, so the last in the stream
+    ratio = {name: one["as_found"]["total"] / one["verdict"]["limit"] for name, one in latest.items()}
+    ranked = sorted(ratio, key=lambda name: (-ratio[name], latest[name]["line"]))[:10]
     assert [one["machine"] for one in summary["worst"]] == ranked
-    assert [one["line"] for one in summary["worst"]] == [-worst[machine][1] for machine in ranked]
+    assert [one["line"] for one in summary["worst"]] == [latest[name]["line"] for name in ranked]
+    assert [(one["line"], one["id"]) for one in summary["refused"]] == [(31, None)]
+    assert summary["more_refused"] == 0
 
 
 @pytest.mark.parametrize("body", [b"", b"\n", b"\n\r\n  \n"])

@@ -152,6 +152,7 @@ def test_parquet_in_answers_as_lines_do(tmp_path: Path) -> None:
         "id": [one["id"] for one in asked],
         "machine": [msgspec.json.encode(asked[0]["machine"]).decode(), *["kestrel-01"] * 6],
         "solve": [msgspec.json.encode(one["solve"]).decode() for one in asked],
+        "taken_at": [one["survey"].get("taken_at") for one in asked],
         **{name: [[r[name] for r in one["survey"]["readings"]] for one in asked] for name in ("x", "y", "value")},
     }
     parquet.write_table(pa.table(columns), tmp_path / "surveys.parquet")

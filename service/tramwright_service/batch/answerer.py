@@ -30,7 +30,7 @@ from ..wire.media_types import JSON
 from ..wire.problems import Kind, Problem, RequestError, describe
 from ..wire.quick_reader import Id, QuickReader
 from .splitter import Chunk, Detail
-from .summary import Tally, Worst, worst_of
+from .summary import REFUSALS, Latest, LineId, LineNumber, RefusedLine, Standing, Tally
 
 PARTS = 16
 """Parts into which a chunk that killed its worker is cut: each round costs a worker, so there should be few."""
@@ -41,9 +41,6 @@ WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
     "moves": stack_by_stack(ReducedStack.moves_answers),
     "full": stack_by_stack(ReducedStack.corrections),
 }
-
-LineId = Annotated[str | None, Meta(description="`id` of the line; null where it has none, or could not be read.")]
-LineNumber = Annotated[int, Meta(description="Number of the line, counted from one, blank ones included.")]
 
 
 class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
@@ -222,7 +219,6 @@ class LineAnswerer:
         """Write the lines in order and count them."""
         tally = Tally()
         written: dict[int, bytes] = {}
-        worst: dict[str, Worst] = {}
         before: list[str] = []
         after: list[str] = []
         for (at, name), outcome in told:
@@ -235,18 +231,27 @@ class LineAnswerer:
             judged, found = answer.verdict, answer.as_found
             before.append(judged.as_found)
             after.append(judged.predicted)
-            known = worst.get(answer.machine)
-            if known is None or found.total / judged.limit > known.ratio:
-                worst[answer.machine] = Worst(
-                    answer.machine, name, first + at, found.total, judged.limit, answer.units, judged.as_found
+            latest = Latest.of(
+                Standing(
+                    answer.machine,
+                    None,
+                    first + at,
+                    name,
+                    answer.taken_at,
+                    found.total,
+                    judged.limit,
+                    answer.units,
+                    judged.as_found,
                 )
+            )
+            known = tally.machines.pop(answer.machine, None)
+            tally.machines[answer.machine] = latest if known is None else known.then(latest)
         tally.answered, tally.problems = len(written), len(refused)
-        tally.lines = tally.answered + tally.problems
         for count, standings in ((tally.as_found, before), (tally.predicted, after)):
             count.within = standings.count("within")
             count.outside = standings.count("outside")
             count.undecided = standings.count("undecided")
-        tally.worst = worst_of(worst.values())
+        tally.refused = refused_lines([(first + at, *refused[at]) for at in sorted(refused)])
         for at, (name, problem) in refused.items():
             written[at] = _encode(Refusal(name, first + at, problem)) + b"\n"
         body = b"".join([written[at] for at in sorted(written)] if refused else list(written.values()))
@@ -280,7 +285,13 @@ def failed(chunk: Chunk, kind: Kind, detail: str) -> ChunkAnswer:
     problem = problems.write(kind, detail)
     held = [at for at, line in enumerate(chunk.lines) if at in chunk.too_long or (line and not line.isspace())]
     body = b"".join(_encode(Refusal(id_of(chunk.lines[at]), chunk.first + at, problem)) + b"\n" for at in held)
-    return ChunkAnswer(body, Tally(lines=len(held), problems=len(held)))
+    told = refused_lines([(chunk.first + at, id_of(chunk.lines[at]), problem) for at in held])
+    return ChunkAnswer(body, Tally(problems=len(held), refused=told))
+
+
+def refused_lines(refused: Sequence[tuple[int, str | None, Problem]]) -> list[RefusedLine]:
+    """Return the first of the lines refused, for the summary."""
+    return [RefusedLine(None, number, name, problem.detail) for number, name, problem in refused[:REFUSALS]]
 
 
 def id_of(line: bytes) -> str | None:

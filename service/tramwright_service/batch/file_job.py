@@ -22,7 +22,7 @@ from .answerer import versions
 from .engines.base import Engine
 from .sources import Given, pieces
 from .splitter import Chunk, Detail, Splitter
-from .summary import Tally
+from .summary import Tally, Totals
 from .tables import as_csv, as_parquet
 
 Form = Literal["ndjson", "csv", "parquet"]
@@ -56,13 +56,14 @@ class Report(Struct, frozen=True):
     inputs: list[str]
     detail: Detail
     files: list[str]
-    summary: Tally
+    summary: Totals
 
 
 class Part(Struct, frozen=True):
-    """One chunk, where its answer goes, and what share of all the input it is."""
+    """One chunk, the file it is of, where its answer goes, and what share of all the input it is."""
 
     chunk: Chunk
+    source: str
     name: str
     digest: str
     share: float
@@ -81,12 +82,14 @@ def parts(job: Job, registry: Registry) -> Iterator[Part]:
         cutter, fed = Splitter(job.detail, job.most_line), 0.0
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem)[:60]
 
-        def cut(least: int, fed: float, stem: str = stem, cutter: Splitter = cutter) -> Iterator[Part]:
+        def cut(
+            least: int, fed: float, path: Path = path, stem: str = stem, cutter: Splitter = cutter
+        ) -> Iterator[Part]:
             while cutter.waiting >= least and (chunk := cutter.cut(job.lines_per_file)):
                 digest = chunk.digest(f"{kind}, {stem}")
                 share = fed * len(chunk.lines) / (len(chunk.lines) + cutter.waiting)
                 fed -= share
-                yield Part(chunk, f"{stem}.{chunk.first:09d}.{digest}.{job.form}", digest, share)
+                yield Part(chunk, str(path), f"{stem}.{chunk.first:09d}.{digest}.{job.form}", digest, share)
 
         for piece, share in pieces(path, job.machine):
             cutter.feed(piece)
@@ -109,31 +112,36 @@ async def run(job: Job, engine: Engine, registry: Registry, done: Callable[[int,
     progress.mkdir(parents=True, exist_ok=True)
     for left in progress.glob("*.part"):
         left.unlink()
-    tallies: dict[str, Tally] = {}
+    files: list[str] = []
+    summary, finished, counted = Tally(), dict[int, Tally](), 0
     room = asyncio.Semaphore(engine.at_once + AHEAD)
 
-    async def answer(part: Part) -> None:
+    def count(place: int, part: Part, tally: Tally) -> None:
+        """Add a part to the summary once all those before it are there: what is latest hangs on the order."""
+        nonlocal counted
+        done(tally.lines, part.share)
+        finished[place] = tally.in_file(part.source)
+        while counted in finished:
+            summary.add(finished.pop(counted))
+            counted += 1
+
+    async def answer(place: int, part: Part) -> None:
         try:
             answered = await engine.answer(part.chunk)
             await asyncio.to_thread(_store, job, part, answered.body, answered.tally)
-            tallies[part.name] = answered.tally
-            done(answered.tally.lines, part.share)
+            count(place, part, answered.tally)
         finally:
             room.release()
 
     async with asyncio.TaskGroup() as group:
-        for part in parts(job, registry):
-            tallies[part.name] = Tally()  # keeps the order
+        for place, part in enumerate(parts(job, registry)):
+            files.append(part.name)
             if (before := _stored(job, part)) is not None:
-                tallies[part.name] = before
-                done(before.lines, part.share)
+                count(place, part, before)
                 continue
             await room.acquire()
-            group.create_task(answer(part))
-    summary = Tally()
-    for tally in tallies.values():
-        summary.add(tally)
-    report = Report([str(path) for path in job.inputs], job.detail, list(tallies), summary)
+            group.create_task(answer(place, part))
+    report = Report([str(path) for path in job.inputs], job.detail, files, summary.totals())
     _write(progress / "summary.part", job.out / SUMMARY, msgspec.json.format(msgspec.json.encode(report), indent=2))
     return report
 

@@ -190,6 +190,6 @@ class BatchStream(ASGIResponse):
                     await tell(answered.body, more=True)
                 self._owed -= 1
                 room.release()
-            await tell(msgspec.json.encode(BatchSummary(tally)) + b"\n", more=False)
+            await tell(msgspec.json.encode(BatchSummary(tally.totals())) + b"\n", more=False)
         except TimeoutError:
             log.warning("batch ended", says="its client took nothing", seconds=self._idle)

@@ -41,6 +41,7 @@ class _Line(Struct):
     line: int
     id: str | None = None
     machine: str | None = None
+    taken_at: str | None = None
     units: str | None = None
     as_found: _Total | None = None
     predicted: _Total | None = None
@@ -53,6 +54,7 @@ COLUMNS: dict[str, type] = {
     "id": str,
     "line": int,
     "machine": str,
+    "taken_at": str,
     "units": str,
     "limit": float,
     "as_found_total": float,
@@ -79,6 +81,7 @@ def rows(body: bytes) -> Iterator[dict[str, Any]]:
             "id": line.id,
             "line": line.line,
             "machine": line.machine,
+            "taken_at": line.taken_at,
             "units": line.units,
             "limit": verdict and verdict.limit,
             "as_found_total": found and found.total,

@@ -14,7 +14,7 @@ import click
 if TYPE_CHECKING:
     from ..batch.file_job import Form, Job, Report
     from ..batch.splitter import Detail
-    from ..batch.summary import Tally
+    from ..batch.summary import RefusedLine, Standing, Totals
 
 REFUSED = 2
 """Exit status where lines were refused, or the command itself: the same again will be refused again."""
@@ -165,18 +165,31 @@ def _tell(job: Job, report: Report) -> None:
     from ..batch.file_job import strangers
     from ..wire.plain import plain
 
-    summary: Tally = report.summary
+    summary: Totals = report.summary
     click.echo(f"{summary.lines} surveys: {summary.answered} answered, {summary.problems} refused.")
     for when, counts in (("As found", summary.as_found), ("Predicted", summary.predicted)):
         click.echo(f"{when}: {counts.within} within, {counts.outside} outside, {counts.undecided} undecided.")
+    several = len(job.inputs) > 1
+
+    def where(one: Standing | RefusedLine) -> str:
+        parts = (one.file if several else None, f"line {one.line}", one.id)
+        return plain(", ".join(part for part in parts if part))
+
     if summary.worst:
-        click.echo("Furthest beyond their limits:")
-    for one in summary.worst:
-        digits = 3 if one.units == "mm" else 4
-        click.echo(
-            f"  {plain(one.machine)}: total {one.total:.{digits}f} {one.units} against {one.limit:.{digits}f}"
-            f" (line {one.line}{f', {plain(one.id)}' if one.id else ''})"
-        )
+        click.echo("Largest totals for their limits, each machine by its latest survey:")
+        for one in summary.worst:
+            digits = 3 if one.units == "mm" else 4
+            when = f", taken at {plain(one.taken_at)}" if one.taken_at else ""
+            click.echo(
+                f"  {plain(one.machine)}: total {one.total:.{digits}f} {one.units} against {one.limit:.{digits}f}, "
+                f"{one.as_found} ({where(one)}{when})"
+            )
+    if summary.refused:
+        click.echo("Refused:")
+        for line in summary.refused:
+            click.echo(f"  {where(line)}: {plain(line.says)}")
+        if summary.more_refused:
+            click.echo(f"  and {summary.more_refused} more; each answer says why.")
     count = len(report.files)
     click.echo(f"{count} file{'' if count == 1 else 's'} in {job.out}; summary.json lists them in order.")
     if others := strangers(job, report):

@@ -123,8 +123,8 @@ class ReducedStack(Struct, frozen=True):
         ]
 
     def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
-        prepared, count = self.prepared, len(self.surveys)
-        return verdicts_of(prepared.options, [prepared] * count, decided, self.noise, judged)
+        prepared, surveys = self.prepared, self.surveys
+        return verdicts_of(prepared.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
 
     def _responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
@@ -289,7 +289,7 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     surveys = [one.surveys[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, decided, noise, judged)
+        return verdicts_of(options, prepared, surveys, decided, noise, judged)
 
     def again(row: int, survey: Survey) -> MovesAnswer:
         return lone[row].again(None, survey)

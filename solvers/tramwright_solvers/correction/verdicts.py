@@ -8,6 +8,7 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
+from ..model.survey import Survey
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
 from ..results.correction import VerdictAnswer
@@ -31,6 +32,7 @@ class Extremes(Struct, frozen=True, gc=False):
 def verdicts_of(
     options: SubsetTable,
     prepared: Sequence[Geometry],
+    surveys: Sequence[Survey],
     decided: Decision,
     noise: GapCovariance,
     judged: Sequence[Judged],
@@ -41,7 +43,8 @@ def verdicts_of(
     """
     found, left = extremes(options, prepared, decided)
     answers = []
-    for row, (own, readings, before, after) in enumerate(zip(prepared, judged, found, left, strict=True)):
+    rows = zip(prepared, surveys, judged, found, left, strict=True)
+    for row, (own, survey, readings, before, after) in enumerate(rows):
         machine, doubt = own.machine, readings.doubt
         told = (
             undecided(machine.total_limit, doubt.advice.says)
@@ -51,7 +54,9 @@ def verdicts_of(
         if readings.suspects and told.decided_by and not doubt:
             told = replace(told, decided_by=sentences.READ_SUSPECTS)
         advice = advise(own, decided, row, doubt, before.written, after.written, told)
-        answers.append(VerdictAnswer(machine.id, machine.units, before.written, after.written, told, advice))
+        answers.append(
+            VerdictAnswer(machine.id, survey.taken_at, machine.units, before.written, after.written, told, advice)
+        )
     return answers
 
 

@@ -77,6 +77,9 @@ BedTemperature = Annotated[
     Meta(description="Temperature of the bed while it was read, in °C; absent or null, not known."),
 ]
 
+SurveyTakenAt = Annotated[
+    str | None, Meta(description="`taken_at` of the survey, as it was sent; null where it was not.")
+]
 MachineId = Annotated[str, Meta(description="`id` of the machine, as it was sent.")]
 Units = Annotated[
     Literal["mm", "inch"], Meta(description="Unit of every length here: that of the machine's description.")

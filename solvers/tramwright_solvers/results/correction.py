@@ -11,7 +11,16 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from ..model.contract import Effect
-from ..model.quantities import AdjusterId, Cautions, CoverageFactor, MachineId, SolverName, SolverVersions, Units
+from ..model.quantities import (
+    AdjusterId,
+    Cautions,
+    CoverageFactor,
+    MachineId,
+    SolverName,
+    SolverVersions,
+    SurveyTakenAt,
+    Units,
+)
 from .findings import AsFound, Blind, Budgets, ClosingError, FormTerm, Place, Predicted, Suspect, WholeBed
 from .learning import AdjusterResponse, Forecast
 
@@ -232,6 +241,7 @@ class VerdictAnswer(Struct, frozen=True, gc=False):
     """Totals and verdict alone: the answer to one survey of many at the detail `verdict`."""
 
     machine: MachineId
+    taken_at: SurveyTakenAt
     units: Units
     as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
     predicted: Annotated[AsFound, Meta(description="Total indicator reading to be expected once the moves are made.")]
@@ -273,6 +283,7 @@ class Correction(Struct, frozen=True, omit_defaults=True):
     """The whole answer to one survey."""
 
     machine: MachineId
+    taken_at: SurveyTakenAt
     units: Units
     advice: Annotated[Advice, Meta(description="What to do now.")]
     as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
