@@ -24,7 +24,7 @@ from tramwright_service.catalogue import examples
 from tramwright_service.cli.main import main
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
-from tramwright_service.wire.decode import LONGEST_TOKEN, SHOWN
+from tramwright_service.wire.faults import LONGEST_TOKEN, SHOWN
 from tramwright_service.wire.media_types import JSON, MSGPACK
 from tramwright_service.wire.plain import plain
 from tramwright_solvers.mechanisms import BUILT_IN

@@ -24,8 +24,9 @@ from tramwright_solvers.results.correction import Correction, MovesAnswer, Verdi
 from .. import version
 from ..settings import Settings
 from ..wire import problems
-from ..wire.decode import Decoder, quote
+from ..wire.decode import Decoder
 from ..wire.encode import as_json
+from ..wire.faults import quote
 from ..wire.media_types import JSON
 from ..wire.problems import Kind, Problem, RequestError, describe
 from ..wire.quick_reader import Id, QuickReader

@@ -8,10 +8,7 @@ holds.
 from __future__ import annotations
 
 import re
-from ast import literal_eval
-from collections.abc import Iterator, Sequence
-from contextlib import suppress
-from difflib import get_close_matches
+from collections.abc import Sequence
 from functools import cached_property
 from typing import Any, Generic, TypeVar
 
@@ -21,46 +18,16 @@ from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault
 
 from . import problems
+from .faults import Shape, listed, member, pointer, quote
 from .media_types import JSON, MSGPACK_NAMES, READ_HERE
 from .problems import RequestError
 from .repeats import repeated
 
-T = TypeVar("T")
-
-
-_AT = " - at `"
-"""In msgspec's messages, before the path; the path has names of the schema and places in arrays only."""
+_PATH = re.compile(r" - at `\$((?:\.[^.\[\]`]+|\[\d+\])*)`$")
+"""The path at the end of msgspec's messages: names of the schema, and places in arrays."""
 _TOKEN = re.compile(r"\.([^.\[\]`]+)|\[(\d+)\]")
-_UNKNOWN = "Object contains unknown field `"
-_MISSING = "Object missing required field `"
-_CHOICE = "Invalid enum value "
-_TAG = "Invalid value '"
 
-SHOWN = 100
-"""Characters of what a client sent that are given back in a sentence."""
-LONGEST_TOKEN = 200
-"""Characters of a name that a pointer follows; a longer one is pointed at by the object that has it."""
-
-
-def escape(token: str) -> str:
-    """Escape one token of a JSON Pointer (RFC 6901, section 3)."""
-    return token.replace("~", "~0").replace("/", "~1")
-
-
-def pointer(tokens: list[str]) -> str:
-    """Join tokens to a JSON Pointer; no tokens point at the whole document."""
-    return "".join("/" + escape(token) for token in tokens)
-
-
-def quote(text: str) -> str:
-    """Quote what a client sent, shortened, with marks that it does not hold itself where there are any."""
-    short = text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
-    return f"`{short}`" if "`" not in short else f"'{short}'" if "'" not in short else f'"{short}"'
-
-
-def member(tokens: list[str], name: str) -> str:
-    """Point at a member of an object by any name at all."""
-    return pointer([*tokens, name] if len(name) <= LONGEST_TOKEN else tokens)
+T = TypeVar("T")
 
 
 class Decoder(Generic[T]):
@@ -95,11 +62,7 @@ class Decoder(Generic[T]):
         if not body:
             raise empty()
         try:
-            result: T = decoder.decode(body)
-            twice = repeated(body) if decoder is self._json else None
-        except msgspec.ValidationError as error:
-            fault = self.explain(str(error), body)
-            raise RequestError(problems.INVALID, fault.detail, [fault]) from None
+            return self._read(decoder, body)
         except UnicodeDecodeError:
             raise RequestError(
                 problems.UNREADABLE, "The text is not UTF-8; save it as UTF-8 and send it again."
@@ -110,106 +73,49 @@ class Decoder(Generic[T]):
             ) from None
         except msgspec.DecodeError as error:
             raise RequestError(problems.UNREADABLE, unreadable(str(error), decoder is self._json)) from None
-        if twice:
-            detail = f"The member {quote(twice[-1])} is given twice in this object; keep the one that is meant."
-            raise RequestError(problems.INVALID, detail, [Fault(member(twice[:-1], twice[-1]), detail)])
-        return result
 
-    def explain(self, message: str, body: bytes) -> Fault:
-        """Turn msgspec's message about a body into a pointer and a sentence on what to change.
+    def _read(self, decoder: Any, body: bytes) -> T:
+        """Read a body, or refuse it with every fault that its shape has."""
+        is_json = decoder is self._json
+        try:
+            result: T = decoder.decode(body)
+        except msgspec.ValidationError as error:
+            faults = self._faults(body, is_json) or [_only(str(error))]
+        else:
+            faults = _repeats(body) if is_json else []
+        if not faults:
+            return result
+        raise RequestError(problems.INVALID, problems.first_of(faults), listed(faults))
 
-        Whatever the sender wrote stands between a known beginning and the path, so it is cut out, never searched.
-        """
-        text, mark, path = message.rpartition(_AT)
-        if not mark or (message.startswith(_UNKNOWN) and _has(body, message[len(_UNKNOWN) : -1])):
-            text, path = message, ""  # a fault of the whole document has no path, whatever its name looks like
-        tokens = [name or index for name, index in _TOKEN.findall(path)]
-        if text.startswith(_UNKNOWN):
-            name = text[len(_UNKNOWN) : -1]
-            # the member may belong to another solver than the one named here
-            allowed = [known for known in self._members(tokens) if known != name]
-            close = get_close_matches(name[:SHOWN], allowed, n=1)
-            hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(allowed)}."
-            return Fault(member(tokens, name), f"There is no member {quote(name)} here; {hint}")
-        if text.startswith(_MISSING):
-            name = text[len(_MISSING) : -1]
-            return Fault(pointer([*tokens, name]), f"The member `{name}` is missing here; add it.")
-        if text.startswith(_TAG) and tokens[-1:] == ["solver"]:
-            return Fault(pointer(tokens), self._no_such_solver(text[len(_TAG) : -1]))
-        if text.startswith(_CHOICE):
-            choices = ", ".join(f"`{value}`" for value in self._choices(tokens))
-            return Fault(
-                pointer(tokens),
-                f"{quote(_value(text[len(_CHOICE) :]))} is not one of the values taken here: {choices}.",
-            )
-        if text == "Number out of range":
-            return Fault(pointer(tokens), "This number is too large for any computer; give one within range.")
-        return Fault(pointer(tokens), f"{text.replace('regex', 'the pattern')}; change the value here.")
-
-    def _no_such_solver(self, name: str) -> str:
-        """Name the installed solvers and how to get the one asked for."""
-        installed = ", ".join(f"`{solver}`" for solver in self.registry.solvers)
-        broken = next((entry for entry in self.registry.unusable if entry.name == name), None)
-        if broken:
-            return f"The plug-in `{name}` ({broken.origin}) cannot be used: {broken.reason}. Usable: {installed}."
-        return (
-            f"No solver here is called {quote(name)}. Installed: {installed}. Name one of these, or install the "
-            "plug-in that brings it and start the service again; `GET /v1/solvers` lists them."
-        )
+    def _faults(self, body: bytes, is_json: bool) -> list[Fault]:
+        """Return all that is wrong with the shape of a document; what makes it unreadable is raised as that."""
+        read = msgspec.json.decode if is_json else msgspec.msgpack.decode
+        try:
+            return [*self._shape.faults(read(body)), *(_repeats(body) if is_json else ())]
+        except (msgspec.ValidationError, TypeError, RecursionError):
+            return []  # too deep, a number beyond all bounds, or a name that is none: msgspec names one place
 
     @cached_property
-    def _schema(self) -> tuple[dict[str, Any], dict[str, Any]]:
-        (root,), components = msgspec.json.schema_components((self.model,), ref_template="{name}")
-        return root, components
-
-    def _at(self, tokens: list[str]) -> list[dict[str, Any]]:
-        """Return the schemas that may apply at a place in the document."""
-        here = [self._schema[0]]
-        for token in tokens:
-            here = [below for schema in here for flat in self._flat(schema) for below in _below(flat, token)]
-        return [flat for schema in here for flat in self._flat(schema)]
-
-    def _flat(self, schema: dict[str, Any]) -> Iterator[dict[str, Any]]:
-        if "$ref" in schema:
-            yield from self._flat(self._schema[1][schema["$ref"]])
-        elif "anyOf" in schema:
-            for branch in schema["anyOf"]:
-                yield from self._flat(branch)
-        else:
-            yield schema
-
-    def _members(self, tokens: list[str]) -> list[str]:
-        return list(dict.fromkeys(name for schema in self._at(tokens) for name in schema.get("properties", ())))
-
-    def _choices(self, tokens: list[str]) -> list[Any]:
-        return [value for schema in self._at(tokens) for value in schema.get("enum", ())]
+    def _shape(self) -> Shape:
+        return Shape(self.model, self.registry)
 
 
-def _value(written: str) -> str:
-    """Return a value that msgspec wrote into its message the way Python writes one."""
-    with suppress(ValueError, SyntaxError):
-        return str(literal_eval(written))
-    return written
+def _repeats(body: bytes) -> list[Fault]:
+    """Return the fault of a member that one object has twice."""
+    if not (twice := repeated(body)):
+        return []
+    detail = f"The member {quote(twice[-1])} is given twice in this object; keep the one that is meant."
+    return [Fault(member(twice[:-1], twice[-1]), detail)]
 
 
-_HEAD = dict[str, msgspec.Raw]
-
-
-def _has(body: bytes, name: str) -> bool:
-    """Say whether the document is an object with a member of this name."""
-    for read in (msgspec.json.decode, msgspec.msgpack.decode):
-        with suppress(msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-            return name in read(body, type=_HEAD)
-    return False
-
-
-def _below(schema: dict[str, Any], token: str) -> Iterator[dict[str, Any]]:
-    if token in schema.get("properties", {}):
-        yield schema["properties"][token]
-    if token.isdigit() and int(token) < len(schema.get("prefixItems", ())):
-        yield schema["prefixItems"][int(token)]
-    elif isinstance(schema.get("items"), dict):
-        yield schema["items"]
+def _only(message: str) -> Fault:
+    """Return what msgspec says of a document, where it is all that is known."""
+    found = _PATH.search(message)
+    tokens = [name or index for name, index in _TOKEN.findall(found[1])] if found else []
+    text = message[: found.start()] if found else message
+    if text == "Number out of range":
+        return Fault(pointer(tokens), "This number is too large for any computer; give one within range.")
+    return Fault(pointer(tokens), f"{text.replace('regex', 'the pattern')}; change the value here.")
 
 
 def empty() -> RequestError:

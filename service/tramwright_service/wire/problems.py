@@ -118,16 +118,19 @@ def write(kind: Kind, detail: str, errors: Sequence[Fault] = ()) -> Problem:
     return Problem(f"{TYPES}#{kind.slug}", kind.title, kind.status, detail, list(errors))
 
 
+def first_of(faults: Sequence[Fault]) -> str:
+    """Say the first fault, and how many there are where it is not alone."""
+    first = faults[0].detail
+    return first if len(faults) == 1 else f"{len(faults)} things to change; the first: {first}"
+
+
 def describe(error: Exception) -> Problem:
     """Turn any exception into the problem that the client is told."""
     if isinstance(error, RequestError):
         return write(error.kind, error.detail, error.errors)
     if kind := _solver_kind(error):
         if isinstance(error, Refused):
-            count = len(error.faults)
-            first = error.faults[0].detail if error.faults else str(error)
-            detail = first if count == 1 else f"{count} things to change; the first: {first}"
-            return write(kind, detail, error.faults)
+            return write(kind, first_of(error.faults) if error.faults else str(error), error.faults)
         return write(kind, str(error) or kind.remedy)
     kind = _framework_kind(error)
     return write(kind, kind.remedy)
