@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tramwright_solvers.mechanisms.four_screw import FourScrew
+from tramwright_solvers.mechanisms.four_screw import FourScrew, plate_of
 from tramwright_solvers.model.contract import Move, Site
 from tramwright_solvers.model.errors import Refused
 from tramwright_solvers.model.machine import Bed, Machine, Mount, Support
@@ -248,9 +248,35 @@ class TestRefusals:
             "/machine/supports",
             "/machine/bed/thickness",
             "/machine/bed/youngs_modulus",
-            "/machine/bed/yield_strength",
         ]
         assert "rigid" in refused.value.faults[-1].detail
+
+    def test_a_material_known_by_name_brings_its_elasticity_and_what_is_given_counts(self) -> None:
+        # EN 1999-1-1, 3.2.5 and EN 1993-1-1, 3.2.6, both from memory
+        for name, modulus, ratio in (("Aluminium", 70_000.0, 0.3), ("steel", 210_000.0, 0.3)):
+            bed = Bed(x=(0, 500), y=(0, 500), thickness=8.0, material=name)
+            found = plate_of(machine(RECTANGLE, bed))
+            assert (found.youngs_modulus, found.poissons_ratio, found.yield_strength) == (modulus, ratio, None)
+            assert len(FLEXIBLE.adjusters(machine(RECTANGLE, bed))) == 4
+            softer = plate_of(machine(RECTANGLE, replace(bed, youngs_modulus=69.0)))
+            assert (softer.youngs_modulus, softer.poissons_ratio) == (69_000.0, ratio)
+
+    @pytest.mark.parametrize("name", ["glass", "cast iron", "granite", "old door"])
+    def test_what_breaks_when_bent_has_to_be_given_in_numbers(self, name: str) -> None:
+        with pytest.raises(Refused) as refused:
+            FLEXIBLE.adjusters(machine(RECTANGLE, Bed(x=(0, 500), y=(0, 500), thickness=8.0, material=name)))
+        assert [fault.pointer for fault in refused.value.faults] == [
+            "/machine/bed/youngs_modulus",
+            "/machine/bed/poissons_ratio",
+        ]
+
+    def test_without_a_yield_strength_the_stress_is_stated_and_the_caution_says_that_nothing_limits_it(self) -> None:
+        bare = machine(RECTANGLE, Bed(x=(0, 500), y=(0, 500), thickness=8.0, material="aluminium"))
+        assert FLEXIBLE.conditions(bare) is None
+        move = Move(bare, np.zeros((1, 2)), np.array([0.1, 0.0, 0.0, 0.0]))
+        assert [one.name for one in FLEXIBLE.effects(move)] == ["largest corner force", "twisting stress"]
+        assert any("yield strength of the plate is not given" in one for one in FLEXIBLE.cautions(bare))
+        assert not any("not given" in one for one in FLEXIBLE.cautions(machine(RECTANGLE, PLATE)))
 
     def test_a_rigid_plate_needs_none_of_them(self) -> None:
         assert len(RIGID.adjusters(machine(RECTANGLE, Bed(x=(0, 500), y=(0, 500))))) == 4

@@ -10,6 +10,7 @@ from msgspec import Meta, Struct
 from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Bed, Machine, Support
+from ..model.materials import elasticity_of
 from ..model.units import MM_PER_INCH
 from . import sentences
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
@@ -99,7 +100,8 @@ def quadrilateral(supports: list[Support]) -> Quadrilateral:
 
 
 class Plate(Struct, frozen=True):
-    """A thin isotropic plate in N and mm: ``thickness`` in mm, ``youngs_modulus`` and ``yield_strength`` in MPa.
+    """A thin isotropic plate in N and mm: ``thickness`` in mm, ``youngs_modulus`` and ``yield_strength`` in MPa,
+    the latter None where it is not known.
 
     Formulas: S. Timoshenko and S. Woinowsky-Krieger, *Theory of Plates and Shells*: for w = c·u·v the twisting moment
     is D·(1 − ν)·c per unit width, held by corner forces of twice that, with D = E·h³ / (12·(1 − ν²)).
@@ -108,7 +110,7 @@ class Plate(Struct, frozen=True):
     thickness: float
     youngs_modulus: float
     poissons_ratio: float
-    yield_strength: float
+    yield_strength: float | None
 
     @property
     def twisting_rigidity(self) -> float:
@@ -121,23 +123,30 @@ class Plate(Struct, frozen=True):
 
 
 def plate_of(machine: Machine) -> Plate:
-    """Return the bed as a plate in N and mm.
+    """Return the bed as a plate in N and mm; what is not given of its elasticity is that of its material.
 
     Raises:
-        Refused: thickness or one of the material's values is missing; each is pointed at.
+        Refused: thickness or elasticity is neither given nor known by the material's name; each is pointed at.
     """
     bed: Bed = machine.bed
-    units = {"thickness": machine.units, "youngs_modulus": "GPa", "poissons_ratio": "no unit", "yield_strength": "MPa"}
-    faults = [
-        Fault(f"/machine/bed/{name}", sentences.flexible_plate_needs(name, unit))
-        for name, unit in units.items()
-        if getattr(bed, name) is None
-    ]
-    if bed.thickness is None or bed.youngs_modulus is None or bed.poissons_ratio is None or bed.yield_strength is None:
-        raise Refused(faults)
-    return Plate(
-        bed.thickness * mm_per_unit(machine), bed.youngs_modulus * MPA_PER_GPA, bed.poissons_ratio, bed.yield_strength
-    )
+    modulus, ratio = bed.youngs_modulus, bed.poissons_ratio
+    if known := elasticity_of(bed.material):
+        modulus = known.youngs_modulus if modulus is None else modulus
+        ratio = known.poissons_ratio if ratio is None else ratio
+    if bed.thickness is None or modulus is None or ratio is None:
+        rows = (
+            ("thickness", machine.units, bed.thickness),
+            ("youngs_modulus", "GPa", modulus),
+            ("poissons_ratio", "no unit", ratio),
+        )
+        raise Refused(
+            [
+                Fault(f"/machine/bed/{name}", sentences.flexible_plate_needs(name, unit))
+                for name, unit, value in rows
+                if value is None
+            ]
+        )
+    return Plate(bed.thickness * mm_per_unit(machine), modulus * MPA_PER_GPA, ratio, bed.yield_strength)
 
 
 def mm_per_unit(machine: Machine) -> float:
@@ -151,7 +160,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
     ``plate`` says what gives when four screws ask for more than a plane. A ``rigid`` plate does not: its travels are
     held coplanar. A ``flexible`` plate takes a twist u·v besides the plane, so that
     each support has its own shape, 1 there and 0 at the other three; ``most_stress`` is the share of the yield
-    strength that the von Mises stress of this twist may reach. Only the twist these travels add is counted; how the
+    strength that the von Mises stress of this twist may reach; without a yield strength nothing limits it. Only the twist these travels add is counted; how the
     plate was bent before is not known.
 
     The corner forces take the plate to end at its supports. For a rectangle that is the handbook's formula; for other
@@ -205,7 +214,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         shapes: Floats = plane + np.outer(bare, 2 * corners.miss / abs(corners.pull))
         return shapes
 
-    def conditions(self, machine: Machine) -> Conditions:
+    def conditions(self, machine: Machine) -> Conditions | None:
         """Keep the travels of a rigid plate in one plane, and the stress of a flexible one in its share of yield."""
         corners = quadrilateral(machine.supports)
         row = corners.miss[None, :]
@@ -213,6 +222,8 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
             why = sentences.TRAVELS_MUST_KEEP_A_PLANE
             return Conditions(row, np.zeros(1), np.zeros(1), (why,))
         plate = plate_of(machine)
+        if plate.yield_strength is None:
+            return None
         allowed = self.most_stress * plate.yield_strength
         # stress is proportional to the twist, and the twist in 1/mm to miss @ travels in the machine's unit
         stress_per_miss = plate.stress(2 / abs(corners.pull) / mm_per_unit(machine))
@@ -236,11 +247,14 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         forces = plate.twisting_rigidity * twist * form * corners.miss
         stress = plate.stress(twist)
         listed = sentences.corner_forces([support.id for support in machine.supports], forces.tolist())
-        return (
+        known = (
             Effect("largest corner force", float(np.abs(forces).max()), "N", listed),
             Effect("twisting stress", stress, "MPa", sentences.LARGEST_STRESS),
-            Effect("share of yield", stress / plate.yield_strength, "1", sentences.share_of_yield(self.most_stress)),
         )
+        if plate.yield_strength is None:
+            return known
+        share = stress / plate.yield_strength
+        return (*known, Effect("share of yield", share, "1", sentences.share_of_yield(self.most_stress)))
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: four screws can bend the plate they carry."""
@@ -248,6 +262,8 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         if self.plate == "rigid":
             return (general,)
         bending = sentences.PLAN_TWISTS_THE_PLATE
+        if machine.bed.yield_strength is None:
+            return (general, bending, sentences.NOTHING_LIMITS_THE_TWIST)
         return (general, bending)
 
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 THREE_SCREW_NEEDS = "three `supports`, not on one line; `screw.lead` where turns are wanted"
 
 FOUR_SCREW_NEEDS = (
-    "four `supports` at the corners of a convex figure; for a flexible plate also `bed.thickness`, "
-    "`bed.youngs_modulus`, `bed.poissons_ratio` and `bed.yield_strength`"
+    "four `supports` at the corners of a convex figure; for a flexible plate also `bed.thickness`, and "
+    "`bed.material` or `bed.youngs_modulus` and `bed.poissons_ratio`"
 )
 
 KINEMATIC_NEEDS = "three `supports`, each with a `mount`: cone, vee and flat, or three vees; `mount.axis` for each vee"
@@ -39,6 +39,10 @@ TRAVELS_MUST_KEEP_A_PLANE = (
     "them or is bent. Leave all four free to move, or describe three supports."
 )
 
+NOTHING_LIMITS_THE_TWIST = (
+    "The yield strength of the plate is not given, so no travel was limited by it: before turning a screw, compare the "
+    "twisting stress stated here with what the plate's maker allows, or give `bed.yield_strength`."
+)
 LARGEST_STRESS = "Largest von Mises stress that the twist adds in the plate; close to a screw it is higher."
 
 SCREWS_CAN_BEND_A_PLATE = (
@@ -163,7 +167,10 @@ def support_inside_triangle(name: str) -> str:
 
 
 def flexible_plate_needs(name: str, unit: str) -> str:
-    return f"A flexible plate needs its `{name}` ({unit}); give it, or ask for a rigid plate."
+    return (
+        f"A flexible plate needs its `{name}` ({unit}); give it, or a `material` known by name, or ask for a rigid "
+        "plate."
+    )
 
 
 def stress_limits_travel(most_stress: float, allowed: float, most_miss: float, unit: str) -> str:

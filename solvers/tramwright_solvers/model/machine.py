@@ -198,19 +198,24 @@ class Bed(Struct, frozen=True, forbid_unknown_fields=True):
     ] = None
     material: Annotated[
         Name | None,
-        Meta(description="What it is made of, as `aluminium` or `cast iron`; gives its expansion, if known by name."),
+        Meta(
+            description="What it is made of, as `aluminium` or `cast iron`; if known by name, gives its expansion and, for "
+            "aluminium, steel and stainless steel, its Young's modulus and Poisson's ratio."
+        ),
     ] = None
     youngs_modulus: Annotated[
         Annotated[float, Meta(ge=0.1, le=2000)] | None,
-        Meta(description="Young's modulus, in GPa; a flexible plate on four supports needs it."),
+        Meta(description="Young's modulus, in GPa; absent or null, that of `material`. A flexible plate needs one."),
     ] = None
     poissons_ratio: Annotated[
         Annotated[float, Meta(ge=0, lt=0.5)] | None,
-        Meta(description="Poisson's ratio; a flexible plate on four supports needs it."),
+        Meta(description="Poisson's ratio; absent or null, that of `material`. A flexible plate needs one."),
     ] = None
     yield_strength: Annotated[
         Annotated[float, Meta(ge=0.1, le=10000)] | None,
-        Meta(description="Yield strength, in MPa; a flexible plate on four supports needs it."),
+        Meta(
+            description="Yield strength, in MPa; absent or null, not known, and nothing limits the twist of a flexible plate."
+        ),
     ] = None
 
 
