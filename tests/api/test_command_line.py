@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -14,9 +16,11 @@ from litestar.testing import TestClient
 
 from tramwright_service.catalogue import examples, guides
 from tramwright_service.catalogue.endpoints import QUESTIONS
-from tramwright_service.cli.main import main
+from tramwright_service.cli.main import ASKED, main
 from tramwright_solvers.correction import api
 from tramwright_solvers.model.errors import OutOfTime
+
+README = Path(__file__).parents[2] / "README.md"
 
 
 def run(*arguments: str, given: bytes | None = None) -> Result:
@@ -103,7 +107,25 @@ def test_guides_are_listed_and_printed_as_they_are() -> None:
 
 def test_the_help_of_ask_names_every_question() -> None:
     told = run("ask", "--help").stdout
-    assert all(question.name in told for question in QUESTIONS)
+    assert list(ASKED) == [question.name for question in QUESTIONS]
+    for name, what in ASKED.items():
+        assert f"  {name:15}{what}\n" in told
+        assert re.search(rf"\| {re.escape(what)} \| .*`tramwright ask {name} FILE`", README.read_text())
+    assert "'survey-plans'" in run("ask", "height", "-", given=b"").stderr
+
+
+@pytest.mark.parametrize(("typed", "offered"), [("tramwright ask he", "height-checks"), ("tramwright b", "batch")])
+def test_the_shell_completes_what_is_typed(typed: str, offered: str) -> None:
+    words = typed.split()
+    asked = {"_TRAMWRIGHT_COMPLETE": "bash_complete", "COMP_WORDS": typed, "COMP_CWORD": str(len(words) - 1)}
+    told = subprocess.run(
+        [sys.executable, "-c", "from tramwright_service.cli.main import main; main(prog_name='tramwright')"],
+        env={**os.environ, **asked},
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    assert f"plain,{offered}" in told.stdout.splitlines()
 
 
 def test_examples_are_listed_and_printed_as_they_are() -> None:

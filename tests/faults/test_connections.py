@@ -289,3 +289,35 @@ def test_the_end_is_told_to_clients_and_every_line_of_the_log_is_json(tmp_path: 
     assert {"Invalid HTTP request received.", "request"} <= {entry["event"] for entry in entries}
     assert all(entry["timestamp"] and entry["level"] for entry in entries)
     assert not [entry for entry in entries if entry["event"] == "listening beyond this host"]
+
+
+def test_idle_it_ends_soon_after_the_interrupt_key(tmp_path: Path) -> None:
+    """Measured: 0.6 to 0.9 s, and two are promised. Here it is held only that nobody's patience is waited out."""
+    with served(tmp_path / "log") as service:
+        with service.connect() as silent, service.connect() as kept, service.connect() as begun:
+            kept.sendall(b"GET /health/live HTTP/1.1\r\nHost: test\r\n\r\n")
+            assert kept.recv(100).startswith(b"HTTP/1.1 200")
+            begun.sendall(b"POST /v1/corr")
+            time.sleep(0.3)
+            service.process.send_signal(signal.SIGINT)
+            at = time.monotonic()
+            assert service.process.wait(PATIENCE) == 130
+            spent = time.monotonic() - at
+            assert silent.recv(1) == b""
+        assert not service.logged("ending")
+    assert spent < serving.ENDING / 2
+
+
+def test_it_says_what_it_waits_for_and_a_second_interrupt_ends_it(tmp_path: Path) -> None:
+    with served(tmp_path / "log") as service, service.connect() as half, service.connect() as batch:
+        half.sendall(POST + b"Content-Length: 100\r\n\r\n{")
+        batch.sendall(BATCH)
+        assert batch.recv(100).startswith(b"HTTP/1.1 200")
+        service.process.send_signal(signal.SIGINT)
+        wait_for(lambda: bool(service.logged("ending")))
+        (told, *_) = service.logged("ending")
+        assert told["POST /v1/corrections: its body"] == 1
+        assert told["POST /v1/corrections/batch: its answer or its end"] == 1
+        assert 0 < told["most_seconds"] <= serving.ENDING
+        service.process.send_signal(signal.SIGINT)
+        assert service.process.wait(PATIENCE) == 130

@@ -13,12 +13,19 @@ from typing import IO, Any
 
 import click
 
-from .batch import batch
+from .batch import INTERRUPTED, batch
 
 WRONG = 2
 """Exit status of a wrong request; sending it again cannot succeed."""
 FIRST = "twisted-frame"
 """The example that a new user is shown."""
+ASKED = {
+    "survey-plans": "Where to read?",
+    "reversals": "Plate or gantry: whose error is it?",
+    "comparisons": "What moved between two surveys?",
+    "height-checks": "Does the bed tilt as it rises?",
+}
+"""The questions of :mod:`..catalogue.endpoints`, which help must not load."""
 LATER = 1
 """Exit status where the time limit passed; the same request may succeed later."""
 
@@ -56,7 +63,10 @@ def serve(host: str, port: int) -> None:
             "-H 'Content-Type: application/json' -H 'Accept: text/plain' --data-binary @-"
         )
     metrics = Metrics(settings)
-    serving.serve(create_app(settings, metrics=metrics), settings, metrics, host, port)
+    try:
+        serving.serve(create_app(settings, metrics=metrics), settings, metrics, host, port)
+    except KeyboardInterrupt:
+        sys.exit(INTERRUPTED)
 
 
 @main.command()
@@ -86,15 +96,12 @@ def correct(file: IO[bytes], as_json: bool) -> None:
 main.add_command(batch)
 
 
-@main.command()
-@click.argument("question")
+@main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))
+@click.argument("question", type=click.Choice(tuple(ASKED)), metavar="QUESTION")
 @click.argument("file", type=click.File("rb"))
 @click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
 def ask(question: str, file: IO[bytes], as_json: bool) -> None:
-    """Answer QUESTION from FILE (`-` for standard input).
-
-    QUESTION is survey-plans, reversals, comparisons or height-checks.
-    """
+    """Answer QUESTION from FILE (`-` for standard input)."""
     from tramwright_solvers.mechanisms.registry import installed
     from tramwright_solvers.model.deadline import NEVER
 
@@ -103,10 +110,8 @@ def ask(question: str, file: IO[bytes], as_json: bool) -> None:
     from ..wire.encode import encode
     from ..wire.media_types import JSON, TEXT
 
-    registry, known = installed(), {row.name: row for row in QUESTIONS}
-    if question not in known:
-        raise click.BadParameter(f"there is no question `{question}`; there are {', '.join(known)}")
-    row = known[question]
+    registry = installed()
+    row = next(row for row in QUESTIONS if row.name == question)
 
     def reply(body: bytes, sent_as: str) -> bytes:
         request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import resource
+import socket
 from collections import Counter
 from functools import partial
 from http import HTTPStatus
@@ -37,6 +38,10 @@ DISCARDED = 16
 first and reads afterwards reads why; beyond it the connection is cut."""
 LOOK = 0.5
 """Seconds between two looks at who is late."""
+ENDING = 20
+"""Seconds that clients have for what they have begun, from the signal to end on."""
+SILENT, AGAIN = 0.5, 5.0
+"""Seconds from the signal until it is said what is waited for, and from then on between two times."""
 WAITING = 128
 """Connections that may wait to be accepted; more would be accepted in one go than there are files for."""
 
@@ -82,6 +87,14 @@ class Watch:
         self._ended[reason] += 1
         self._metrics.closed(reason)
         self.look_later()
+
+    def under_way(self) -> dict[str, int]:
+        """Return what has been begun and not ended: how many requests, by what they wait for."""
+        begun = [one for one in self.open if not one.raw.is_closing() and not one.is_between()]
+        return Counter(
+            f"{one.scope['method']} {one.scope['path']}: its {'body' if one.is_sending() else 'answer or its end'}"
+            for one in begun
+        )
 
     def look_later(self) -> None:
         """Look again in a while, as long as anybody is connected."""
@@ -177,11 +190,11 @@ class Connection(HttpToolsProtocol):
         self.raw.write(as_http(problems.BAD_REQUEST, msg))
         self.raw.close()
 
-    def _between(self) -> bool:
+    def is_between(self) -> bool:
         """Say whether the next thing to come is a header."""
         return self.whole and (self.cycle is None or self.cycle.response_complete)
 
-    def _sending(self) -> bool:
+    def is_sending(self) -> bool:
         """Say whether a body is being waited for.
 
         Once an answer has begun, as in a batch, its route judges; and a request sent behind another waits for that.
@@ -192,7 +205,7 @@ class Connection(HttpToolsProtocol):
 
     def is_waited_for(self) -> bool:
         """Say whether nothing is done for this client because it is its turn."""
-        return self._between() or self._sending()
+        return self.is_between() or self.is_sending()
 
     def judge(self, now: float, held_up: float) -> None:
         """Cut this connection off if it is late; what came while we were held up ourselves may lie there unread."""
@@ -206,10 +219,10 @@ class Connection(HttpToolsProtocol):
             return
         if self.raw.is_closing():
             return
-        if self._between() and now - self.since > settings.header_seconds:
+        if self.is_between() and now - self.since > settings.header_seconds:
             detail = f"The header of a request must come within {settings.header_seconds} seconds."
             self.watch.end(self, "header late", problems.CUT_OFF if self.head else None, detail)
-        elif self._sending() and now - self.since > settings.body_seconds:
+        elif self.is_sending() and now - self.since > settings.body_seconds:
             answered = self.cycle.response_complete
             detail = f"The body of a request must come within {settings.body_seconds} seconds."
             self.watch.end(self, "body late", None if answered else problems.CUT_OFF, detail)
@@ -238,6 +251,27 @@ class Server(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, watch: Watch) -> None:
         super().__init__(config)
         self._watch = watch
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End, and say what is waited for where anything is."""
+        telling = asyncio.ensure_future(self._tell())
+        try:
+            await super().shutdown(sockets)
+        finally:
+            telling.cancel()
+
+    async def _tell(self) -> None:
+        """Say what is waited for, and cut it off when its time is over."""
+        clock = asyncio.get_running_loop().time
+        end, pause = clock() + ENDING, SILENT
+        while (left := end - clock()) > 0:
+            await asyncio.sleep(min(pause, left))
+            pause = AGAIN
+            if waited := self._watch.under_way():
+                says = "Waiting for these; the same signal again ends at once."
+                log.warning("ending", says=says, most_seconds=round(end - clock()), **waited)
+        for one in list(self._watch.open):
+            self._watch.end(one, "ended")
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """Take the signal to end."""
@@ -289,6 +323,6 @@ def serve(app: Litestar, settings: Settings, metrics: Metrics, host: str, port: 
         log_config=None,
         log_level="warning",
         server_header=False,
-        timeout_graceful_shutdown=20,
+        timeout_graceful_shutdown=ENDING + 5,
     )
     Server(config, watch).run()

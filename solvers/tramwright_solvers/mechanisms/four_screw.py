@@ -160,8 +160,8 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
     ``plate`` says what gives when four screws ask for more than a plane. A ``rigid`` plate does not: its travels are
     held coplanar. A ``flexible`` plate takes a twist u·v besides the plane, so that
     each support has its own shape, 1 there and 0 at the other three; ``most_stress`` is the share of the yield
-    strength that the von Mises stress of this twist may reach; without a yield strength nothing limits it. Only the twist these travels add is counted; how the
-    plate was bent before is not known.
+    strength that the von Mises stress of this twist may reach; without a yield strength nothing limits it. Only the
+    twist these travels add is counted; how the plate was bent before is not known.
 
     The corner forces take the plate to end at its supports. For a rectangle that is the handbook's formula; for other
     quadrilaterals the constant twist is a trial shape whose energy gives the force (Ritz), never too low for that

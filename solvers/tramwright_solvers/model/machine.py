@@ -199,8 +199,8 @@ class Bed(Struct, frozen=True, forbid_unknown_fields=True):
     material: Annotated[
         Name | None,
         Meta(
-            description="What it is made of, as `aluminium` or `cast iron`; if known by name, gives its expansion and, for "
-            "aluminium, steel and stainless steel, its Young's modulus and Poisson's ratio."
+            description="What it is made of, as `aluminium` or `cast iron`; if known by name, gives its expansion and, "
+            "for aluminium, steel and stainless steel, its Young's modulus and Poisson's ratio."
         ),
     ] = None
     youngs_modulus: Annotated[
@@ -214,7 +214,7 @@ class Bed(Struct, frozen=True, forbid_unknown_fields=True):
     yield_strength: Annotated[
         Annotated[float, Meta(ge=0.1, le=10000)] | None,
         Meta(
-            description="Yield strength, in MPa; absent or null, not known, and nothing limits the twist of a flexible plate."
+            description="Yield strength, in MPa; absent or null, not known: nothing limits the twist of a flexible plate."
         ),
     ] = None
 
