@@ -20,7 +20,7 @@ from tramwright_solvers.mechanisms.registry import Registry
 
 from .answerer import versions
 from .engines.base import Engine
-from .sources import Given, pieces
+from .sources import STANDARD_INPUT, Given, pieces
 from .splitter import Chunk, Detail, Splitter
 from .summary import Tally, Totals
 from .tables import as_csv, as_parquet
@@ -28,6 +28,8 @@ from .tables import as_csv, as_parquet
 Form = Literal["ndjson", "csv", "parquet"]
 FORMS: dict[Form, Callable[[bytes], bytes]] = {"ndjson": bytes, "csv": as_csv, "parquet": as_parquet}
 
+LOOK = 0.02
+"""Seconds between two looks for more on standard input."""
 AHEAD = 2
 """Chunks under way beside those that keep the engine busy."""
 
@@ -39,7 +41,7 @@ _NAME = re.compile(r".*\.\d{9,}\.[0-9a-f]{32}\.(?:ndjson|csv|parquet)")
 
 
 class Job(Struct, frozen=True):
-    """What to do: answer these files at this detail, into this folder."""
+    """What to do: answer these files, or standard input, at this detail, into this folder."""
 
     inputs: Sequence[Path]
     out: Path
@@ -69,29 +71,33 @@ class Part(Struct, frozen=True):
     share: float
 
 
-def parts(job: Job, registry: Registry) -> Iterator[Part]:
-    """Cut all the input into parts.
+def parts(job: Job, registry: Registry) -> Iterator[Part | None]:
+    """Cut all the input into parts; None where standard input has nothing yet.
 
     Raises:
         Unfit: a file cannot be read as surveys.
     """
     kind = f"{versions(registry)}, {job.form}"
-    sizes = {path: max(1, path.stat().st_size) for path in job.inputs}
+    sizes = {path: 1 if path == STANDARD_INPUT else max(1, path.stat().st_size) for path in job.inputs}
     whole = sum(sizes.values())
     for path, size in sizes.items():
         cutter, fed = Splitter(job.detail, job.most_line), 0.0
-        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem)[:60]
+        source = "standard input" if path == STANDARD_INPUT else str(path)
+        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", source if path == STANDARD_INPUT else path.stem)[:60]
 
         def cut(
-            least: int, fed: float, path: Path = path, stem: str = stem, cutter: Splitter = cutter
+            least: int, fed: float, source: str = source, stem: str = stem, cutter: Splitter = cutter
         ) -> Iterator[Part]:
             while cutter.waiting >= least and (chunk := cutter.cut(job.lines_per_file)):
                 digest = chunk.digest(f"{kind}, {stem}")
                 share = fed * len(chunk.lines) / (len(chunk.lines) + cutter.waiting)
                 fed -= share
-                yield Part(chunk, str(path), f"{stem}.{chunk.first:09d}.{digest}.{job.form}", digest, share)
+                yield Part(chunk, source, f"{stem}.{chunk.first:09d}.{digest}.{job.form}", digest, share)
 
         for piece, share in pieces(path, job.machine):
+            if not piece:
+                yield None
+                continue
             cutter.feed(piece)
             fed += share * size / whole
             for part in cut(job.lines_per_file, fed):
@@ -134,7 +140,11 @@ async def run(job: Job, engine: Engine, registry: Registry, done: Callable[[int,
             room.release()
 
     async with asyncio.TaskGroup() as group:
-        for place, part in enumerate(parts(job, registry)):
+        for part in parts(job, registry):
+            if part is None:
+                await asyncio.sleep(LOOK)
+                continue
+            place = len(files)
             files.append(part.name)
             if (before := _stored(job, part)) is not None:
                 count(place, part, before)

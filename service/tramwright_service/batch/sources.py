@@ -1,10 +1,12 @@
-"""Files of surveys read as lines of a batch: NDJSON unchanged, CSV and Parquet converted to it."""
+"""Files of surveys, and standard input, read as lines of a batch: NDJSON unchanged, CSV and Parquet converted to it."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+import os
+import select
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +20,17 @@ ROWS = 256
 NDJSON = (".ndjson", ".jsonl")
 CSV = (".csv", ".tsv")
 PARQUET = (".parquet",)
+KINDS = (*NDJSON, *CSV, *PARQUET)
+
+STANDARD_INPUT = Path("-")
 
 READING = ("x", "y", "value", "setup", "time")
 NUMBERS = ("x", "y", "value", "time")
 NEEDED = ("x", "y", "value")
+LONGEST = 64
+"""Characters of a machine's name."""
+WHOSE = ("machine", "taken_at")
+"""Columns of a CSV file that tell its surveys apart."""
 
 
 class Unfit(Exception):
@@ -38,35 +47,70 @@ class Given(Struct, frozen=True):
 def given(path: Path) -> Given:
     """Read a machine from a JSON file: the machine itself, or a request that holds it under `machine`.
 
+    A machine without an `id` is called as its file, so that it can be told from those of other files.
+
     Raises:
         Unfit: the file is not a JSON object.
     """
-    content = path.read_bytes()
+    whole = _members(path, path.read_bytes())
+    described = _members(path, whole["machine"]) if "machine" in whole else whole
+    if "id" not in described:
+        described = {"id": Raw(msgspec.json.encode(path.stem[:LONGEST])), **described}
+    return Given(Raw(msgspec.json.encode(described)), whole.get("solve") if "machine" in whole else None)
+
+
+def _members(path: Path, content: bytes | Raw) -> dict[str, Raw]:
     try:
-        members = msgspec.json.decode(content, type=dict[str, Raw])
+        return msgspec.json.decode(content, type=dict[str, Raw])
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         raise Unfit(f"{path}: this is not a JSON object; give the machine, or a request that holds one.") from None
-    return Given(members["machine"], members.get("solve")) if "machine" in members else Given(Raw(content))
+
+
+def files(inputs: Iterable[Path], out: Path) -> list[Path]:
+    """Return what is to be read: files as they are named, and those of folders, in the order of their names.
+
+    A folder's hidden files, those of kinds that hold no surveys and the answers of an earlier run are passed over.
+
+    Raises:
+        Unfit: a folder holds no surveys.
+    """
+    found: list[Path] = []
+    for one in inputs:
+        if one == STANDARD_INPUT or not one.is_dir():
+            found.append(one)
+            continue
+        within = [
+            path
+            for path in sorted(one.rglob("*"))
+            if path.suffix.lower() in KINDS
+            and path.is_file()
+            and not any(part.startswith(".") for part in path.relative_to(one).parts)
+            and not path.resolve().is_relative_to(out.resolve())
+        ]
+        if not within:
+            raise Unfit(f"{one}: no file in this folder ends in one of {', '.join(KINDS)}.")
+        found += within
+    return list(dict.fromkeys(found))
 
 
 def pieces(path: Path, machine: Given | None) -> Iterator[tuple[bytes, float]]:
-    """Yield a file as bytes of lines, each piece with the share of the file that it is.
+    """Yield a file as bytes of lines, each piece with the share of the file that it is; an empty piece where standard
+    input has nothing yet.
 
     Raises:
         Unfit: the file is of no kind that is read here, or its columns are not those needed.
     """
     kind = path.suffix.lower()
-    if kind in NDJSON:
+    if path == STANDARD_INPUT:
+        yield from _from_standard_input()
+    elif kind in NDJSON:
         yield from _as_it_is(path)
     elif kind in CSV:
-        if machine is None:
-            raise Unfit(f"{path}: a CSV file holds readings alone; give the machine with --machine FILE.")
         yield _from_csv(path, machine), 1.0
     elif kind in PARQUET:
         yield from _from_parquet(path, machine)
     else:
-        names = ", ".join((*NDJSON, *CSV, *PARQUET))
-        raise Unfit(f"{path}: what is read here ends in one of {names}; rename the file, or convert it.")
+        raise Unfit(f"{path}: what is read here ends in one of {', '.join(KINDS)}; rename the file, or convert it.")
 
 
 def _as_it_is(path: Path) -> Iterator[tuple[bytes, float]]:
@@ -76,8 +120,22 @@ def _as_it_is(path: Path) -> Iterator[tuple[bytes, float]]:
             yield piece, len(piece) / size
 
 
-def _from_csv(path: Path, machine: Given) -> bytes:
-    """Return one line for one file: a row is a reading, in the order in which they were taken."""
+def _from_standard_input() -> Iterator[tuple[bytes, float]]:
+    """Never wait: whoever asks has answers to store meanwhile, and may be told to end."""
+    while True:
+        if not select.select([0], [], [], 0.0)[0]:
+            yield b"", 0.0
+        elif piece := os.read(0, PIECE):
+            yield piece, 0.0
+        else:
+            return
+
+
+def _from_csv(path: Path, machine: Given | None) -> bytes:
+    """Return one line for each survey: a row is a reading, in the order in which they were taken.
+
+    Rows alike in the columns `machine` and `taken_at`, where there are any, are one survey.
+    """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
@@ -89,24 +147,44 @@ def _from_csv(path: Path, machine: Given) -> bytes:
     except csv.Error as error:
         raise Unfit(f"{path}: this is not CSV as spreadsheets write it ({error}).") from None
     names = [name.strip().lower() for name in (rows[0] if rows else [])]
-    columns = {name: names.index(name) for name in READING if name in names}
+    columns = {name: names.index(name) for name in (*READING, *WHOSE) if name in names}
     if missing := [name for name in NEEDED if name not in columns]:
         raise Unfit(
             f"{path}: the first row must name the columns x, y and value, and setup and time where there are any; "
             f"{', '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing."
         )
-    readings = []
+    surveys: dict[tuple[str, ...], list[dict[str, Any]]] = {}
     for row in rows[1:]:
         if any(cell.strip() for cell in row):
             cells = {name: row[at].strip() if at < len(row) else "" for name, at in columns.items()}
-            readings.append(
+            whose = tuple(cells.pop(name, "") for name in WHOSE)
+            surveys.setdefault(whose, []).append(
                 {
                     name: _number(cell, separator) if name in NUMBERS else cell
                     for name, cell in cells.items()
                     if cell or name in NEEDED
                 }
             )
-    return _line(path.stem, machine, {"readings": readings})
+    lines = []
+    for (name, taken_at), readings in (surveys or {("", ""): []}).items():
+        called = path.stem if len(surveys) < 2 else " ".join(part for part in (path.stem, name, taken_at) if part)
+        survey: dict[str, Any] = {"taken_at": taken_at} if taken_at else {}
+        lines.append(_line(called, _machine_of(path, name, machine), survey | {"readings": readings}))
+    return b"".join(lines)
+
+
+def _machine_of(path: Path, name: str, machine: Given | None) -> Given:
+    """Return the machine of a survey in a CSV file: from the JSON file with its name or the CSV file's, or as given."""
+    if "/" not in name and len(name) <= LONGEST and (beside := path.with_name(f"{name or path.stem}.json")).is_file():
+        return given(beside)
+    if name:
+        raise Unfit(f"{path}: there is no file `{name}.json` beside it that describes the machine `{name}`.")
+    if machine is None:
+        raise Unfit(
+            f"{path}: a CSV file holds readings alone; put the machine beside it as {path.stem}.json, name it in a "
+            "column `machine`, or give it with --machine FILE."
+        )
+    return machine
 
 
 def _number(cell: str, separator: str) -> float | str:

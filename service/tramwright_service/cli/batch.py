@@ -26,7 +26,7 @@ TERMINATED = 143
 
 
 @click.command()
-@click.argument("inputs", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("inputs", nargs=-1, required=True, type=click.Path(exists=True, allow_dash=True, path_type=Path))
 @click.option("--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder of the answers.")
 @click.option(
     "--detail",
@@ -49,7 +49,7 @@ TERMINATED = 143
 @click.option(
     "--machine",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="JSON file of the machine, or of a request that holds it, for surveys that come without one (CSV).",
+    help="JSON file of the machine, or of a request that holds it, for surveys that come without one.",
 )
 @click.option(
     "--lines-per-file", type=click.IntRange(1, 100_000), default=1000, show_default=True, help="Surveys in each file."
@@ -64,14 +64,17 @@ def batch(
     machine: Path | None,
     lines_per_file: int,
 ) -> None:
-    """Answer every survey in INPUTS (.ndjson, .csv or .parquet files) into the folder --out.
+    """Answer every survey in INPUTS into the folder --out.
+
+    INPUTS are .ndjson, .csv and .parquet files, folders that hold any, and `-` for NDJSON on standard input. The
+    machine of `name.csv` is `name.json` beside it, the one that a column `machine` names, or that of --machine.
 
     If the run is stopped, the same command answers what is missing. Exit status: 0 every survey answered, 1 engine or
     disk failed (give the command again), 2 some lines refused (their answers say why), or the command itself is wrong.
     """
     from ..batch.engines.base import EngineLost
     from ..batch.file_job import Job
-    from ..batch.sources import Unfit, given
+    from ..batch.sources import Unfit, files, given
     from ..settings import from_environment
 
     if to == "parquet":
@@ -81,7 +84,7 @@ def batch(
             raise click.UsageError("Parquet needs the extra `parquet`; install `tramwright[parquet]`.") from None
     try:
         job = Job(
-            inputs=list(dict.fromkeys(inputs)),
+            inputs=files(inputs, out),
             out=out,
             detail=detail,
             form=to,
@@ -166,7 +169,8 @@ def _tell(job: Job, report: Report) -> None:
     from ..wire.plain import plain
 
     summary: Totals = report.summary
-    click.echo(f"{summary.lines} surveys: {summary.answered} answered, {summary.problems} refused.")
+    surveys = "survey" if summary.lines == 1 else "surveys"
+    click.echo(f"{summary.lines} {surveys}: {summary.answered} answered, {summary.problems} refused.")
     for when, counts in (("As found", summary.as_found), ("Predicted", summary.predicted)):
         click.echo(f"{when}: {counts.within} within, {counts.outside} outside, {counts.undecided} undecided.")
     several = len(job.inputs) > 1

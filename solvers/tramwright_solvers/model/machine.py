@@ -213,9 +213,7 @@ class Bed(Struct, frozen=True, forbid_unknown_fields=True):
     ] = None
     yield_strength: Annotated[
         Annotated[float, Meta(ge=0.1, le=10000)] | None,
-        Meta(
-            description="Yield strength, in MPa; absent or null, not known: nothing limits the twist of a flexible plate."
-        ),
+        Meta(description="Yield strength, in MPa; absent or null, not known: nothing limits a flexible plate's twist."),
     ] = None
 
 
