@@ -65,7 +65,7 @@ QUESTIONS: tuple[Question, ...] = (
         solve=lambda asked, registry, within: plan_survey(
             asked.machine,
             asked.solve,
-            Area(asked.margin, asked.spacing, tuple(asked.keep_out), asked.reach),
+            Area(asked.margin, asked.spacing, tuple(asked.keep_out), asked.reach, asked.step),
             asked.count,
             asked.stations,
             registry,

@@ -30,6 +30,7 @@ def plan_text(answer: SurveyPlan) -> str:
         notes("Take care", answer.cautions),
         titled(f"Read in this order, {unit}; rear at the top", [*sketch(answer.plan.stations), ""]).rstrip("\n"),
         titled("Stations", [*stations(answer.plan), *closing(answer.plan, unit)]),
+        wrapped(answer.rounding.says),
         *worth(answer.plan, digits, unit),
         wrapped(against_grid(answer, digits)),
         titled(f"Fewer or more stations, {unit}, nothing drifting", sizes(answer.sizes, digits)),

@@ -122,6 +122,13 @@ class SurveyPlanRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=T
     spacing: Annotated[
         Size | None, Meta(description="Distance of the places weighed, in `units`; absent or null, a fine grid.")
     ] = None
+    step: Annotated[
+        Size | None,
+        Meta(
+            description="Stations stand on whole multiples of this, in `units`; absent or null, 5 mm or 1/4 inch, or "
+            "a half, a quarter and so on of it on a small bed or for a finer `spacing`."
+        ),
+    ] = None
     margin: Annotated[
         Annotated[float, Meta(ge=0, le=1e5)] | None,
         Meta(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, floor, log, log10, sqrt
+from math import ceil, floor, log, sqrt
 from typing import Annotated
 
 import numpy as np
@@ -22,8 +22,16 @@ MARGIN_MM = 10.0
 """Distance kept from the edge of the bed, in mm, unless stated; never more than a tenth of the shorter side. Our own
 choice: a plunger needs ground around it, and edges are chamfered."""
 
+STEP = {"mm": 5.0, "inch": 0.25}
+"""Stations stand on whole multiples of this, so that a person can set them up with a rule or by the display; halved,
+and halved again, where it would be coarse for a small bed. Our own choice."""
+APART, PITCH = 0.1, 0.7
+"""Distance of stations: a share of the bed's shorter side, but no more than a share of what an even spread has."""
 FEWEST_ALONG, MOST_ALONG = 9, 25
 """Places looked at along the shorter and the longer side, unless a spacing is given."""
+
+TIE, LARGE = 1e-9, 1e6
+"""Share of a step that is rounding; and a distance beyond every bed."""
 
 Range = Annotated[tuple[Coordinate, Coordinate], Meta(description="[low, high], in `units`.")]
 
@@ -108,6 +116,7 @@ class Area(Struct, frozen=True):
     spacing: float | None = None
     keep_out: tuple[KeepOut, ...] = ()
     reach: Reach = field(default_factory=Reach)
+    step: float | None = None
 
     def faults(self, machine: Machine) -> list[Fault]:
         """Return every fault of the description itself; the bed must be sound."""
@@ -143,6 +152,22 @@ class Area(Struct, frozen=True):
             ranges.append(inside if reach is None else (max(inside[0], reach[0]), min(inside[1], reach[1])))
         return ranges[0], ranges[1]
 
+    def whole_step(self, machine: Machine) -> float:
+        """Return what stations stand on whole multiples of, in machine units."""
+        if self.step is not None:
+            return self.step
+        step = STEP[machine.units]
+        narrowest = min(high - low for low, high in self.box(machine))
+        while narrowest < 2 * FEWEST_ALONG * step:
+            step /= 2.0
+        return step if self.spacing is None else min(step, self.spacing)
+
+    def apart(self, machine: Machine, count: int) -> float:
+        """Return how far so many stations keep from one another, in machine units."""
+        (left, right), (front, rear) = machine.bed.x, machine.bed.y
+        sides = [high - low for low, high in self.box(machine)]
+        return min(APART * min(right - left, rear - front), PITCH * sqrt(sides[0] * sides[1] / count))
+
     def blocked(self, points: Floats) -> np.ndarray:
         """Return which points (n, 2) lie in a kept-out place."""
         covered = np.zeros(len(points), dtype=bool)
@@ -166,13 +191,18 @@ class Area(Struct, frozen=True):
         return within
 
 
-def along(low: float, high: float, count: int) -> Floats:
-    """Return this many places from end to end; those between stand on round numbers a person can set."""
+def along(low: float, high: float, count: int, step: float | None) -> Floats:
+    """Return about this many places from end to end, on whole multiples of ``step`` where one is given."""
     places = np.linspace(low, high, count)
-    if count > 2:
-        digits = -floor(log10((high - low) / (count - 1) / 20.0))
-        places[1:-1] = np.round(places[1:-1], digits)
-    return places
+    return places if step is None else np.unique(on_steps(places, low, high, step))
+
+
+def on_steps(places: Floats, low: float, high: float, step: float) -> Floats:
+    """Return the multiple of ``step`` next to each place; without those beyond the ends if there are none between."""
+    first, last = ceil(low / step - TIE), floor(high / step + TIE)
+    if first > last:
+        return np.zeros(0)
+    return np.asarray(np.clip(np.round(places / step), first, last) * step)
 
 
 def counts(machine: Machine, area: Area) -> tuple[int, int]:
@@ -185,20 +215,26 @@ def counts(machine: Machine, area: Area) -> tuple[int, int]:
     return x, y
 
 
-def places(machine: Machine, area: Area) -> Floats:
-    """Return every place where a station may stand, shape (N, 2), in rows from front left to rear right."""
+def places(machine: Machine, area: Area, anywhere: bool = False) -> Floats:
+    """Return every place where a station may stand, shape (N, 2), in rows from front left to rear right.
+
+    They stand on whole steps, or evenly from edge to edge if they may stand ``anywhere``.
+    """
     (left, right), (front, rear) = area.box(machine)
     nx, ny = counts(machine, area)
-    x, y = np.meshgrid(along(left, right, nx), along(front, rear, ny))
+    step = None if anywhere else area.whole_step(machine)
+    x, y = np.meshgrid(along(left, right, nx, step), along(front, rear, ny, step))
     points = np.column_stack([x.ravel(), y.ravel()])
     return np.asarray(points[~area.blocked(points)])
 
 
 def regular_grid(machine: Machine, area: Area, free: Floats, count: int) -> Floats:
-    """Return a regular grid of exactly this many stations, shape (count, 2): rows evenly spaced from edge to edge.
+    """Return a regular grid of exactly this many stations, shape (count, 2): rows evenly spaced from edge to edge, as
+    far as whole steps allow.
 
     Where ``count`` makes no rectangle of about the bed's shape, some rows have one station more. A station that falls
-    into a kept-out place takes the nearest free one of ``free`` (N, 2), N >= count.
+    into a kept-out place, or on another, takes the nearest of ``free`` (N, 2), N >= count, that keeps its distance from
+    the others, if there is one.
     """
     (left, right), (front, rear) = area.box(machine)
     shape = (right - left) / (rear - front)
@@ -212,15 +248,19 @@ def regular_grid(machine: Machine, area: Area, free: Floats, count: int) -> Floa
     stations = []
     for y, own in zip(ends(front, rear, rows), (count // rows + more).tolist(), strict=True):
         stations += [(x, y) for x in ends(left, right, own)]
-    grid = np.array(stations)
-    taken = np.zeros(len(free), dtype=bool)
-    blocked = area.blocked(grid)
-    for kept in grid[~blocked]:
-        taken |= np.all(free == kept, axis=1)
-    for index in np.flatnonzero(blocked).tolist():
-        distance = np.where(taken, np.inf, np.hypot(*(free - grid[index]).T))
-        nearest = int(distance.argmin())
-        taken[nearest], grid[index] = True, free[nearest]
+    step = area.whole_step(machine)
+    grid = np.column_stack(
+        [on_steps(at, *box, step) for at, box in zip(np.array(stations).T, area.box(machine), strict=True)]
+    )
+    first = np.zeros(count, dtype=bool)
+    first[np.unique(grid, axis=0, return_index=True)[1]] = True
+    stays = first & ~area.blocked(grid)
+    apart = area.apart(machine, count)
+    for index in np.flatnonzero(~stays).tolist():
+        others = np.hypot(*(free[:, None] - grid[stays][None]).transpose(2, 0, 1)).min(axis=1, initial=np.inf)
+        distance = np.hypot(*(free - grid[index]).T) + np.where(others >= apart, 0.0, LARGE * (others < apart))
+        grid[index] = free[np.where(others > 0.0, distance, np.inf).argmin()]
+        stays[index] = True
     return grid
 
 

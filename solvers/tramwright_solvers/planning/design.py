@@ -153,34 +153,74 @@ def total(criteria: Sequence[Criterion], chosen: Sequence[int]) -> float:
     return sum(criterion.value(chosen) for criterion in criteria)
 
 
-def grown(criteria: Sequence[Criterion], count: int) -> list[int]:
-    """Return a design of this many places, each taken for what it adds most."""
+def grown(criteria: Sequence[Criterion], count: int, near: np.ndarray | None = None) -> list[int]:
+    """Return a design of this many places, each taken for what it adds most; fewer where ``near`` leaves no more."""
     chosen: list[int] = []
     states = [Inverse(criterion, chosen) for criterion in criteria]
+    crowd = crowding(len(criteria[0].columns), chosen, near)
     for _ in range(count):
-        best = first_best(criteria, states, None, chosen)[0]
+        if np.all(crowd > 0):
+            break
+        best = first_best(criteria, states, None, crowd > 0)[0]
         chosen.append(best)
+        crowd += around(best, near, len(crowd))
         for state in states:
             state.add(best, 1.0)
     return chosen
 
 
-def exchanged(criteria: Sequence[Criterion], start: Sequence[int], within: Deadline = NEVER) -> list[int]:
+def around(place: int, near: np.ndarray | None, places: int) -> np.ndarray:
+    """Return which places (N,) a station here keeps others from: itself, and those near it."""
+    if near is not None:
+        return np.asarray(near[place], dtype=int)
+    only = np.zeros(places, dtype=int)
+    only[place] = 1
+    return only
+
+
+def crowding(places: int, chosen: Sequence[int], near: np.ndarray | None) -> np.ndarray:
+    """Return how many stations keep others from each place, (N,)."""
+    return sum((around(place, near, places) for place in chosen), np.zeros(places, dtype=int))
+
+
+def scattered_places(random: np.random.Generator, places: int, count: int, near: np.ndarray | None) -> list[int]:
+    """Return so many places at random, or fewer where ``near`` leaves no more."""
+    if near is None:
+        return list(random.choice(places, count, replace=False).tolist())
+    chosen: list[int] = []
+    free = np.ones(places, dtype=bool)
+    for place in random.permutation(places).tolist():
+        if free[place] and len(chosen) < count:
+            chosen.append(place)
+            free &= ~near[place]
+    return chosen
+
+
+def exchanged(
+    criteria: Sequence[Criterion], start: Sequence[int], within: Deadline = NEVER, near: np.ndarray | None = None
+) -> list[int]:
     """Return the design with stations exchanged, one at a time, until no exchange lowers the sum of the criteria.
+
+    No station comes ``near`` (N, N) another, itself included, that was not there before.
 
     Raises:
         OutOfTime: the time is up.
     """
     chosen = list(start)
     states = [Inverse(criterion, chosen) for criterion in criteria]
+    crowd = crowding(len(criteria[0].columns), chosen, near)
     each = len(chosen) * sum(criterion.columns.size for criterion in criteria)
     for _ in range(max(1, min(PASSES, WORK // each))):
         moved = False
         for place, out in enumerate(chosen):
             within.check()
-            best, gain = first_best(criteria, states, out, chosen)
+            leaves = around(out, near, len(crowd))
+            barred = crowd > leaves
+            barred[out] = True
+            best, gain = first_best(criteria, states, out, barred)
             if gain > 0.0:
                 chosen[place], moved = best, True
+                crowd += around(best, near, len(crowd)) - leaves
                 for state in states:
                     state.add(best, 1.0)
                     state.add(out, -1.0)
@@ -192,14 +232,15 @@ def exchanged(criteria: Sequence[Criterion], start: Sequence[int], within: Deadl
 
 
 def first_best(
-    criteria: Sequence[Criterion], states: Sequence[Inverse], out: int | None, chosen: Sequence[int]
+    criteria: Sequence[Criterion], states: Sequence[Inverse], out: int | None, barred: np.ndarray
 ) -> tuple[int, float]:
-    """Return the first of the best places to take in for ``out``, and its gain, which is 0 where none is worth it."""
+    """Return the first of the best places to take in for ``out``, and its gain, which is 0 where none is worth it; none
+    of those ``barred`` (N,) is taken."""
     gains = sum(
         (criterion.gains(state, out) for criterion, state in zip(criteria, states, strict=True)),
         np.zeros(len(criteria[0].columns)),
     )
-    gains[list(chosen)] = -inf
+    gains[barred] = -inf
     most = float(gains.max())
     if most == -inf:
         return 0, 0.0
@@ -212,11 +253,12 @@ def best_design(
     starts: Sequence[Sequence[int]] = (),
     scattered: int = SCATTERED,
     within: Deadline = NEVER,
+    near: np.ndarray | None = None,
 ) -> list[int]:
-    """Return the best design found from several starts, none of which it is worse than.
+    """Return the best design found from several starts, none of which it is worse than; empty if there is none.
 
     They are a grown design, as many ``scattered`` at random as asked for, always the same, and those given. Of a large
-    task (:data:`LARGE`) only those given are tried, if any are.
+    task (:data:`LARGE`) only those given are tried, if any are. No station is moved ``near`` (N, N) another.
 
     Raises:
         OutOfTime: the time is up.
@@ -225,8 +267,9 @@ def best_design(
     tried = list(starts)
     if not starts or count * places <= LARGE:
         random = np.random.default_rng(0)
-        tried += [grown(criteria, count)]
-        tried += [random.choice(places, count, replace=False).tolist() for _ in range(scattered)]
-    designs = [*starts, *(exchanged(criteria, start, within) for start in tried)]
+        made = [grown(criteria, count, near)]
+        made += [scattered_places(random, places, count, near) for _ in range(scattered)]
+        tried += [start for start in made if len(start) == count]
+    designs = [*starts, *(exchanged(criteria, start, within, near) for start in tried)]
     values = [total(criteria, design) for design in designs]
-    return list(designs[values.index(min(values))])
+    return list(designs[values.index(min(values))]) if designs else []

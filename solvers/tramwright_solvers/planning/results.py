@@ -204,6 +204,22 @@ class Compared(Struct, frozen=True):
     grid_stations: Annotated[list[Spot], Meta(description="Stations of the grid.")]
 
 
+class Rounding(Struct, frozen=True):
+    """How the stations can be set up by hand, and what that costs."""
+
+    step: Annotated[float, Meta(description="Stations of the plan stand on whole multiples of this, in `units`.")]
+    apart: Annotated[float, Meta(description="Smallest distance of two stations, in `units`.")]
+    rows: Annotated[int, Meta(description="How many rows along x the stations stand in.")]
+    costs: Annotated[
+        float | None,
+        Meta(
+            description="How much larger u is, as a share, root mean square of moves and gap, than at stations that "
+            "may stand anywhere; 0 where none better were found, null where the moves are not determined."
+        ),
+    ]
+    says: Annotated[str, Meta(description="The same in a sentence or two.")]
+
+
 class PlanSize(Worth, frozen=True):
     """What this many stations, as well chosen, would be worth."""
 
@@ -230,6 +246,7 @@ class SurveyPlan(Struct, frozen=True):
     yours_says: Annotated[
         str, Meta(description="What the plan sent is worth, in two or three sentences; empty where none was sent.")
     ]
+    rounding: Annotated[Rounding, Meta(description="How the stations can be set up, and what that costs.")]
     against_grid: Annotated[Compared, Meta(description="The plan against a regular grid.")]
     sizes: Annotated[list[PlanSize], Meta(description="What fewer and more stations would be worth.")]
     places: Annotated[int, Meta(description="Number of places that were weighed.")]

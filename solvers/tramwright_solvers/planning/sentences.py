@@ -37,6 +37,17 @@ def worth(rating: Rating, unit: Literal["mm", "inch"]) -> str:
     return " ".join(said)
 
 
+def rounding(step: float, apart: float, rows: int, count: int, costs: float | None, unit: Literal["mm", "inch"]) -> str:
+    """Say how the stations can be set up, and what that costs."""
+    stand = f"in {rows} rows, " if 2 * rows <= count else ""
+    said = f"The stations stand {stand}on whole multiples of {step:g} {unit}, at least {apart:.4g} {unit} apart."
+    if costs is None:
+        return said
+    if costs < 0.0005:
+        return f"{said} No better ones were found that may stand anywhere."
+    return f"{said} That makes u, on the whole, {costs:.1%} larger than at stations that may stand anywhere."
+
+
 def cautions(crossing: Sequence[int]) -> list[str]:
     """Return what can hurt while a plan is read; the ways to the ``crossing`` stations pass over kept-out places."""
     found = list(GENERAL_CAUTIONS)

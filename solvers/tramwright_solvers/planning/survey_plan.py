@@ -40,7 +40,7 @@ from .rating import (
     sure_slip,
     total_forecast,
 )
-from .results import Compared, PlanSize, Rating, Spot, Stop, SurveyPlan, Worth
+from .results import Compared, PlanSize, Rating, Rounding, Spot, Stop, SurveyPlan, Worth
 
 MOST_STATIONS = 400
 
@@ -52,6 +52,11 @@ WEIGHTS = (1.0, 0.5, 2.0, 0.25, 4.0)
 which the plan is worse than the grid in nothing is taken."""
 
 NOT_WORSE = 1.0 + 1e-9
+
+IN_ROWS = 1.02
+"""What stations in rows may cost: the ratio of their u, root mean square of moves and gap. Our own choice."""
+FEWEST_ROWS = 3
+"""Rows that show a bow across them."""
 
 
 class PlanSolve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
@@ -111,6 +116,7 @@ def plan_survey(
     size, why = wanted(job, free, count, len(sent))
     task = Task(job, area, free, within)
     chosen, compared, prepared = task.best(size, SCATTERED)
+    rounding = task.rounding(prepared, chosen, compared.grid_stations)
     plan = task.rated(prepared, chosen)
     yours = None
     if len(sent):
@@ -124,6 +130,7 @@ def plan_survey(
         plan=plan,
         yours=yours,
         yours_says=sentences.worth(yours, machine.units) if yours else "",
+        rounding=rounding,
         against_grid=compared,
         sizes=task.sizes(prepared, size, plan, compared),
         places=len(free),
@@ -159,6 +166,10 @@ class Figures(Struct, frozen=True):
             grid.redundancy, LEAST_REDUNDANCY
         )
 
+    def over(self, best: Figures) -> float:
+        """Return how many times larger than those of the best the uncertainties are, of moves and gap together."""
+        return sqrt(0.5 * (self.moves / best.moves + self.gap / best.gap))
+
     def worth(self, unit: float) -> Worth:
         """Return these figures for a reading's u of ``unit``."""
         if not self.sound:
@@ -178,25 +189,85 @@ class Task(Struct, frozen=True):
         """Return the best plan of this size as indices into the pool of the models, and how it compares to a grid."""
         grid = regular_grid(self.job.machine, self.area, self.free, count)
         known = models(self.job, self.free, np.concatenate([self.free, grid[~among(grid, self.free)]]))
-        regular = [int(np.argmin(np.hypot(*(known.pool - at).T))) for at in grid]
+        regular = indices(known.pool, grid)
         of_grid = self.figures(known, regular)
-        chosen, reached = regular, of_grid
-        thorough = scattered and of_grid.sound and count * len(known.pool) <= LARGE
-        for weight in WEIGHTS if thorough else WEIGHTS[:1]:
-            shares = (weight / of_grid.moves, 1.0 / of_grid.gap) if of_grid.sound else (weight, 1.0)
-            scaled = [
-                Trace(one.columns, one.prior, share * one.moments)
-                for one, share in zip((known.moves, known.form), shares, strict=True)
-            ]
-            tried = best_design(scaled, count, [regular], scattered, self.within)
-            own = self.figures(known, tried)
-            if own.as_good_as(of_grid):
-                chosen, reached = tried, own
-                break
+        thorough = bool(scattered) and of_grid.sound and count * len(known.pool) <= LARGE
+        near = self.near(known.pool, count)
+        chosen, reached = self.designed(
+            known, regular, of_grid, scattered if thorough else 0, near, WEIGHTS if thorough else WEIGHTS[:1]
+        )
+        if thorough:
+            chosen, reached = self.in_rows(known, (chosen, reached), of_grid)
         same = sorted(chosen) == sorted(regular)
         spots = [Spot(x, y) for x, y in grid.tolist()]
         unit = reading_u(self.job)
         return chosen, Compared("grid" if same else "plan", reached.worth(unit), of_grid.worth(unit), spots), known
+
+    def designed(
+        self,
+        known: Models,
+        start: list[int],
+        grid: Figures,
+        scattered: int,
+        near: np.ndarray | None,
+        weights: Sequence[float],
+    ) -> tuple[list[int], Figures]:
+        """Return the best plan found that is worse than a grid in nothing, or that of the start."""
+        for weight in weights:
+            criteria = self.criteria(known, grid, weight)
+            found = best_design(criteria, len(start), [start], scattered, self.within, near)
+            own = self.figures(known, found)
+            if own.as_good_as(grid):
+                return found, own
+        return start, self.figures(known, start)
+
+    def criteria(self, known: Models, grid: Figures, weight: float = WEIGHTS[0]) -> list[Trace]:
+        """Return moves and gap, each over what a grid attains."""
+        shares = (weight / grid.moves, 1.0 / grid.gap) if grid.sound else (weight, 1.0)
+        return [
+            Trace(one.columns, one.prior, share * one.moments)
+            for one, share in zip((known.moves, known.form), shares, strict=True)
+        ]
+
+    def near(self, pool: Floats, count: int) -> np.ndarray:
+        """Return which places (N, N) are too near each other for two of so many stations."""
+        least = self.area.apart(self.job.machine, count) * (1.0 - 1e-9)
+        return np.asarray(np.hypot(*(pool[:, None] - pool[None]).transpose(2, 0, 1)) < least)
+
+    def in_rows(self, known: Models, best: tuple[list[int], Figures], grid: Figures) -> tuple[list[int], Figures]:
+        """Return the plan in the fewest rows along x that costs little against the best one, or that one."""
+        count, (_, free) = len(best[0]), best
+        levels = np.unique(known.pool[:, 1])
+        for rows in range(FEWEST_ROWS, min(count // 2, len(np.unique(known.pool[best[0], 1])) - 1) + 1):
+            kept = levels[np.round(np.linspace(0, len(levels) - 1, rows)).astype(int)]
+            here = np.flatnonzero(np.isin(known.pool[:, 1], kept))
+            if len(here) < count:
+                continue
+            part = [Trace(one.columns[here], one.prior, one.moments) for one in self.criteria(known, grid)]
+            near = self.near(known.pool[here], count)
+            if not (found := best_design(part, count, (), 1, self.within, near)):
+                continue
+            chosen = here[found].tolist()
+            own = self.figures(known, chosen)
+            if own.sound and own.as_good_as(grid) and own.over(free) <= IN_ROWS:
+                return chosen, own
+        return best
+
+    def rounding(self, known: Models, chosen: list[int], grid: Sequence[Spot]) -> Rounding:
+        """Return how the stations are set up, and what that costs against stations that may stand anywhere."""
+        machine, count = self.job.machine, len(chosen)
+        step, points = self.area.whole_step(machine), known.pool[chosen]
+        costs, own = None, self.figures(known, chosen)
+        if own.sound:
+            fine = places(machine, self.area, anywhere=True)
+            anywhere = models(self.job, self.free, np.concatenate([fine[~among(fine, points)], points]))
+            mine = list(range(len(anywhere.pool) - count, len(anywhere.pool)))
+            of_grid = self.figures(known, indices(known.pool, np.array([(spot.x, spot.y) for spot in grid])))
+            found = [self.designed(anywhere, mine, of_grid, 0, None, (weight,))[1] for weight in WEIGHTS]
+            costs = max(0.0, *(own.over(one) - 1.0 for one in found))
+        rows = len(np.unique(points[:, 1]))
+        apart = float(nearest(points).min())
+        return Rounding(step, apart, rows, costs, sentences.rounding(step, apart, rows, count, costs, machine.units))
 
     def figures(self, known: Models, chosen: list[int]) -> Figures:
         """Return what a plan, as indices into the pool, is compared by."""
@@ -250,6 +321,18 @@ class Task(Struct, frozen=True):
                 PlanSize(worth.largest_move_u, worth.gap_u, worth.least_redundancy, count, slip, count == size)
             )
         return listed
+
+
+def indices(pool: Floats, points: Floats) -> list[int]:
+    """Return where in the pool (N, 2) each point (n, 2) stands."""
+    return [int(np.argmin(np.hypot(*(pool - at).T))) for at in points]
+
+
+def nearest(points: Floats) -> Floats:
+    """Return the distance of each point (n, 2) from the nearest other one."""
+    apart = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
+    np.fill_diagonal(apart, np.inf)
+    return np.asarray(apart.min(axis=1))
 
 
 def among(points: Floats, others: Floats) -> np.ndarray:
