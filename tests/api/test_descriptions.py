@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_args
 
+import msgspec
+import pytest
 from litestar.testing import TestClient
 
+from tramwright_service.batch.answerer import CorrectionLine, MovesLine, Refusal, VerdictLine
+from tramwright_service.batch.summary import BatchSummary
+from tramwright_service.catalogue.endpoints import QUESTIONS
+from tramwright_service.http.openapi import components
 from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.registry import build
 
 
 def fields(schema: Any, path: str = "") -> Iterator[tuple[str, Any]]:
@@ -31,11 +38,11 @@ def said(described: dict[str, Any]) -> bool:
 
 
 def test_every_field_of_every_request_and_answer_is_described(client: TestClient[Any]) -> None:
-    components = client.get("/openapi.json").json()["components"]["schemas"]
-    known = dict(fields(components))
+    shown = client.get("/openapi.json").json()["components"]["schemas"]
+    known = dict(fields(shown))
     assert len(known) > 600
     assert [path for path, field in known.items() if not said(field)] == []
-    assert [name for name, component in components.items() if not said(component)] == []
+    assert [name for name, component in shown.items() if not said(component)] == []
 
 
 def test_every_option_of_every_solver_is_described(client: TestClient[Any]) -> None:
@@ -59,3 +66,37 @@ def test_every_operation_parameter_answer_and_tag_is_described(client: TestClien
     tags = {tag["name"]: tag for tag in document["tags"]}
     assert all(said(tag) for tag in tags.values())
     assert {tag for operation in operations for tag in operation["tags"]} == set(tags)
+
+
+def structs(model: Any, found: dict[type, None]) -> dict[type, None]:
+    """Every Struct that a type is made of, itself included."""
+    if isinstance(model, type) and issubclass(model, msgspec.Struct) and model not in found:
+        found[model] = None
+        for one in msgspec.structs.fields(model):
+            structs(one.type, found)
+    for part in get_args(model):
+        structs(part, found)
+    return found
+
+
+def test_one_thing_has_one_name_in_every_answer() -> None:
+    answers = [VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary, *(one.answer for one in QUESTIONS)]
+    found: dict[type, None] = {}
+    for answer in answers:
+        structs(answer, found)
+    assert len(found) > 60
+    for model in found:
+        names = {one.name for one in msgspec.structs.fields(model)}
+        assert not model.__struct_config__.omit_defaults, model  # type: ignore[attr-defined]
+        assert not {name for name in names if name.startswith("u_") or name in ("screw", "seat", "support")}, model
+    for question in QUESTIONS:
+        own = {one.name for one in msgspec.structs.fields(question.answer)}
+        assert own >= {"machine", "units", "says", "cautions", "solver_versions"}, question.name
+    for line in (VerdictLine, MovesLine, CorrectionLine):
+        assert {one.name for one in msgspec.structs.fields(line)} >= {"machine", "units", "taken_at", "solver_versions"}
+
+
+@pytest.mark.parametrize("name", ["MoveOf", "Correction", "BudgetLine", "Reversal", "Problem"])
+def test_every_member_of_an_answer_is_documented_as_always_there(name: str) -> None:
+    shown = components(build(BUILT_IN))[name]
+    assert shown["required"] == list(shown["properties"])

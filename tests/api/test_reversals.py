@@ -39,12 +39,12 @@ def test_the_examples_say_whose_error_it_is(client: TestClient[Any]) -> None:
         for name, payload in examples.of("reversals").items()
     }
     shifted = answers["plate-turned-and-shifted"]
-    assert shifted.verdict.whose == "gantry"
+    assert shifted.whose == "gantry"
     assert [shape.name for shape in shifted.undecided.shapes] == ["round bow"]
     assert shifted.better_plate.helps == "no"
     assert shifted.better_plate.after_rails is not None
     half = answers["plate-half-turned"]
-    assert half.verdict.whose == "undecided"
+    assert half.whose == "undecided"
     assert half.undecided.dimension == 12
     assert half.further.tried[0].turned == 90.0
 
@@ -70,7 +70,7 @@ def test_text_is_what_a_person_reads(client: TestClient[Any], name: str) -> None
     assert max(map(len, text.splitlines())) <= 100
     assert set(re.findall(r"[^ -~]", text)) <= set("\n°±·")
     flat = " ".join(text.split())
-    for said in (answer.verdict.says, answer.better_plate.says, answer.undecided.says, answer.further.says):
+    for said in (answer.says, answer.better_plate.says, answer.undecided.says, answer.further.says):
         assert said in flat
     for caution in answer.cautions:
         assert caution in flat

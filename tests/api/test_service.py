@@ -45,8 +45,12 @@ def test_the_shape_of_a_problem_is_fixed(client: TestClient[Any]) -> None:
         "type": "/docs/problems#invalid",
         "title": "The request is wrong",
         "status": 422,
-        "detail": said,
-        "errors": [{"pointer": "/a~1b", "detail": said}],
+        "detail": f"3 things to change; the first: {said}",
+        "errors": [
+            {"pointer": "/a~1b", "detail": said},
+            {"pointer": "/machine", "detail": "The member `machine` is missing here; add it."},
+            {"pointer": "/survey", "detail": "The member `survey` is missing here; add it."},
+        ],
         "request_id": "of-the-client.7",
     }
 

@@ -44,7 +44,7 @@ def noise(rng: np.random.Generator, count: int, kind: str) -> Floats:
 def test_identical_surveys_show_no_change(group: str, data: st.DataObject) -> None:
     machine, survey = data.draw(jobs(group))
     answer = compare(machine, survey, survey)
-    assert not answer.verdict.moved
+    assert not answer.moved
     assert answer.total.change == 0.0
     for one in answer.terms:
         assert one.change is None or abs(one.change) < 1e-8 * one.u
@@ -111,7 +111,7 @@ def test_intervals_hold_and_unmoved_machines_are_called_moved_as_seldom_as_state
         measures = [*answer.terms[1:], *answer.stations]
         inside.append([abs(one.change) <= 1.96 * one.u for one in measures])
         inside[-1] += [abs(one.travel) <= 1.96 * one.u for one in answer.adjusters]
-        called, risk = called + answer.verdict.moved, answer.verdict.risk
+        called, risk = called + answer.moved, answer.risk
     assert 0.93 < np.min(np.mean(inside, axis=0)) <= np.max(np.mean(inside, axis=0)) < 0.97
     assert risk == pytest.approx(1.0 - (1.0 - ALPHA) ** 6)
     # Normal errors reach the stated rate; the sum of rectangular ones has shorter tails and stays below it.
@@ -197,7 +197,7 @@ def test_a_survey_in_two_set_ups_compares_like_one(offset: str) -> None:
     shared = [msgspec.structs.replace(r, setup="B", value=r.value + 0.3) for r in whole.readings[6:]]
     split = Survey([*(msgspec.structs.replace(r, setup="A") for r in whole.readings[:10]), *shared])
     answer = compare(MACHINE, whole, split, offset=offset)
-    assert not answer.verdict.moved
+    assert not answer.moved
     for one in answer.terms:
         # not zero: stations of the second set-up weigh less, and the form that the terms leave is taken as random
         assert one.change is None or abs(one.change) < 0.1 * one.u

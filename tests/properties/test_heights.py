@@ -42,12 +42,12 @@ def test_leads_put_in_come_out_against_their_mean(data: st.DataObject, errors: l
     ]
     answer = check_heights(machine, surveys)
     mean = np.mean(errors)
-    for one, error in zip(answer.screws, errors, strict=True):
+    for one, error in zip(answer.adjusters, errors, strict=True):
         assert one.per_100_mm == pytest.approx(error - mean, abs=1e-5 * one.u + 1e-6)
     assert answer.uneven is False
     # the order of surveys does not matter
     again = check_heights(machine, surveys[::-1])
-    for one, other in zip(answer.screws, again.screws, strict=True):
+    for one, other in zip(answer.adjusters, again.adjusters, strict=True):
         assert one.per_100_mm == pytest.approx(other.per_100_mm, abs=1e-6 * one.u + 1e-9)
         assert one.u == pytest.approx(other.u, rel=1e-6)
 
@@ -67,7 +67,7 @@ def test_intervals_of_lead_errors_hold_on_machines_of_exact_geometry() -> None:
             surveys.append(SurveyAtHeight(readings, height=height))
         answer = check_heights(MACHINE, surveys)
         off = errors - errors.mean()
-        inside += [abs(one.per_100_mm - true) <= 1.96 * one.u for one, true in zip(answer.screws, off, strict=True)]
+        inside += [abs(one.per_100_mm - true) <= 1.96 * one.u for one, true in zip(answer.adjusters, off, strict=True)]
         tilts += [abs(one.per_100_mm) <= 1.96 * one.u for one in answer.terms if one.made_by == "guides"]
         causes.append(answer.cause if not run % 2 else "none")
         uneven += answer.uneven is True
@@ -96,10 +96,10 @@ def test_the_smallest_detectable_lead_error_is_seen_four_times_in_five() -> None
             for h in (0.0, 200.0)
         ]
 
-    least = check_heights(MACHINE, surveys(np.zeros(3), 0.0)).screws[0].smallest_detectable
+    least = check_heights(MACHINE, surveys(np.zeros(3), 0.0)).adjusters[0].smallest_detectable
     assert least is not None
     errors = least * np.array([1.0, -0.5, -0.5])
-    seen = sum(check_heights(MACHINE, surveys(errors, SIGMA)).screws[0].significant for _ in range(runs))
+    seen = sum(check_heights(MACHINE, surveys(errors, SIGMA)).adjusters[0].significant for _ in range(runs))
     assert seen / runs == pytest.approx(0.8, abs=3.0 * (0.16 / runs) ** 0.5)
 
 
@@ -120,6 +120,7 @@ def test_units_do_not_matter_to_slopes() -> None:
         )
         for one in surveys
     ]
-    for one, other in zip(check_heights(inches, in_inches).screws, check_heights(MACHINE, surveys).screws, strict=True):
+    both = (check_heights(inches, in_inches).adjusters, check_heights(MACHINE, surveys).adjusters)
+    for one, other in zip(*both, strict=True):
         assert one.per_100_mm == pytest.approx(other.per_100_mm)
         assert one.u == pytest.approx(other.u)

@@ -81,7 +81,7 @@ def test_the_order_of_surveys_and_readings_does_not_matter(lays: list[Lay], seed
         assert shape.name == same.name
         assert shape.plate == pytest.approx(same.plate, abs=1e-6)
         assert shape.gantry == pytest.approx(same.gantry, abs=1e-6)
-    assert (first.verdict.whose, first.further) == (second.verdict.whose, second.further)
+    assert (first.whose, first.further) == (second.whose, second.further)
 
 
 @given(laid(), seeds)

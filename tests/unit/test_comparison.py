@@ -57,10 +57,10 @@ def test_a_screw_that_moved_is_found_on_a_machine_of_exact_geometry(sense: str, 
     simulated.move(moved, 0.07)
     simulated.zero = -0.3
     answer = compare(machine, before, simulated.survey(grid(machine, 5, 5)))
-    assert answer.verdict.moved
+    assert answer.moved
     assert [one.adjuster for one in answer.adjusters if one.explains] == [moved]
     assert adjuster(answer, moved).if_alone == pytest.approx(0.07, abs=1e-4)
-    assert f"{moved} 0.070 mm up" in answer.verdict.says
+    assert f"{moved} 0.070 mm up" in answer.says
     # The zero is free, so the travels of all three sum to nothing: the mean is known to nobody.
     assert {one.known for one in answer.adjusters} == {"together"}
     travels = {one.adjuster: one.travel for one in answer.adjusters}
@@ -85,7 +85,7 @@ def test_different_stations_do_not_make_form_look_like_movement() -> None:
     simulated = SimulatedMachine(SCREWS, {}, form=FORM)
     before, after = simulated.survey(grid(SCREWS, 5, 5)), simulated.survey(grid(SCREWS, 4, 7, margin=0.09))
     answer = compare(SCREWS, before, after)
-    assert not answer.verdict.moved
+    assert not answer.moved
     # the hill is 0.06 high and read at other places; taken at face value (form known) it would be a change
     assert max(abs(one.change) / one.u for one in answer.terms if one.change is not None) < 2.0
     assert max(abs(one.change) for one in answer.terms if one.change is not None) > 1e-3
@@ -94,7 +94,7 @@ def test_different_stations_do_not_make_form_look_like_movement() -> None:
     assert any("different stations" in caution for caution in answer.cautions)
     simulated.move("robin", 0.1)
     moved = compare(SCREWS, before, simulated.survey(grid(SCREWS, 4, 7, margin=0.09)))
-    assert moved.verdict.moved
+    assert moved.moved
     robin = adjuster(moved, "robin")
     assert abs(robin.if_alone - 0.1) < 3.0 * robin.if_alone_u
 
@@ -133,10 +133,10 @@ def test_local_damage_is_remainder_and_shows_at_its_station() -> None:
     after = before + 0.2
     after[7] -= 0.05
     answer = compare(SCREWS, with_gap(SCREWS, points, before), with_gap(SCREWS, points, after))
-    assert answer.verdict.moved
+    assert answer.moved
     assert answer.remainder is not None
     assert answer.remainder.significant
-    assert "local form" in answer.verdict.says
+    assert "local form" in answer.says
     worst = min(answer.stations, key=lambda one: one.change)
     assert (worst.x, worst.y) == points[7]
     assert worst.change == pytest.approx(-0.05 * 24 / 25)
@@ -210,7 +210,7 @@ def test_change_beyond_the_adjusters_is_said() -> None:
     answer = compare(SCREWS, with_gap(SCREWS, points, 0 * bow), with_gap(SCREWS, points, bow))
     assert answer.beyond_adjusters
     assert term(answer, "bow-x").change == pytest.approx(0.1)
-    assert "cannot explain all of it" in answer.verdict.says
+    assert "cannot explain all of it" in answer.says
     assert not any(one.explains for one in answer.adjusters)
 
 
@@ -238,7 +238,7 @@ def test_a_machine_without_adjusters_is_compared_all_the_same() -> None:
     points = grid(bare, 3, 3)
     tilt = np.array([1e-4 * x for x, _ in points])
     answer = compare(bare, with_gap(bare, points, 0 * tilt), with_gap(bare, points, tilt))
-    assert answer.verdict.moved
+    assert answer.moved
     assert answer.adjusters == []
     assert term(answer, "tilt-x").change == pytest.approx(0.05)
 

@@ -57,7 +57,7 @@ def climb(
 
 
 def screw(answer: HeightCheck, name: str) -> LeadError:
-    return next(one for one in answer.screws if one.screw == name)
+    return next(one for one in answer.adjusters if one.adjuster == name)
 
 
 def slope(answer: HeightCheck, name: str) -> TermSlope:
@@ -103,7 +103,7 @@ def test_guides_are_told_from_screws_by_what_no_screw_makes() -> None:
     assert slope(guides, "twist").per_100_mm == pytest.approx(40.0, abs=0.1)
     assert slope(guides, "twist").made_by == "guides"
     assert slope(guides, "tilt-x").made_by == "screws or guides"
-    assert not any(one.significant for one in guides.screws)
+    assert not any(one.significant for one in guides.adjusters)
     assert any(said.startswith("Guides:") for said in guides.advice)
     both = check_heights(MACHINE, climb((0.0, 300.0), guide=40.0))
     assert both.cause == "both"
@@ -144,7 +144,7 @@ def test_u_is_that_of_a_weighted_line_through_the_travels_of_each_survey() -> No
     sigma2 = MACHINE.indicator_variance + MACHINE.repeat_variance
     travels = np.linalg.pinv(left.T @ left, rcond=1e-9) * sigma2
     spread = np.sum((np.array(heights) - np.mean(heights)) ** 2)
-    assert [one.u for one in answer.screws] == pytest.approx(1e5 * np.sqrt(np.diag(travels) / spread))
+    assert [one.u for one in answer.adjusters] == pytest.approx(1e5 * np.sqrt(np.diag(travels) / spread))
 
 
 def test_three_stations_at_the_screws_are_enough_for_lead_errors_where_nothing_else_changes() -> None:
@@ -154,12 +154,12 @@ def test_three_stations_at_the_screws_are_enough_for_lead_errors_where_nothing_e
         simulated = SimulatedMachine(machine, {n: 1e-5 * e * height for n, e in LEADS.items()}, zero=0.1 * number)
         surveys.append(SurveyAtHeight(simulated.survey(PLACES.values()).readings, height=height))
     answer = check_heights(machine, surveys)
-    assert [one.per_100_mm for one in answer.screws] == pytest.approx(list(LEADS.values()), abs=0.05)
+    assert [one.per_100_mm for one in answer.adjusters] == pytest.approx(list(LEADS.values()), abs=0.05)
     assert slope(answer, "twist").per_100_mm is None
     assert any(said.startswith("twist: taken as unchanged") for said in answer.undetermined)
     # derived: travel against the mean of three has variance 2/3 sigma², its difference over 200 mm twice that
     sigma2 = machine.indicator_variance + machine.repeat_variance
-    assert [one.u for one in answer.screws] == pytest.approx([1e5 * np.sqrt(4 / 3 * sigma2) / 200.0] * 3)
+    assert [one.u for one in answer.adjusters] == pytest.approx([1e5 * np.sqrt(4 / 3 * sigma2) / 200.0] * 3)
 
 
 def test_surveys_that_disagree_by_more_than_their_readings_uncertainty_are_doubted() -> None:
@@ -173,7 +173,7 @@ def test_surveys_that_disagree_by_more_than_their_readings_uncertainty_are_doubt
 
 def test_screws_held_are_the_reference() -> None:
     answer = check_heights(MACHINE, climb((0.0, 250.0)), [ThreeScrew(hold=("linnet",))])
-    assert [one.per_100_mm for one in answer.screws] == pytest.approx([40.0, 5.0, 0.0], abs=0.1)
+    assert [one.per_100_mm for one in answer.adjusters] == pytest.approx([40.0, 5.0, 0.0], abs=0.1)
     assert not any("mean lead error" in said for said in answer.undetermined)
     assert any("`hold`" in said for said in answer.assumptions)
 
@@ -184,8 +184,8 @@ def test_four_screws_under_a_rigid_plate_show_what_keeps_it_plane() -> None:
     leads = {"a": -20.0, "b": 20.0, "c": 20.0, "d": -20.0}
     # the simulated plate rests on three of them, which is enough for a plane
     answer = check_heights(machine, climb((0.0, 250.0), leads, machine=machine), [FourScrew()])
-    assert [one.per_100_mm for one in answer.screws] == pytest.approx(list(leads.values()), abs=0.1)
-    assert all(one.lead is None for one in answer.screws)
+    assert [one.per_100_mm for one in answer.adjusters] == pytest.approx(list(leads.values()), abs=0.1)
+    assert all(one.lead is None for one in answer.adjusters)
     assert slope(answer, "twist").made_by == "guides"
 
 
@@ -195,7 +195,7 @@ def test_an_error_that_no_screw_has_gives_no_factor_but_a_doubt() -> None:
         for s in climb((0.0, 250.0), {n: 100 * e for n, e in LEADS.items()})
     ]
     answer = check_heights(MACHINE, surveys)
-    assert {one.factor for one in answer.screws} == {None}
+    assert {one.factor for one in answer.adjusters} == {None}
     assert "check the heights" in answer.advice[0]
 
 
@@ -243,4 +243,4 @@ def test_a_kinematic_mount_is_carried_by_its_screws_too() -> None:
     )
     answer = check_heights(machine, climb((0.0, 250.0), machine=machine))
     assert list(answer.solver_versions) == ["kinematic"]
-    assert [one.per_100_mm for one in answer.screws] == pytest.approx(list(LEADS.values()), abs=0.2)
+    assert [one.per_100_mm for one in answer.adjusters] == pytest.approx(list(LEADS.values()), abs=0.2)

@@ -73,7 +73,7 @@ def test_the_u_forecast_is_the_u_of_the_correction(offset: str, closing: bool) -
         Solve(with_=list(with_), aim_for=0.0, offset=offset),
     )
     stated = {move.adjuster: move.u for move in answer.moves}
-    forecast = {one.adjuster: one.u if closing else one.u_steady for one in plan.moves if one.u is not None}
+    forecast = {one.adjuster: one.u if closing else one.steady_u for one in plan.moves if one.u is not None}
     assert len(stated) == 3 if offset == "free" else 4
     assert stated == pytest.approx(forecast, rel=1e-9)
 
@@ -156,7 +156,7 @@ def test_the_grid_of_the_comparison_is_rated_alike_when_it_is_sent() -> None:
     yours = plan_survey(BOTH, PlanSolve(), Area(), stations=grid.grid_stations).yours
     assert yours is not None
     for rating, worth in ((yours, grid.grid), (answer.plan, grid.plan)):
-        assert max(move.u_steady or 0.0 for move in rating.moves) == pytest.approx(worth.largest_move_u, rel=1e-9)
+        assert max(move.steady_u or 0.0 for move in rating.moves) == pytest.approx(worth.largest_move_u, rel=1e-9)
         assert rating.gap_u == pytest.approx(worth.gap_u, rel=1e-9)
         assert rating.least_redundancy == pytest.approx(worth.least_redundancy, rel=1e-9)
     assert grid.chosen == "plan"

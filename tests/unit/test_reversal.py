@@ -95,21 +95,21 @@ def test_whose_error_it_is(
     plate: Callable[[Floats], Floats], gantry: Callable[[Floats], Floats], expected: str
 ) -> None:
     answer = reverse(MACHINE, surveys([NOT_MOVED, QUARTER], plate, gantry, errors=noisy(2, 0.0007)))
-    assert answer.verdict.whose == expected
+    assert answer.whose == expected
     for form, true in ((answer.plate, plate), (answer.gantry, gantry)):
         term = next(one for one in form.terms if one.term == "twist")
         assert term.decidable
         assert term.range is not None
         assert term.u is not None
         assert abs(term.range - np.ptp(true(STATIONS))) < 4.0 * term.u
-    assert (answer.verdict.probability is None) == (expected in {"both", "neither"})
-    if answer.verdict.probability is not None:
-        assert answer.verdict.probability > 0.99
+    assert (answer.probability is None) == (expected in {"both", "neither"})
+    if answer.probability is not None:
+        assert answer.probability > 0.99
 
 
 def test_half_a_turn_leaves_the_twist_undecided_and_asks_for_a_quarter() -> None:
     answer = reverse(MACHINE, surveys([NOT_MOVED, HALF], twist(0.1), flat, errors=noisy(3, 0.0007)))
-    assert answer.verdict.whose == "undecided"
+    assert answer.whose == "undecided"
     assert [shape.name for shape in answer.undecided.shapes[:3]] == list(NAMED)
     assert len(answer.undecided.shapes) == answer.undecided.dimension == 12
     size, u = answer.undecided.shapes[0].range, answer.undecided.shapes[0].u

@@ -211,11 +211,15 @@ def differences(registry: Registry, settings: Settings, path: Path) -> list[str]
 
 def components(registry: Registry) -> dict[str, Any]:
     """Return every component of the API: closed objects, discriminators, docstrings."""
-    asked = [kind for question in QUESTIONS for kind in (question.request(registry), question.answer)]
     generic: Any = BatchLine
-    batch = (generic[registry.union()], VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
-    types = (correction_request(registry), Correction, *batch, *asked, SolverList, SolverDetail, Health, Problem)
-    _, schemas = msgspec.json.schema_components(types, ref_template=REF)
+    asked = [correction_request(registry), generic[registry.union()], *(one.request(registry) for one in QUESTIONS)]
+    lines = (VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
+    answers = [Correction, *lines, *(one.answer for one in QUESTIONS), SolverList, SolverDetail, Health, Problem]
+    _, schemas = msgspec.json.schema_components((*asked, *answers), ref_template=REF)
+    # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.
+    for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
+        if "properties" in schemas[name]:
+            schemas[name]["required"] = list(schemas[name]["properties"])
     # A generic Struct's name carries its parameters; a client's class is better called by the plain name.
     plain = {REF.format(name=name): REF.format(name=plain_name(name)) for name in schemas}
     return {plain_name(name): tidy(schemas[name], plain) for name in sorted(schemas)}

@@ -23,7 +23,7 @@ def comparison_text(answer: Comparison) -> str:
     if not total.same_stations:
         changed = "but over different stations"
     parts = [
-        wrapped(f"{answer.machine}: {answer.verdict.says}"),
+        wrapped(f"{answer.machine}: {answer.says}"),
         wrapped(
             f"Total {total.before:.{digits}f} {unit} before, {total.after:.{digits}f} {unit} after: "
             f"{signed(total.change, digits)} {unit} (u {total.u:.{digits}f}), {changed}. A total calls for work only "
@@ -40,7 +40,7 @@ def comparison_text(answer: Comparison) -> str:
         notes("What this rests on", answer.assumptions),
         wrapped(
             f"* is more than chance. Each test calls 1 in 1000 unmoved machines moved; all together at most "
-            f"{answer.verdict.risk * 100:.2g} %. `least seen` is a change that would be noticed four times in five."
+            f"{answer.risk * 100:.2g} %. `least seen` is a change that would be noticed four times in five."
         ),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"

@@ -21,7 +21,7 @@ def heights_text(answer: HeightCheck) -> str:
         notes("Doubts: settle these first", answer.doubts),
         notes("Take care", answer.cautions),
         titled("What can be done", numbered(answer.advice)) if answer.advice else "",
-        titled("Lead error of each screw against the mean, µm per 100 mm", screws(answer.screws)),
+        titled("Lead error of each screw against the mean, µm per 100 mm", screws(answer.adjusters)),
         titled("What grows with height, µm per 100 mm over the bed", slopes(answer.terms)),
         titled(f"How the bed lay, {answer.units} over the bed", levels(answer.levels, digits)),
         notes("What these surveys cannot tell", answer.undetermined),
@@ -36,10 +36,10 @@ def heights_text(answer: HeightCheck) -> str:
 
 def screws(found: Sequence[LeadError]) -> Iterator[str]:
     """Return a table of lead errors, and what the travel told to each would be multiplied by."""
-    wide = max(len("screw"), *(len(one.screw) for one in found))
+    wide = max(len("screw"), *(len(one.adjuster) for one in found))
     yield f"{'screw':<{wide}} {'error':>9} {'u':>7} {'least seen':>11}   {'factor':>9}"
     for one in found:
-        yield f"{one.screw:<{wide}} {numbers(one)}{'' if one.factor is None else f' {one.factor:>9.6f}'}".rstrip()
+        yield f"{one.adjuster:<{wide}} {numbers(one)}{'' if one.factor is None else f' {one.factor:>9.6f}'}".rstrip()
 
 
 def slopes(found: Sequence[TermSlope]) -> Iterator[str]:

@@ -29,7 +29,7 @@ def reversal_text(answer: Reversal) -> str:
     """Return the whole answer; cautions come before the further survey that they are for."""
     digits, unit = DECIMALS[answer.units], answer.units
     parts = [
-        "\n".join([wrapped(f"{answer.machine}: {answer.verdict.says}"), f"(± U, k = {answer.k:.3g})"]),
+        "\n".join([wrapped(f"{answer.machine}: {answer.says}"), f"(± U, k = {answer.k:.3g})"]),
         wrapped(answer.better_plate.says),
         notes("Doubts: settle these first", answer.doubts),
         titled("What these surveys cannot tell", [wrapped(answer.undecided.says)]),

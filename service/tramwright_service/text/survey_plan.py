@@ -91,11 +91,11 @@ def moves(found: list[MoveForecast], digits: int) -> Iterator[str]:
     wide = max(len("adjuster"), *(len(one.adjuster) for one in found))
     yield f"{'adjuster':<{wide}} {'closed':>9} {'steady':>9}   moved together with"
     for one in found:
-        if one.u is None or one.u_steady is None:
+        if one.u is None or one.steady_u is None:
             yield wrapped(f"{one.adjuster:<{wide}} {'none':>9} {'none':>9}   {one.why}")
         else:
             company = ", ".join(one.together_with) or "nothing else"
-            yield wrapped(f"{one.adjuster:<{wide}} {one.u:>9.{digits}f} {one.u_steady:>9.{digits}f}   {company}")
+            yield wrapped(f"{one.adjuster:<{wide}} {one.u:>9.{digits}f} {one.steady_u:>9.{digits}f}   {company}")
     yield "closed: as the correction will state it, closing reading and drift included; steady: without."
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Annotated
 
-from msgspec import UNSET, Meta, Struct, UnsetType, field
+from msgspec import Meta, Struct, field
 
 from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, Refused
 
@@ -25,8 +25,12 @@ class Problem(Struct, frozen=True):
         Meta(description="Every fault found, with where it is and what to change; empty where none can be pointed at."),
     ] = field(default_factory=list)
     request_id: Annotated[
-        str | UnsetType, Meta(description="Id of the request, as in its X-Request-ID header and in the service's log.")
-    ] = UNSET
+        str | None,
+        Meta(
+            description="Id of the request, as in its X-Request-ID header and in the service's log; null in a line of "
+            "a batch."
+        ),
+    ] = None
 
 
 class Kind(Struct, frozen=True):

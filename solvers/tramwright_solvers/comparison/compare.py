@@ -18,6 +18,7 @@ from typing import Literal
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from ..diagnostics.form_terms import TERMS, term_columns
 from ..diagnostics.reliability import ALPHA, POWER
@@ -98,7 +99,7 @@ class Compared(Struct, frozen=True):
         return Comparison(
             machine=machine.id,
             units=machine.units,
-            verdict=finding(machine.units, terms, remainder, adjusters, beyond),
+            **asdict(finding(machine.units, terms, remainder, adjusters, beyond)),
             total=total,
             terms=terms,
             remainder=remainder,

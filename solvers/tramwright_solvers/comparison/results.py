@@ -201,12 +201,11 @@ class Finding(Struct, frozen=True):
     ]
 
 
-class Comparison(Struct, frozen=True):
+class Comparison(Finding, frozen=True):
     """What moved between two surveys of one machine."""
 
     machine: MachineId
     units: Units
-    verdict: Annotated[Finding, Meta(description="Whether the machine moved, in a sentence.")]
     total: Annotated[TotalChange, Meta(description="Change of the total indicator reading.")]
     terms: Annotated[list[TermChange], Meta(description="Change of each term of the form.")]
     remainder: Annotated[

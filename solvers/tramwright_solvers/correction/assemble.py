@@ -159,7 +159,6 @@ class ReducedStack(Struct, frozen=True):
                 suspects=judged[row].suspects,
                 notes=prepared.notes,
                 cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
-                solver_versions=prepared.versions,
             )
             for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
         ]

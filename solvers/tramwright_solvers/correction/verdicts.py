@@ -55,7 +55,16 @@ def verdicts_of(
             told = replace(told, decided_by=sentences.READ_SUSPECTS)
         advice = advise(own, decided, row, doubt, before.written, after.written, told)
         answers.append(
-            VerdictAnswer(machine.id, survey.taken_at, machine.units, before.written, after.written, told, advice)
+            VerdictAnswer(
+                machine.id,
+                survey.taken_at,
+                machine.units,
+                before.written,
+                after.written,
+                told,
+                advice,
+                own.versions,
+            )
         )
     return answers
 

@@ -185,7 +185,7 @@ class Climb(Struct, frozen=True):
             cause=cause,
             says=sentences.sentence(cause, leads, terms, uneven),
             risk=risk,
-            screws=leads,
+            adjusters=leads,
             terms=terms,
             growth=PER_100_MM * growth,
             growth_u=PER_100_MM * growth_u,
@@ -277,7 +277,7 @@ class Climb(Struct, frozen=True):
         held = any(mechanism.hold for mechanism in self.group.mechanisms)
         told = [] if held else [sentences.MEAN_IS_UNSEEN]
         told += [sentences.term_unseen(term.term) for term in terms if term.per_100_mm is None]
-        if unseen := [one.screw for one in leads if one.per_100_mm is None]:
+        if unseen := [one.adjuster for one in leads if one.per_100_mm is None]:
             told.append(sentences.screws_unseen(", ".join(unseen)))
         return told
 

@@ -27,7 +27,7 @@ MadeBy = Literal["screws or guides", "guides"]
 class LeadError(Struct, frozen=True):
     """How much more than told a screw lifts, against the mean of all screws (of those held, if any are)."""
 
-    screw: Annotated[str, Meta(description="`id` of the support whose screw it is.")]
+    adjuster: Annotated[str, Meta(description="`id` of the support whose screw it is.")]
     per_100_mm: Annotated[
         float | None,
         Meta(
@@ -121,7 +121,7 @@ class HeightCheck(Struct, frozen=True):
     risk: Annotated[
         float, Meta(description="Probability, at most, of any of it being chance, over all tests together.")
     ]
-    screws: Annotated[list[LeadError], Meta(description="Lead error of each screw.")]
+    adjusters: Annotated[list[LeadError], Meta(description="Lead error of each screw.")]
     terms: Annotated[list[TermSlope], Meta(description="How each term of the form grows with height.")]
     growth: Annotated[
         float,

@@ -51,7 +51,7 @@ def sentence(cause: Cause, leads: Sequence[LeadError], terms: Sequence[TermSlope
     told = []
     if cause in ("screws", "both"):
         named = [
-            f"{one.screw} {one.per_100_mm:+.1f} (u {one.u:.1f})"
+            f"{one.adjuster} {one.per_100_mm:+.1f} (u {one.u:.1f})"
             for one in sorted(leads, key=lambda one: -abs(one.per_100_mm or 0.0))
             if one.significant
         ]
@@ -98,7 +98,7 @@ def advice(
         )
     if cause in ("screws", "both"):
         factors = ", ".join(
-            f"{one.screw} × {one.factor:.6f}" for one in leads if one.significant and one.factor is not None
+            f"{one.adjuster} × {one.factor:.6f}" for one in leads if one.significant and one.factor is not None
         )
         if factors:
             told.append(

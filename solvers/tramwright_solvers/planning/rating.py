@@ -100,7 +100,7 @@ def total_forecast(job: Setup, points: Floats) -> TotalForecast:
     most = machine.total_limit - K * u
     return TotalForecast(
         u=u,
-        u_steady=sqrt(2.0) * reading_u(job),
+        steady_u=sqrt(2.0) * reading_u(job),
         expanded=K * u,
         k=K,
         limit=machine.total_limit,

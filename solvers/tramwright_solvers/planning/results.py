@@ -60,7 +60,7 @@ class MoveForecast(Struct, frozen=True):
             "stations do not determine the travel."
         ),
     ]
-    u_steady: Annotated[
+    steady_u: Annotated[
         float | None,
         Meta(description="The same without the closing reading if nothing drifts, in `units`; null where `u` is."),
     ]
@@ -84,7 +84,7 @@ class TotalForecast(Struct, frozen=True):
         float,
         Meta(description="Standard uncertainty (k = 1) of the total with the closing reading, at most, in `units`."),
     ]
-    u_steady: Annotated[float, Meta(description="The same without the closing reading if nothing drifts, in `units`.")]
+    steady_u: Annotated[float, Meta(description="The same without the closing reading if nothing drifts, in `units`.")]
     expanded: Annotated[float, Meta(description="Expanded uncertainty U = k · u, in `units`.")]
     k: CoverageFactor
     limit: Annotated[float, Meta(description="Largest total that is still good, in `units`.")]

@@ -29,7 +29,7 @@ Notes = Annotated[
 ]
 
 
-class MoveOf(Struct, frozen=True, omit_defaults=True):
+class MoveOf(Struct, frozen=True):
     """One adjuster's move, and how to make it."""
 
     adjuster: AdjusterId
@@ -43,36 +43,36 @@ class MoveOf(Struct, frozen=True, omit_defaults=True):
         float | None,
         Meta(
             description="Travel to set where the adjuster is known not to move as far as it is asked, in `units`, "
-            "positive = up; absent, the same as `travel`."
+            "positive = up; null, the same as `travel`."
         ),
     ] = None
     turns: Annotated[
         float | None,
         Meta(
-            description="Turns of the screw, always positive: |`ask`, or else `travel`| / lead; absent where no screw "
+            description="Turns of the screw, always positive: |`ask`, or else `travel`| / lead; null where no screw "
             "is described."
         ),
     ] = None
     degrees: Annotated[
-        float | None, Meta(description="The same turn in degrees, always positive; absent where no screw is described.")
+        float | None, Meta(description="The same turn in degrees, always positive; null where no screw is described.")
     ] = None
     direction: Annotated[
         Literal["clockwise", "anticlockwise"] | None,
-        Meta(description="Which way to turn, seen from `seen_from`; absent where no screw is described."),
+        Meta(description="Which way to turn, seen from `seen_from`; null where no screw is described."),
     ] = None
     seen_from: Annotated[
         Literal["above", "below"] | None,
-        Meta(description="From which side the direction is seen; absent where no screw is described."),
+        Meta(description="From which side the direction is seen; null where no screw is described."),
     ] = None
     stack: Annotated[
         list[float] | None,
         Meta(
-            description="Thicknesses of the shims to put in, in `units`, empty where some only come out; absent where "
+            description="Thicknesses of the shims to put in, in `units`, empty where some only come out; null where "
             "it is not shimmed."
         ),
     ] = None
     remove: Annotated[
-        list[float] | None, Meta(description="Thicknesses of the shims to take out, in `units`; absent where none are.")
+        list[float] | None, Meta(description="Thicknesses of the shims to take out, in `units`; null where none are.")
     ] = None
 
 
@@ -247,6 +247,7 @@ class VerdictAnswer(Struct, frozen=True, gc=False):
     predicted: Annotated[AsFound, Meta(description="Total indicator reading to be expected once the moves are made.")]
     verdict: Annotated[Verdict, Meta(description="Both totals against the limit.")]
     advice: Annotated[Advice, Meta(description="What to do now.")]
+    solver_versions: SolverVersions
 
 
 class MovesAnswer(VerdictAnswer, frozen=True):
@@ -261,7 +262,6 @@ class MovesAnswer(VerdictAnswer, frozen=True):
     ]
     notes: Notes
     cautions: Cautions
-    solver_versions: SolverVersions
 
 
 class Refit(Struct, frozen=True):
@@ -279,7 +279,7 @@ class Refit(Struct, frozen=True):
     says: Annotated[str, Meta(description="What to do with it, in a sentence.")]
 
 
-class Correction(Struct, frozen=True, omit_defaults=True):
+class Correction(Struct, frozen=True):
     """The whole answer to one survey."""
 
     machine: MachineId
@@ -357,9 +357,9 @@ class Correction(Struct, frozen=True, omit_defaults=True):
     digits: Annotated[
         int, Meta(description="Decimals of lengths that mean something; nothing in this answer is rounded to them.")
     ]
-    refit: Annotated[
-        Refit | None, Meta(description="The answer without the suspects; absent where there are none.")
-    ] = None
+    refit: Annotated[Refit | None, Meta(description="The answer without the suspects; null where there are none.")] = (
+        None
+    )
     forecast: Annotated[
-        Forecast | None, Meta(description="How many passes remain; absent without `survey.previous`.")
+        Forecast | None, Meta(description="How many passes remain; null without `survey.previous`.")
     ] = None

@@ -175,7 +175,7 @@ class ClosingError(Struct, frozen=True):
     ]
 
 
-class BudgetLine(Struct, frozen=True, gc=False, omit_defaults=True):
+class BudgetLine(Struct, frozen=True, gc=False):
     """One source of uncertainty."""
 
     name: Annotated[str, Meta(description="What the source is.")]
@@ -198,10 +198,10 @@ class BudgetLine(Struct, frozen=True, gc=False, omit_defaults=True):
         Meta(description="Sensitivity coefficient: the contribution to the u of the total for each unit of this u."),
     ]
     share: Annotated[float, Meta(description="Part of the square of the total's u, 0 to 1; shares add up to 1.")]
-    dof: Annotated[float | None, Meta(description="Degrees of freedom; absent where they are unlimited.")] = None
+    dof: Annotated[float | None, Meta(description="Degrees of freedom; null where they are unlimited.")] = None
 
 
-class Budget(Struct, frozen=True, gc=False, omit_defaults=True):
+class Budget(Struct, frozen=True, gc=False):
     """What makes up the u of a total."""
 
     u: Annotated[float, Meta(description="Combined standard uncertainty (k = 1) of the total, in `units`.")]
@@ -209,7 +209,7 @@ class Budget(Struct, frozen=True, gc=False, omit_defaults=True):
     dof: Annotated[
         float | None,
         Meta(
-            description="Effective degrees of freedom (Welch-Satterthwaite, JCGM 100, G.4); absent where they are "
+            description="Effective degrees of freedom (Welch-Satterthwaite, JCGM 100, G.4); null where they are "
             "unlimited."
         ),
     ] = None

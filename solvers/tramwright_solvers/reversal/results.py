@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from ..model.quantities import Cautions, MachineId, MaybeUncertainty, StandardUncertainty, Units, X, Y
+from ..model.quantities import Cautions, MachineId, MaybeUncertainty, SolverVersions, StandardUncertainty, Units, X, Y
 
 
 class ReversalStation(Struct, frozen=True):
@@ -170,7 +170,7 @@ class BetterPlate(Struct, frozen=True):
     """What a perfect plate would leave after levelling, the gantry's own form, against the first survey's total."""
 
     total_now: Annotated[float, Meta(description="Total of the first survey with its plane taken off, in `units`.")]
-    u_now: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `total_now`, in `units`.")]
+    total_now_u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `total_now`, in `units`.")]
     least: Annotated[
         float,
         Meta(
@@ -178,9 +178,9 @@ class BetterPlate(Struct, frozen=True):
             "undecided whose a part is."
         ),
     ]
-    u_least: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `least`, in `units`.")]
+    least_u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `least`, in `units`.")]
     most: Annotated[float, Meta(description="What a perfect plate would leave at the most, in `units`.")]
-    u_most: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `most`, in `units`.")]
+    most_u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of `most`, in `units`.")]
     limit: Annotated[float, Meta(description="Largest total that is still good, in `units`.")]
     standing: Annotated[
         Literal["within", "outside", "undecided"],
@@ -221,13 +221,12 @@ class Agreement(Struct, frozen=True):
     contradicted: Annotated[bool, Meta(description="True where the surveys disagree by more than noise.")]
 
 
-class Reversal(Struct, frozen=True):
+class Reversal(ReversalVerdict, frozen=True):
     """Plate form and gantry form apart, and what remains undecided."""
 
     machine: MachineId
     units: Units
     k: Annotated[float, Meta(description="Coverage factor k of every U in the sentences: 1.645, one-sided 95 %.")]
-    verdict: Annotated[ReversalVerdict, Meta(description="Whose error it is.")]
     better_plate: Annotated[BetterPlate, Meta(description="What a perfect plate would leave.")]
     plate: Annotated[ReversalForm, Meta(description="Form of the plate.")]
     gantry: Annotated[ReversalForm, Meta(description="Form of the gantry: of the surface that the tool sweeps.")]
@@ -239,3 +238,4 @@ class Reversal(Struct, frozen=True):
     agreement: Annotated[Agreement, Meta(description="How well the surveys agree.")]
     doubts: Annotated[list[str], Meta(description="What in the surveys does not fit; empty where all does.")]
     cautions: Cautions
+    solver_versions: SolverVersions

@@ -11,6 +11,7 @@ from math import erfc, sqrt
 from typing import Literal
 
 import numpy as np
+from msgspec.structs import asdict
 
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats, Site
@@ -57,7 +58,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     shapes = undecided_shapes(apart, plate)
     tried, beyond = candidates(apart)
     totals = levelled(laid)
-    rails = after_rails(machine, gantry, registry or installed())
+    rails, versions = after_rails(machine, gantry, registry or installed())
     split = len(plate.points)
     size, u = open_part.range()
     open_formed = bool(apart.null.shape[1]) and open_part.formed()
@@ -77,7 +78,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
         machine=machine.id,
         units=machine.units,
         k=K,
-        verdict=whose(machine, plate, gantry, undecided),
+        **asdict(whose(machine, plate, gantry, undecided)),
         better_plate=better(machine, totals, gantry, rails),
         plate=answer_of(apart, plate),
         gantry=answer_of(apart, gantry),
@@ -87,6 +88,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
         agreement=Agreement(apart.excess, apart.dof, apart.contradicted),
         doubts=doubts(machine, surveys, laid, apart.contradicted),
         cautions=cautions(surveys),
+        solver_versions=versions,
     )
 
 
@@ -179,11 +181,11 @@ def better(machine: Machine, totals: Sequence[LaidTotal], gantry: Form, rails: f
         says += laid_better_says(machine, best.turned, best.shifted, best.total, now.total)
     return BetterPlate(
         total_now=now.total,
-        u_now=now.u,
+        total_now_u=now.u,
         least=least,
-        u_least=u_least,
+        least_u=u_least,
         most=most,
-        u_most=u_most,
+        most_u=u_most,
         limit=limit,
         standing=place,
         helps=helps,
@@ -216,23 +218,25 @@ def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
     return totals
 
 
-def after_rails(machine: Machine, gantry: Form, registry: Registry) -> float | None:
-    """Return the range of the gantry's decided form once rail seats are moved for the best; None without any.
+def after_rails(machine: Machine, gantry: Form, registry: Registry) -> tuple[float | None, dict[str, str]]:
+    """Return the range of the gantry's decided form once rail seats are moved for the best, None without any; and the
+    versions of the solvers that move them.
 
     Bounds and stock are not looked at: this says what the rails could reach, not what to move.
     """
-    columns = [gantry.columns[:, :3]]
+    columns, versions = [gantry.columns[:, :3]], dict[str, str]()
     for solver in registry.solvers.values():
         if not solver.suits(machine):
             continue
         mechanism = solver()
         seats = [one.kind == "seat" for one in mechanism.adjusters(machine)]
         if any(seats):
+            versions[mechanism.name()] = mechanism.version
             columns.append(mechanism.influence(Site(machine, gantry.points))[:, seats])
     if len(columns) == 1:
-        return None
+        return None, versions
     design = np.concatenate(columns, axis=1)
     size = np.linalg.norm(design, axis=0)
     design = design / np.where(size > 0.0, size, 1.0)
     heights = gantry.decided.heights
-    return float(np.ptp(heights - design @ np.linalg.lstsq(design, heights, rcond=1e-9)[0]))
+    return float(np.ptp(heights - design @ np.linalg.lstsq(design, heights, rcond=1e-9)[0])), versions
