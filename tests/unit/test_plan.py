@@ -200,45 +200,6 @@ def test_more_stations_are_never_worth_less() -> None:
     assert sizes[-1].largest_move_u < 0.62 * sizes[0].largest_move_u
 
 
-@pytest.mark.parametrize("machine", [ON_SCREWS, ON_RAILS, BOTH], ids=lambda machine: machine.id)
-@pytest.mark.parametrize("count", [6, 9, 16, 25])
-def test_stations_can_be_set_up_by_hand(machine: Machine, count: int) -> None:
-    answer = plan_survey(machine, PlanSolve(), Area(), count)
-    points = np.array([(stop.x, stop.y) for stop in answer.plan.stations])
-    assert np.array_equal(points, 5.0 * np.round(points / 5.0))
-    apart = distances(points)[~np.eye(count, dtype=bool)].min()
-    assert apart == answer.rounding.apart
-    assert apart >= 40.0  # a tenth of the bed
-    assert answer.rounding.rows == len({stop.y for stop in answer.plan.stations})
-    assert answer.rounding.costs is not None
-    assert answer.rounding.costs >= 0.0
-    assert "whole multiples of 5 mm" in answer.rounding.says
-
-
-def test_the_step_is_that_asked_for_and_finer_on_a_small_bed() -> None:
-    steps = {
-        7.0: (BOTH, Area(step=7.0)),
-        5.0: (BOTH, Area()),
-        4.0: (BOTH, Area(spacing=4.0)),
-        0.25: (Machine(bed=Bed((0.0, 16.0), (0.0, 16.0)), units="inch", supports=SCREWS), Area()),
-        1.25: (Machine(bed=Bed((0.0, 40.0), (0.0, 40.0)), supports=SCREWS), Area()),
-    }
-    for step, (machine, area) in steps.items():
-        assert area.whole_step(machine) == step
-    seven = plan_survey(BOTH, PlanSolve(), Area(step=7.0)).plan.stations
-    assert all(stop.x % 7.0 == stop.y % 7.0 == 0.0 for stop in seven)
-    with pytest.raises(Refused):
-        plan_survey(BOTH, PlanSolve(), Area(step=300.0))
-
-
-def test_rows_are_taken_where_they_cost_little_and_what_they_cost_is_said() -> None:
-    found = [plan_survey(machine, PlanSolve(), Area(), 25).rounding for machine in (ON_SCREWS, ON_RAILS, BOTH)]
-    assert any(2 * one.rows <= 25 and f"in {one.rows} rows" in one.says for one in found)
-    for one in found:
-        if one.costs is not None and one.costs >= 0.0005:
-            assert f"{one.costs:.1%} larger" in one.says
-
-
 def test_stations_keep_clear_of_what_is_kept_out() -> None:
     clip, hole = Rectangle((0.0, 60.0), (0.0, 80.0)), Circle(300.0, 300.0, 70.0)
     area = Area(margin=15.0, keep_out=(clip, hole), reach=Reach(x=(30.0, 500.0)))

@@ -6,13 +6,15 @@ read once each in the order given, and the first again at the end, which allows 
 
 from __future__ import annotations
 
-from math import erfc, exp, sqrt
+from math import erfc, exp, isfinite, sqrt
 
 import numpy as np
+from msgspec import Struct
 
 from ..correction.setup import Setup
 from ..diagnostics.form_terms import form
 from ..diagnostics.outliers import SlipCheck, slip_check
+from ..diagnostics.reliability import LEAST_REDUNDANCY
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..linalg.grids import bed_grid
 from ..model.contract import Floats
@@ -24,7 +26,9 @@ from ..results.findings import Blind
 from . import sentences
 from .design import Determinant, best_design
 from .model import TIE, Models, gains
-from .results import Efficiency, MoveForecast, TotalForecast
+from .results import Efficiency, MoveForecast, TotalForecast, Worth
+
+NOT_WORSE = 1.0 + 1e-9
 
 
 def read_at(points: Floats, closing: bool) -> tuple[Where, ...]:
@@ -159,3 +163,39 @@ def efficiency(models: Models, chosen: list[int]) -> Efficiency:
     return Efficiency(
         exp(by_determinant.value(best_d) - reached), by_variance.value(best_i) / by_variance.value(chosen), ""
     )
+
+
+class Figures(Struct, frozen=True):
+    """What plans are compared by, in readings' u: mean variances of travels and gap, largest u of a move, redundancy.
+
+    The variances are infinite where the stations do not determine the moves.
+    """
+
+    moves: float
+    gap: float
+    largest_move: float
+    redundancy: float
+
+    @property
+    def sound(self) -> bool:
+        """Whether the stations determine the moves."""
+        return isfinite(self.moves) and isfinite(self.gap)
+
+    def as_good_as(self, grid: Figures) -> bool:
+        """Say whether this is worse than a grid in nothing, and checks every station where the grid does."""
+        if not grid.sound:
+            return True
+        pairs = ((self.moves, grid.moves), (self.gap, grid.gap), (self.largest_move, grid.largest_move))
+        return all(own <= its * NOT_WORSE for own, its in pairs) and self.redundancy >= min(
+            grid.redundancy, LEAST_REDUNDANCY
+        )
+
+    def over(self, best: Figures) -> float:
+        """Return how many times larger than those of the best the uncertainties are, of moves and gap together."""
+        return sqrt(0.5 * (self.moves / best.moves + self.gap / best.gap))
+
+    def worth(self, unit: float) -> Worth:
+        """Return these figures for a reading's u of ``unit``."""
+        if not self.sound:
+            return Worth(None, None, self.redundancy)
+        return Worth(unit * self.largest_move, unit * sqrt(self.gap), self.redundancy)

@@ -8,14 +8,13 @@ as many stations. Each plan is then rated by the functions that the correction i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, isfinite, sqrt
+from math import ceil, sqrt
 from typing import Annotated, Generic, Literal
 
 import numpy as np
 from msgspec import Meta, Struct, field
 
 from ..correction.setup import Setup, set_up
-from ..diagnostics.reliability import LEAST_REDUNDANCY
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
@@ -30,6 +29,7 @@ from .design import LARGE, SCATTERED, Trace, best_design
 from .model import Models, models
 from .path import reading_order
 from .rating import (
+    Figures,
     blind_to,
     checked,
     efficiency,
@@ -40,7 +40,7 @@ from .rating import (
     sure_slip,
     total_forecast,
 )
-from .results import Compared, PlanSize, Rating, Rounding, Spot, Stop, SurveyPlan, Worth
+from .results import Compared, PlanSize, Rating, Rounding, Spot, Stop, SurveyPlan
 
 MOST_STATIONS = 400
 
@@ -50,8 +50,6 @@ SHARE = 2
 WEIGHTS = (1.0, 0.5, 2.0, 0.25, 4.0)
 """How much the moves count against the gap between the stations, each over what a regular grid attains; the first at
 which the plan is worse than the grid in nothing is taken."""
-
-NOT_WORSE = 1.0 + 1e-9
 
 IN_ROWS = 1.02
 """What stations in rows may cost: the ratio of their u, root mean square of moves and gap. Our own choice."""
@@ -139,42 +137,6 @@ def plan_survey(
         cautions=sentences.cautions([i for i, stop in enumerate(plan.stations, 1) if stop.over_kept_out]),
         solver_versions={mechanism.name(): mechanism.version for mechanism, _ in job.parts},
     )
-
-
-class Figures(Struct, frozen=True):
-    """What plans are compared by, in readings' u: mean variances of travels and gap, largest u of a move, redundancy.
-
-    The variances are infinite where the stations do not determine the moves.
-    """
-
-    moves: float
-    gap: float
-    largest_move: float
-    redundancy: float
-
-    @property
-    def sound(self) -> bool:
-        """Whether the stations determine the moves."""
-        return isfinite(self.moves) and isfinite(self.gap)
-
-    def as_good_as(self, grid: Figures) -> bool:
-        """Say whether this is worse than a grid in nothing, and checks every station where the grid does."""
-        if not grid.sound:
-            return True
-        pairs = ((self.moves, grid.moves), (self.gap, grid.gap), (self.largest_move, grid.largest_move))
-        return all(own <= its * NOT_WORSE for own, its in pairs) and self.redundancy >= min(
-            grid.redundancy, LEAST_REDUNDANCY
-        )
-
-    def over(self, best: Figures) -> float:
-        """Return how many times larger than those of the best the uncertainties are, of moves and gap together."""
-        return sqrt(0.5 * (self.moves / best.moves + self.gap / best.gap))
-
-    def worth(self, unit: float) -> Worth:
-        """Return these figures for a reading's u of ``unit``."""
-        if not self.sound:
-            return Worth(None, None, self.redundancy)
-        return Worth(unit * self.largest_move, unit * sqrt(self.gap), self.redundancy)
 
 
 class Task(Struct, frozen=True):
