@@ -268,6 +268,23 @@ def conditions(case: Case) -> Iterator[str]:
         yield "zero travel breaks a condition"
 
 
+def parts(case: Case) -> Iterator[str]:
+    """The parts in which travels are carried out add up to them, for every direction that equations allow."""
+    count = len(case.mechanism.adjusters(case.machine))
+    for direction in allowed(case.mechanism.conditions(case.machine), count).T:
+        travels = STEP * case.size * direction
+        counted, made = np.zeros(count), np.zeros(count)
+        for part in case.mechanism.parts(Move(case.machine, case.points.copy(), travels.copy())):
+            for column, travel in part.counts.items():
+                counted[column] += travel
+            made[part.adjuster] += part.about if part.travel is None else part.travel
+        told = f"for travels {np.round(travels, 6).tolist()}"
+        if not np.allclose(counted, travels, rtol=0.0, atol=EXACT * case.size):
+            yield f"{told} the parts count {np.round(counted, 6).tolist()}"
+        if not np.allclose(made, travels, rtol=0.0, atol=EXACT * case.size):
+            yield f"{told} the parts move {np.round(made, 6).tolist()}"
+
+
 def remarks(case: Case) -> Iterator[str]:
     """Effects are finite, cautions are sentences."""
     travels = np.full(len(case.mechanism.adjusters(case.machine)), STEP * case.size)
@@ -293,6 +310,7 @@ CHECKS: dict[str, Callable[[Case], Iterator[str]]] = {
     "determinism": determinism,
     "inputs": inputs,
     "conditions": conditions,
+    "parts": parts,
     "remarks": remarks,
 }
 """Every check by its title."""

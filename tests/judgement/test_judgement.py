@@ -59,6 +59,16 @@ def test_a_plate_on_four_screws_lies_on_three_of_them() -> None:
     assert np.ptp(exact.gaps(places) - tilted) > 0.04
 
 
+def test_a_plate_follows_each_of_three_screws_while_the_fourth_is_backed_off() -> None:
+    exact = rigid()
+    exact.move("FL", -0.3)
+    corner = (exact.machine.supports[3].x, exact.machine.supports[3].y)
+    before = exact.gap(*corner)
+    exact.move("RR", -0.4)  # lower than a plate on the other three would be
+    assert exact.gap(*corner) - before == pytest.approx(-0.4, abs=1e-3)
+    assert exact.carrying() == [1, 2, 3]
+
+
 def test_travels_in_one_plane_move_a_rigid_plate_as_the_solver_says() -> None:
     exact = rigid()
     places = exact.bed_places()
@@ -155,11 +165,9 @@ def sample() -> Report:
 
 
 BROKEN = {
-    "a": "slips and closing errors are acted on",
-    "A": "so they are, and tilts that were not seen",
-    "f": "readings that are named as wrong are used all the same",
-    "h": "a rigid plate is taken to follow all four screws at once",
-    "i": "a rail seat is moved all the way in one step",
+    "a": "slips that no other reading checks are acted on",
+    "A": "so they are, and form between the stations",
+    "f": "slips that no other reading checks are used",
 }
 """Rules that advice breaks today on the sample; strict, so each goes from here with what mends it."""
 
@@ -177,6 +185,5 @@ def test_advice_on_awkward_surveys_breaks_no_rule(letter: str) -> None:
     assert not broken
 
 
-@pytest.mark.xfail(reason="verdicts on wrong readings are given as if the readings were right", strict=True)
 def test_verdicts_are_wrong_no_oftener_than_they_say() -> None:
     assert not [name for name, kind in sample().kinds.items() if kind.too_many_wrong]

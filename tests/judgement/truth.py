@@ -1,13 +1,14 @@
 """The exact machine under an awkward survey: what it is, what it is after each step, what a dial shows on it.
 
-Beside three screws (:class:`simulated_machine.SimulatedMachine`) it rests on kinematic mounts, on four screws under a
-rigid plate, of which three carry, and on four screws that twist a thin plate. Nothing here shares a formula with the
-solvers. Lengths are in the unit of the machine.
+Beside three screws (:class:`simulated_machine.SimulatedMachine`) it rests on kinematic mounts, on four screws or more
+under a rigid plate, of which three carry, and on four screws that twist a thin plate. Nothing here shares a formula
+with the solvers. Lengths are in the unit of the machine.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from itertools import combinations
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -48,11 +49,11 @@ class KeptRail(Rail):
 
 
 class ExactMachine(SimulatedMachine):
-    """A machine whose bed rests as its supports make it: on balls, on three of four tips, or twisted on all four.
+    """A machine whose bed rests as its supports make it: on balls, on three of all tips, or twisted on all four.
 
     ``flexible`` says that four screws twist the plate; their supports are then the corners of a rectangle along x and
-    y. A rigid plate rests on three of four tips: where one was backed off, a person keeps it on the others; else its
-    centre of gravity, ``centre`` in plan, decides.
+    y. A rigid plate rests on three tips: a person keeps it off those that were backed off; else its centre of gravity,
+    ``centre`` in plan, decides. The first that are lowered are those backed off, as long as three are left.
     """
 
     def __init__(
@@ -66,7 +67,7 @@ class ExactMachine(SimulatedMachine):
     ) -> None:
         self.own_form, self.flexible, self.centre = form, flexible, np.array(centre)
         self.twist, self.kept = 0.0, (None, (np.eye(3), np.zeros(3)))
-        self.backed_off: int | None = None
+        self.backed_off: set[int] = set()
         super().__init__(machine, heights, form=self.surface)
         self.corners = np.array([(one.x, one.y) for one in machine.supports]).reshape(-1, 2)
         self.middle = self.corners.mean(axis=0) if len(self.corners) else np.zeros(2)
@@ -88,7 +89,7 @@ class ExactMachine(SimulatedMachine):
         supports = self.machine.supports
         if supports and all(one.mount is not None for one in supports):
             return self.on_balls(heights)
-        if len(supports) != FOUR:
+        if len(supports) < FOUR:
             return super().plate()
         if self.flexible:
             saddle = np.prod(self.corners - self.middle, axis=1)
@@ -103,33 +104,54 @@ class ExactMachine(SimulatedMachine):
         pinned = np.array([first[0], first[1], -self.thickness])
         return turned, first + self.tip_radius * normal - turned @ pinned
 
+    @property
+    def on_many(self) -> bool:
+        """True where a rigid plate lies on more tips than carry it."""
+        return len(self.corners) >= FOUR and not self.flexible
+
     def move(self, adjuster: str, travel: float) -> None:
         super().move(adjuster, travel)
-        if len(self.corners) == FOUR and not self.flexible:
-            at = next((index for index, one in enumerate(self.machine.supports) if one.id == adjuster), None)
-            if at is not None and travel < 0 and self.height_of(at) < self.height_on_others(at) - self.touch:
-                self.backed_off = at
+        if not self.on_many:
+            return
+        at = next((index for index, one in enumerate(self.machine.supports) if one.id == adjuster), None)
+        if at is not None and travel < 0 and len(self.backed_off) < len(self.corners) - 3:
+            self.backed_off.add(at)  # else the plate follows each of the three that carry
+        self.carrying()
 
     @property
     def touch(self) -> float:
         return float(TOUCH * np.ptp(self.corners))
 
-    def height_of(self, at: int) -> float:
-        return self.heights[self.machine.supports[at].id]
+    def plane(self, three: tuple[int, ...]) -> Vector:
+        """Height of a plate on three tips over every tip; none where they stand in line."""
+        design = np.column_stack([np.ones(3), self.corners[list(three)]])
+        if abs(np.linalg.det(design)) < self.touch * np.ptp(self.corners):
+            return np.full(len(self.corners), np.nan)
+        tips = [self.heights[self.machine.supports[at].id] for at in three]
+        return np.column_stack([np.ones(len(self.corners)), self.corners]) @ np.linalg.solve(design, tips)
 
-    def height_on_others(self, at: int) -> float:
-        """Height at which one of four tips meets the plane of the others."""
-        others = [index for index in range(FOUR) if index != at]
-        return float(shares(self.corners[others], self.corners[at]) @ [self.height_of(other) for other in others])
+    def rests_on(self, shunned: set[int], out_of_the_way: int | None = None) -> tuple[int, ...] | None:
+        """The three tips that carry, none of those shunned: no tip stands above the plate, the centre between them.
+
+        One tip may be taken to be out of the way, wherever it stands.
+        """
+        heights = np.array([self.heights[one.id] for one in self.machine.supports])
+        free = [at for at in range(len(heights)) if at not in shunned and at != out_of_the_way]
+        possible = [three for three in combinations(free, 3) if (heights - self.touch <= self.plane(three))[free].all()]
+        best = max(possible, key=lambda three: shares(self.corners[list(three)], self.centre).min(), default=None)
+        over = [at for at in shunned if best and heights[at] > self.plane(best)[at] + self.touch]
+        return None if over else best
 
     def carrying(self) -> list[int]:
-        """The three tips that carry: none of them above the plate, the centre of gravity between them."""
-        free = [at for at in range(FOUR) if self.height_of(at) <= self.height_on_others(at) + self.touch]
-        if self.backed_off not in free or self.height_of(self.backed_off) >= self.height_on_others(self.backed_off):
-            self.backed_off = None
-            free.sort(key=lambda at: shares(np.delete(self.corners, at, axis=0), self.centre).min())
-            return [index for index in range(FOUR) if index != free[-1]]
-        return [index for index in range(FOUR) if index != self.backed_off]
+        """The three tips that carry. What was backed off and meets the plate again is backed off no more."""
+        three = self.rests_on(self.backed_off)
+        if three is None:
+            self.backed_off = set()
+            three = self.rests_on(set())
+        assert three is not None
+        plane = self.plane(three)
+        self.backed_off = {at for at in self.backed_off if self.heights[self.machine.supports[at].id] < plane[at]}
+        return list(three)
 
     def on_balls(self, heights: Vector) -> tuple[Vector, Vector]:
         """Pose of a plate on three balls: in a cone one stays, in a vee it stays on a line, on a flat in a plane."""
@@ -155,9 +177,12 @@ class ExactMachine(SimulatedMachine):
         return Rotation.from_rotvec(found.x[:3] / size).as_matrix(), found.x[3:]
 
     def bring_up(self, adjuster: str) -> None:
-        """Set one of four screws so that its tip just meets a plate that lies on the other three."""
+        """Set a screw so that its tip just meets a plate that lies on others."""
         at = next(index for index, one in enumerate(self.machine.supports) if one.id == adjuster)
-        self.heights[adjuster] = self.height_on_others(at)
+        three = self.rests_on(self.backed_off - {at}, at)
+        assert three is not None
+        self.heights[adjuster] = float(self.plane(three)[at])
+        self.backed_off.discard(at)
 
     def gaps(self, places: Iterable[Place]) -> Vector:
         """True gap at each place."""

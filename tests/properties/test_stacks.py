@@ -74,7 +74,9 @@ def encoded(answers: Sequence[msgspec.Struct]) -> list[bytes]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame", "bad-machine", "four-screws", "three-vees"])
+@pytest.mark.parametrize(
+    "name", ["tilted-bed", "twisted-frame", "bad-machine", "four-screws", "six-screws", "three-vees"]
+)
 def test_an_answer_does_not_depend_on_its_stack(name: str, kind: str) -> None:
     machine, solve = asked(name)
     every = surveys(machine, max(SIZES), kind)
@@ -111,7 +113,9 @@ def moved(name: str, count: int) -> list[SurveyRequest]:
 
 @pytest.mark.parametrize("offset", ["free", "keep"])
 @pytest.mark.parametrize("criterion", ["least-squares", "minimum-zone"])
-@pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame", "bad-machine", "four-screws", "three-vees"])
+@pytest.mark.parametrize(
+    "name", ["tilted-bed", "twisted-frame", "bad-machine", "four-screws", "six-screws", "three-vees"]
+)
 def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Criterion, offset: str) -> None:
     count = 9 if criterion == "least-squares" else 3
     asked_of = [replace_solve(one, criterion, offset) for one in moved(name, count)]

@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from tramwright_solvers.conformance import CHECKS, ConformanceError, check, findings
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.three_screw import ThreeScrew
-from tramwright_solvers.model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
+from tramwright_solvers.model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Site
 from tramwright_solvers.model.machine import Machine
 
 BED = {"x": [0, 520], "y": [10, 430], "thickness": 8}
@@ -43,6 +43,7 @@ THREE = machine_with(supports=SCREWS)
 MACHINES = {
     "three screws": THREE,
     "four screws": machine_with(supports=[*SCREWS[:2], *REAR]),
+    "six screws": machine_with(supports=[*SCREWS, *REAR, {"id": "siskin", "x": 255, "y": 210}]),
     "three vees": machine_with(supports=[vee(at, axis) for at, axis in zip(SCREWS, (210, 330, 90), strict=True)]),
     "rails along y": machine_with(
         rails={
@@ -183,6 +184,16 @@ class EndlessForce(Sound, frozen=True, tag="endless"):
         return (Effect("force", np.inf, "N", "The plate carries an endless force."),)
 
 
+class HalfTheWay(Sound, frozen=True, tag="half-way"):
+    def parts(self, move: Move) -> tuple[Part, ...]:
+        return tuple(replace(part, travel=part.travel / 2) for part in super().parts(move))
+
+
+class MiscountsParts(Sound, frozen=True, tag="miscounts"):
+    def parts(self, move: Move) -> tuple[Part, ...]:
+        return tuple(replace(part, counts={0: part.travel}) for part in super().parts(move))
+
+
 class Breaks(Sound, frozen=True, tag="breaks"):
     def influence(self, site: Site) -> Floats:
         raise ZeroDivisionError("no lever")
@@ -206,6 +217,8 @@ BROKEN: list[tuple[type[Mechanism], set[str]]] = [
     (WritesPoints, {"inputs"}),
     (NeverAllowed, {"conditions"}),
     (NoReason, {"conditions"}),
+    (HalfTheWay, {"parts"}),
+    (MiscountsParts, {"parts"}),
     (EndlessForce, {"remarks"}),
     (Breaks, {"shape", "finite differences", "origin", "unit", "order of points", "determinism", "inputs"}),
 ]

@@ -84,6 +84,7 @@ def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any]) -> Cost
     if list in {type(reading.value) for reading in readings}:
         values = sum([len(reading.value) if isinstance(reading.value, list) else 1 for reading in readings])
     bounded, whole = limits(machine)
+    bounded |= any(mechanism.limited for mechanism in solve.with_)
     size = Size(adjusters(machine, solve), len(readings), values, setups, solve.criterion == "minimum-zone", bounded)
     cost = of_size(size)
     if previous is None and not whole:

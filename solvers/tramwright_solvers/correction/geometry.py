@@ -116,6 +116,12 @@ class Geometry(Setup, frozen=True, dict=True):
         return tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, self.parts, strict=True))
 
     @cached_property
+    def questioned(self) -> tuple[tuple[Mechanism, slice], ...]:
+        """The mechanisms that may refuse to carry out travels, with their columns."""
+        both = zip(self.mechanisms, self.columns, strict=True)
+        return tuple([(mechanism, own) for mechanism, own in both if mechanism.may_refuse(self.machine)])
+
+    @cached_property
     def versions(self) -> dict[str, str]:
         """The version of each solver by its name."""
         return {mechanism.name(): mechanism.version for mechanism in self.mechanisms}

@@ -15,6 +15,8 @@ from msgspec.structs import replace
 
 from ..diagnostics.closing_jump import ClosingDoubt
 from ..diagnostics.without_outliers import refit
+from ..model.contract import Floats, Move
+from ..model.errors import Refused
 from ..model.survey import Survey
 from ..model.units import DECIMALS, K
 from ..reduction.repeats import Odd
@@ -109,6 +111,9 @@ def judge(
         own = prepared[row], decided, row
         if judged[row].doubt is None and (doubt := _too_far(*own) or _unseen(*own)):
             judged[row] = replace(judged[row], doubt=doubt)
+    for row, one in enumerate(judged):
+        if (one.doubt is None or one.doubt.moves) and (doubt := _refused(prepared[row], decided.chosen.travels[row])):
+            judged[row] = replace(one, doubt=doubt)
     still = [row for row, one in enumerate(judged) if one.doubt and not one.doubt.moves]
     if still:
         decided = replace(decided, chosen=decided.chosen.standing_still(still))
@@ -200,6 +205,19 @@ def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     left = decided.table.left[row, :, 0]
     ends = tuple(prepared.places[int(at)] for at in (left.argmax(), left.argmin()))
     return Doubt(Advice("read-again", says, ends))
+
+
+def _refused(prepared: Geometry, travels: Floats) -> Doubt | None:
+    """Return the doubt where a mechanism refuses to carry out the travels: read where that adjuster shows most."""
+    for mechanism, columns in prepared.questioned:
+        try:
+            mechanism.parts(Move(prepared.machine, prepared.layout.points, travels[columns]))
+        except Refused as refused:
+            fault = refused.faults[0]
+            at = next((place for place, one in enumerate(prepared.adjusters) if one.pointer == fault.pointer), 0)
+            place = prepared.places[prepared.parking.own[at].station]
+            return Doubt(Advice("read-again", sentences.move_nothing(fault.detail), (place,)))
+    return None
 
 
 def advise(

@@ -149,38 +149,87 @@ LESS_TIME = "lower `solve.time_limit`"
 
 
 def instruction(
-    unit: Literal["mm", "inch"], adjuster: Adjuster, move: MoveOf, at: str, before: float, after: float
+    unit: Literal["mm", "inch"],
+    adjuster: Adjuster,
+    move: MoveOf,
+    at: str,
+    before: float,
+    after: float,
+    eased: Sequence[str] = (),
 ) -> str:
-    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands."""
+    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands, ``eased`` the
+    seats whose bolts are eased meanwhile."""
     digits = DECIMALS[unit]
     length, reading = WRITTEN[unit]
-    way = "up" if move.travel > 0 else "down"
-    amount = f"{length % abs(move.travel)} {unit} {way}"
-    if move.direction is not None and move.degrees is not None and move.turns is not None:
-        turn = f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
+    amount = how_far(unit, move)
+    names = " and ".join(eased)
+    slacken = f"Ease the bolts of {names} a quarter turn, slacken" if eased else "Slacken"
+    tighten = f"and tighten it, then {names}" if eased else "and tighten it"
+    if turn := turned(move):
         asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
-        action = f"Turn {adjuster.id} {move.direction}, seen from {move.seen_from}, by {turn} (bed {amount}{asked})"
-        wrong = "stop and turn it the other way"
+        action, wrong = f"{turn} by {degrees(move)} (bed {amount}{asked})", "stop and turn it the other way"
     elif move.stack is not None:
         work = []
         if move.remove:
             work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
         if move.stack:
             work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
-        action = f"Slacken seat {adjuster.id}, {' and '.join(work)} ({amount}), and tighten it"
+        action = f"{slacken} seat {adjuster.id}, {' and '.join(work)} ({amount}), {tighten}"
         wrong = "stop, take it back and check the sheets"
     elif adjuster.slackens:
-        asked = "" if move.ask is None else f"{abs(move.ask):.{digits}f} {unit} {way} so that it ends "
-        action = f"Slacken seat {adjuster.id}, move it {asked}{amount}, and tighten it"
+        way = "up" if move.travel > 0 else "down"
+        asked = "" if move.ask is None else f"{length % abs(move.ask)} {unit} {way} so that it ends "
+        action = f"{slacken} seat {adjuster.id}, move it {asked}{amount}, {tighten}"
         wrong = "stop and move it the other way"
     else:
-        action = f"Move {adjuster.id} {amount}"
-        wrong = "stop and move it the other way"
+        action, wrong = f"Move {adjuster.id} {amount}", "stop and move it the other way"
     goes = "up" if after > before else "down"
     return (
         f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
         f"If it goes the other way, {wrong}."
     )
+
+
+def backed_off(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
+    """Say that a screw leaves the bed alone, and that the dial shows it."""
+    turn = turned(move)
+    action = (
+        f"{turn} by {degrees(move)} ({how_far(unit, move)})" if turn else f"Move {move.adjuster} {how_far(unit, move)}"
+    )
+    return (
+        f"{action}, free of the bed; the dial at {at} must stay at {WRITTEN[unit][1] % reads}. "
+        "If it moves, the bed did not lie on the others: let it settle on them and survey again."
+    )
+
+
+def brought_up(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
+    """Say that a screw meets the bed without lifting it; the dial tells when."""
+    turn = turned(move)
+    about = f"{degrees(move)} ({how_far(unit, move)})" if turn else how_far(unit, move)
+    return (
+        f"{turn or f'Bring {move.adjuster} up'} until the dial at {at} just stirs from {WRITTEN[unit][1] % reads}, "
+        f"about {about}; if the dial goes on, take it back until it stands there again."
+    )
+
+
+def move_nothing(why: str) -> str:
+    return f"Move nothing yet. {why}"
+
+
+def how_far(unit: Literal["mm", "inch"], move: MoveOf) -> str:
+    return f"{WRITTEN[unit][0] % abs(move.travel)} {unit} {'up' if move.travel > 0 else 'down'}"
+
+
+def turned(move: MoveOf) -> str:
+    """Say which way a screw is turned; empty for what has no thread."""
+    return "" if move.direction is None else f"Turn {move.adjuster} {move.direction}, seen from {move.seen_from},"
+
+
+def degrees(move: MoveOf) -> str:
+    """Say how far a screw is turned."""
+    if move.degrees is None or move.turns is None:
+        return ""
+    return f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
 
 
 def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool) -> str:

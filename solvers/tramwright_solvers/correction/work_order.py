@@ -1,8 +1,8 @@
 """The order of work: slackened seats first, screws last, with the dial reading of every step.
 
-Seats come first because moving one upsets what the screws have set (common practice, no source). Each step parks the
-indicator at the station where that adjuster moves the gap most and says what it reads before and after, in the user's
-own sense and from the zero of the first set-up.
+Seats come first because moving one upsets what the screws have set (common practice, no source). Each mechanism says in
+which parts its travels are made. Each step parks the indicator at the station where that part moves the gap most and
+says what it reads before and after, in the user's own sense and from the zero of the first set-up.
 """
 
 from __future__ import annotations
@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from ..adjustment.shim_stacks import Stack
-from ..model.contract import Adjuster
+from ..model.contract import Adjuster, Move, Part
 from ..model.machine import Screw
 from ..model.units import WRITTEN
 from ..reduction.sentences import station_at
@@ -75,26 +77,60 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
 
 
 def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
-    """Return the steps that carry out the moves, one adjuster each; ``gap`` is as found, one value a station."""
-    machine, adjusters, park = prepared.machine, prepared.adjusters, prepared.parking
-    work = [(index, move) for index, move in enumerate(moves) if move is not None]
-    work.sort(key=lambda item: not adjusters[item[0]].slackens)
-    sense, made, steps = machine.sense, list[tuple[int, float]](), []
-    for index, move in work:
-        station, there = park.station[index], park.there[index]
-        place = prepared.places[station]
-        before = sense * (gap[station] + sum(there[j] * travel for j, travel in made))
-        after = before + sense * there[index] * move.travel
-        made.append((index, move.travel))
+    """Return the steps that carry out the moves; ``gap`` is as found, one value a station."""
+    adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
+    made, steps = dict[int, float](), list[Step]()
+    for first, part in work(prepared, moves):
+        own = first + part.adjuster
+        change = {first + column: travel for column, travel in part.counts.items() if travel}
+        spot, before, by = prepared.parking.spot_for(change, own), 0.0, 0.0
+        for j, travel in made.items():
+            before += spot.there[j] * travel
+        for j, travel in change.items():
+            by += spot.there[j] * travel
+            made[j] = made.get(j, 0.0) + travel
+        before = sense * (gap[spot.station] + before)
+        after = before + sense * by
+        move = part_of(adjusters[own], prepared.solver_of[own], part, moves[own])
+        if change:
+            eased = [adjusters[first + column].id for column in part.eases]
+            do = sentences.instruction(unit, adjusters[own], move, spot.at, before, after, eased)
+        elif part.travel is None:
+            do = sentences.brought_up(unit, move, spot.at, before)
+        else:
+            do = sentences.backed_off(unit, move, spot.at, before)
         steps.append(
             Step(
-                do=sentences.instruction(machine.units, adjusters[index], move, park.at[index], before, after),
+                do=f"{part.says} {do}" if part.says else do,
                 adjuster=move.adjuster,
-                travel=move.travel,
-                park=place,
+                travel=part.travel,
+                park=prepared.places[spot.station],
                 dial_before=before,
                 dial_after=after,
-                dial_goes="up" if after > before else "down",
+                dial_goes="still" if not change else "up" if after > before else "down",
             )
         )
     return steps
+
+
+def work(prepared: Geometry, moves: Sequence[MoveOf | None]) -> list[tuple[int, Part]]:
+    """Return the parts of the moves in order, each with the column at which its mechanism's adjusters begin."""
+    travels, points = [0.0 if move is None else move.travel for move in moves], prepared.layout.points
+    parts = [
+        (columns.start, part)
+        for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True)
+        if any(own := travels[columns])
+        for part in mechanism.parts(Move(prepared.machine, points, np.array(own)))
+    ]
+    return sorted(parts, key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
+
+
+def part_of(adjuster: Adjuster, solver: str, part: Part, whole: MoveOf | None) -> MoveOf:
+    """Return one part of an adjuster's move; one that is backed off may have no move of its own."""
+    travel = part.about if part.travel is None else part.travel
+    if whole is not None and travel == whole.travel:
+        return whole
+    u, ask = 0.0, None
+    if whole is not None and part.counts:
+        u, ask = whole.u, None if whole.ask is None else whole.ask * travel / whole.travel
+    return move_of(adjuster, solver, travel, u, None, ask)

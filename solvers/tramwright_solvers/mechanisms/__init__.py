@@ -2,7 +2,8 @@
 
 from .four_screw import FourScrew
 from .kinematic import Kinematic
+from .many_screw import ManyScrew
 from .rail_shim import RailShim
 from .three_screw import ThreeScrew
 
-BUILT_IN = (ThreeScrew, FourScrew, Kinematic, RailShim)
+BUILT_IN = (ThreeScrew, FourScrew, ManyScrew, Kinematic, RailShim)

@@ -7,13 +7,15 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Site
+from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Bed, Machine, Support
 from ..model.materials import elasticity_of
 from ..model.units import MM_PER_INCH
 from . import sentences
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
+from .rounds import small_turns
+from .three_carry import set_on_three
 
 SUPPORTS = 4
 MPA_PER_GPA = 1000.0
@@ -113,6 +115,11 @@ class Plate(Struct, frozen=True):
     yield_strength: float | None
 
     @property
+    def bending_rigidity(self) -> float:
+        """D in N·mm."""
+        return self.youngs_modulus * self.thickness**3 / (12 * (1 - self.poissons_ratio**2))
+
+    @property
     def twisting_rigidity(self) -> float:
         """D·(1 − ν) in N·mm, that is G·h³/6."""
         return self.youngs_modulus * self.thickness**3 / (12 * (1 + self.poissons_ratio))
@@ -188,6 +195,11 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         """Four supports without kinematic mounts."""
         return len(machine.supports) == SUPPORTS and all(support.mount is None for support in machine.supports)
 
+    @property
+    def limited(self) -> bool:
+        """The stress of a flexible plate is limited."""
+        return self.plate == "flexible"
+
     def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
         """One adjuster for each support."""
         faults: list[Fault] = []
@@ -231,6 +243,16 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         why = sentences.stress_limits_travel(self.most_stress, allowed, most[0], machine.units)
         return Conditions(row, -most, most, (why,))
 
+    def parts(self, move: Move) -> tuple[Part, ...]:
+        """Set a rigid plate on three of its screws and bring the fourth up; turn those of a flexible one in rounds."""
+        if self.plate == "rigid":
+            return set_on_three(move, support_adjusters(move.machine.supports), self.hold)
+        return small_turns(move, support_adjusters(move.machine.supports))
+
+    def may_refuse(self, machine: Machine) -> bool:
+        """A plate that may bend is not moved by many turns."""
+        return self.plate == "flexible"
+
     def effects(self, move: Move) -> tuple[Effect, ...]:
         """Say what the fourth screw does: how far off one plane, and the force and stress of the twist."""
         if not np.any(move.travels):
@@ -246,7 +268,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         form = 4 * corners.area / abs(corners.pull)  # 4 for a rectangle; its miss of ±1/2 makes the handbook's 2
         forces = plate.twisting_rigidity * twist * form * corners.miss
         stress = plate.stress(twist)
-        listed = sentences.corner_forces([support.id for support in machine.supports], forces.tolist())
+        listed = sentences.forces_at("Twisting", [support.id for support in machine.supports], forces.tolist())
         known = (
             Effect("largest corner force", float(np.abs(forces).max()), "N", listed),
             Effect("twisting stress", stress, "MPa", sentences.LARGEST_STRESS),
@@ -260,7 +282,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         """Cautions: four screws can bend the plate they carry."""
         general = sentences.SCREWS_CAN_BEND_A_PLATE
         if self.plate == "rigid":
-            return (general,)
+            return (general, sentences.BACKED_OFF_IT_MAY_TIP)
         bending = sentences.PLAN_TWISTS_THE_PLATE
         if machine.bed.yield_strength is None:
             return (general, bending, sentences.NOTHING_LIMITS_THE_TWIST)

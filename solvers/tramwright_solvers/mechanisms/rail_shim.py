@@ -3,16 +3,19 @@ sweeps."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
+from msgspec import Meta, Struct
 
-from ..model.contract import Adjuster, Floats, Mechanism, Site
+from ..model.contract import Adjuster, Floats, Mechanism, Move, Part, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine, Rails, Seat, Sheet, Stock
 from . import sentences
 from .beam import carriage_height
+from .rounds import MOST_ROUNDS, as_parts, in_rounds, shares_worth_making
 
 EFFORT = {"slip": 3.0, "shim": 5.0}
 """Efforts against 1 for a screw: bolts to slacken; bolts to slacken and sheets to cut. Our own choice."""
@@ -37,7 +40,24 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
 
     Each rail is a beam on its seats (a straight line on two, a natural cubic spline on more); the gantry beam spans
     the two rails on blocks, so the height at the tool is linear between them.
+
+    A rail on three seats or more is bent by each. In one round of work no seat that slips leaves the line through its
+    neighbours by more than ``most_bend`` of the distance to the nearer one; larger moves are made in rounds, in which
+    all seats go a share each and the neighbours of the one that is moved are eased; sheets go in at once. What would
+    take more than twenty rounds, or bend the rail by more than one round's worth over a seat that is held, is not done
+    at all. Only the bend that these travels add is counted; how the rail was bent before is not known.
     """
+
+    most_bend: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=0.01,
+            description="How far a seat may leave the line through its neighbours on the same rail in one round of "
+            "work, as a share of the distance to the nearer one. The default, 1 mm in a metre, is common practice, no "
+            "source; give what the rail's section and its maker allow.",
+        ),
+    ] = 0.001
 
     version: ClassVar[str] = "1.0"
     needs: ClassVar[str] = sentences.RAIL_SHIM_NEEDS
@@ -68,12 +88,117 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
             result[:, members] = -weight[:, None] * height
         return result
 
+    def parts(self, move: Move) -> tuple[Part, ...]:
+        """Move each seat at once where the rail is bent little meanwhile, else all of them in rounds.
+
+        Raises:
+            Refused: the rail would be bent too far; the fault points at the seat where it would be.
+        """
+        at_once = super().parts(move)
+        rails, travels = move.machine.rails, move.travels
+        if rails is None or len(rails.seats) == 2 * RAILS:
+            return at_once
+        lines = [line for line in bent_lines(rails) if travels[list(line.seats)].any()]
+        if not lines:
+            return at_once
+        for line in lines:
+            self.refuse_held(rails, line, travels, move.machine.units)
+        slips = {part.adjuster for part in at_once if rails.seats[part.adjuster].method == "slip"}
+        slipped = [(1, seat, float(travels[seat])) for seat in sorted(slips)]
+        rounds, _, seat = max(self.rounds_for(line, slipped) for line in lines)
+        if rounds > MOST_ROUNDS:
+            raise Refused.at(
+                f"/machine/rails/seats/{seat}", sentences.rail_too_far(rails.seats[seat].id, rounds, MOST_ROUNDS)
+            )
+        if rounds <= 1:
+            return at_once
+        adjusters, beside = (
+            self.adjusters(move.machine),
+            {one: self.eased(rails, line, one) for line in lines for one in line.seats},
+        )
+        for more in range(rounds, MOST_ROUNDS + 1):
+            shares = {
+                part.adjuster: shares_worth_making(move.machine, adjusters[part.adjuster], part.travel or 0.0, more)
+                if part.adjuster in slips and part.adjuster in beside
+                else 1
+                for part in at_once
+            }
+            made = list(in_rounds({seat: float(travels[seat]) for seat in shares}, shares, more, adjusters))
+            if max(self.rounds_for(line, [one for one in made if one[1] in slips])[0] for line in lines) <= 1:
+                break
+        worst = max(self.rounds_for(line, made)[1] for line in lines)
+        return as_parts(made, more, sentences.seats_go_in_rounds(more, worst), beside)
+
+    def may_refuse(self, machine: Machine) -> bool:
+        """A rail on two seats is not bent."""
+        return bool(bent_lines(checked_rails(machine)))
+
+    def rounds_for(self, line: BentLine, made: Sequence[tuple[int, int, float]]) -> tuple[int, float, int]:
+        """Return into how many rounds each round made must be split, so that the rail is bent little enough in each.
+
+        With it come the largest bend in a round as a share of the spacing, and the seat where it is.
+        """
+        now, begun, most = np.zeros(line.bends.shape[1]), 0, (0.0, line.seats[1])
+        for turn, seat, travel in made:
+            if turn > begun:
+                now, begun = np.zeros_like(now), turn
+            now[seat] += travel
+            bent = np.abs(line.bends @ now) / line.room
+            most = max(most, (float(bent.max()), line.seats[1 + int(np.argmax(bent))]))
+        return int(np.ceil(most[0] / self.most_bend - 1e-9)), *most
+
+    def refuse_held(self, rails: Rails, line: BentLine, travels: Floats, unit: str) -> None:
+        """Refuse to bend a rail over a seat that is held, where it cannot be eased.
+
+        Raises:
+            Refused: it would be bent by more than in one round.
+        """
+        for seat, bent, room in zip(line.seats[1:-1], line.bends @ travels, line.room, strict=True):
+            if rails.seats[seat].id in self.hold and abs(bent) > self.most_bend * room:
+                says = sentences.bent_over_held(rails.seats[seat].id, abs(bent), self.most_bend * room, unit)
+                raise Refused.at(f"/machine/rails/seats/{seat}", says)
+
+    def eased(self, rails: Rails, line: BentLine, seat: int) -> tuple[int, ...]:
+        """Return the neighbours of a seat that are eased while it is moved: those that are not held."""
+        at = line.seats.index(seat)
+        beside = line.seats[max(0, at - 1) : at] + line.seats[at + 1 : at + 2]
+        return tuple([other for other in beside if rails.seats[other].id not in self.hold])
+
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: slackened rails can drop or pinch."""
         return (
             sentences.SUPPORT_THE_GANTRY,
             sentences.ONE_SEAT_AT_A_TIME,
         )
+
+
+class BentLine(Struct, frozen=True):
+    """A rail on three seats or more, its ``seats`` in order.
+
+    ``bends`` (inner seats, all seats of the machine) gives how far each seat between two others leaves the line through
+    them, for travels of all seats; ``room`` (inner seats,) is its distance to the nearer.
+    """
+
+    seats: tuple[int, ...]
+    room: Floats
+    bends: Floats
+
+
+def bent_lines(rails: Rails) -> list[BentLine]:
+    """Return the rails that their seats can bend."""
+    along, found = 0 if rails.along == "x" else 1, []
+    for members in by_rail(rails).values():
+        if len(members) < 3:
+            continue
+        place = {seat: (rails.seats[seat].x, rails.seats[seat].y)[along] for seat in members}
+        seats = sorted(members, key=place.__getitem__)
+        span = np.diff([place[seat] for seat in seats])
+        bends = np.zeros((len(seats) - 2, len(rails.seats)))
+        for row, (before, seat, after) in enumerate(zip(seats, seats[1:], seats[2:], strict=False)):
+            bends[row, seat] = 1.0
+            bends[row, [before, after]] = -span[[row + 1, row]] / (span[row] + span[row + 1])
+        found.append(BentLine(tuple(seats), np.minimum(span[:-1], span[1:]), bends))
+    return found
 
 
 def by_rail(rails: Rails) -> dict[str, list[int]]:

@@ -11,6 +11,11 @@ FOUR_SCREW_NEEDS = (
     "`bed.material` or `bed.youngs_modulus` and `bed.poissons_ratio`"
 )
 
+MANY_SCREW_NEEDS = (
+    "5 to 16 `supports`, not on one line; for a flexible plate also `bed.thickness`, and `bed.material` or "
+    "`bed.youngs_modulus` and `bed.poissons_ratio`"
+)
+
 KINEMATIC_NEEDS = "three `supports`, each with a `mount`: cone, vee and flat, or three vees; `mount.axis` for each vee"
 
 RAIL_SHIM_NEEDS = "`rails` with two rails side by side and at least two seats on each"
@@ -46,14 +51,33 @@ NOTHING_LIMITS_THE_TWIST = (
 LARGEST_STRESS = "Largest von Mises stress that the twist adds in the plate; close to a screw it is higher."
 
 SCREWS_CAN_BEND_A_PLATE = (
-    "Four screws can bend a plate: never use them to force a plate that is clamped or bolted down; let the "
-    "clamps go, set the screws, then clamp again and read again."
+    "Four screws can bend a plate: let its clamps and bolts go first, and read again once it is held."
 )
+
+BACKED_OFF_IT_MAY_TIP = "While a screw is backed off the plate may tip or drop: keep fingers out, do not lean on it."
+
+MANY_SCREWS_CAN_BEND_A_PLATE = SCREWS_CAN_BEND_A_PLATE.replace("Four", "More than three")
 
 PLAN_TWISTS_THE_PLATE = (
     "This plan twists the plate on purpose. Never do that to glass, stone, ceramic or cast iron, which break "
     "without warning, nor to a plate with a bonded heater or coating; go in small turns over all four "
     "screws, and stop if a screw turns hard. The maker of the machine has the last word."
+)
+
+PLAN_BENDS_THE_PLATE = (
+    "This plan bends the plate on purpose. Never do that to glass, stone, ceramic or cast iron, which break "
+    "without warning, nor to a plate with a bonded heater or coating; go in small turns over all "
+    "screws, and stop if a screw turns hard. The maker of the machine has the last word."
+)
+
+TRAVELS_MUST_KEEP_ONE_PLANE = (
+    "The plate is rigid, so the travels of its supports must stay in one plane; else some lift off or it is bent. "
+    "Leave all free to move, or ask for a flexible plate."
+)
+
+ONE_PLANE_IS_KEPT = (
+    "The travels keep one plane, so no support lifts off. Should one be found slack afterwards, snug it until it just "
+    "touches, without lifting the plate."
 )
 
 PLANE_IS_KEPT = "The four travels keep one plane, so no support lifts off and none is loaded more than before."
@@ -87,7 +111,8 @@ TURNS_AS_IT_WARMS = " The bed also turns a little, because the grooves do not me
 SUPPORT_THE_GANTRY = "Before a seat is slackened, lock out the drives and support the gantry; fingers out of the gaps."
 
 ONE_SEAT_AT_A_TIME = (
-    "One seat at a time, tightened to the maker's torque before the next; the gantry must run freely all the way."
+    "One seat at a time, tightened to the maker's torque before the next, its neighbours eased only where a step says "
+    "so; the gantry must run freely all the way."
 )
 
 RAILS_MISSING = "`rail-shim` needs the rails and their seats; describe them under `rails`."
@@ -181,15 +206,37 @@ def stress_limits_travel(most_stress: float, allowed: float, most_miss: float, u
     )
 
 
-def corner_forces(supports: Sequence[str], forces: Sequence[float]) -> str:
-    """Say what force the twist takes at each support, in N, positive = up."""
-    listed = ", ".join(
+def forces_at(doing: str, supports: Sequence[str], forces: Sequence[float]) -> str:
+    """Say what force ``doing`` so takes at each support, in N, positive = up."""
+    told = ", ".join(
         f"`{support}` {'pushes up' if force > 0 else 'holds down'} {abs(force):.3g} N"
         for support, force in zip(supports, forces, strict=True)
     )
     return (
-        f"Twisting the plate takes these forces beside its weight: {listed}. A support can hold down only as much "
-        "as weight, spring or clamp gives it; past that the plate lifts off instead of twisting."
+        f"{doing} the plate takes these forces beside its weight: {told}. A support can hold down only as much "
+        f"as weight, spring or clamp gives it; past that the plate lifts off instead of {doing.lower()}."
+    )
+
+
+def many_screw_needs_supports(fewest: int, count: int) -> str:
+    return f"`many-screw` needs at least {fewest} supports; there are {count}. Use `three-screw` or `four-screw`."
+
+
+def supports_too_close(first: str, second: str) -> str:
+    return f"Supports `{first}` and `{second}` stand too close to each other to be set apart; check their x and y."
+
+
+def bending_limits_travel(most_stress: float, allowed: float, support: str) -> str:
+    return (
+        f"Bending the plate may use {most_stress:.0%} of its yield strength ({allowed:.4g} MPa); around `{support}` it "
+        "would be more. Spread the travels over more screws, or raise `most_stress` if the plate's maker allows it."
+    )
+
+
+def bending_stress(support: str) -> str:
+    return (
+        f"Largest von Mises stress that the bending adds in the plate, one thickness away from `{support}`; closer to "
+        "the screw it is higher."
     )
 
 
@@ -279,3 +326,55 @@ def options_without_default(options: Sequence[str]) -> str:
 
 def failed_to_load(error: Exception) -> str:
     return f"it failed to load: {type(error).__name__}: {error}"
+
+
+def three_carry(carry: Sequence[str], others: Sequence[str]) -> str:
+    are = "is" if len(others) == 1 else "are"
+    return (
+        f"{listed(carry)} carry the plate while they are set; {listed(others)} {are} backed off first and brought up "
+        "last."
+    )
+
+
+def hold_it_down(support: str) -> str:
+    return f" Put a weight on the plate over {support} so that it cannot tip off it."
+
+
+def listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def rail_too_far(seat: str, rounds: int, most: int) -> str:
+    return (
+        f"The rail would leave the line through its seats at `{seat}` so far that {rounds} rounds of work were needed, "
+        f"and more than {most} are too many. Look for a slip of reading, a loose seat or a damaged rail first."
+    )
+
+
+def bent_over_held(seat: str, bent: float, most: float, unit: str) -> str:
+    return (
+        f"The rail would be bent by {bent:.3f} {unit} over the seat `{seat}`, which is held, and {most:.3f} {unit} is "
+        "the most. Let that seat move too."
+    )
+
+
+def seats_go_in_rounds(rounds: int, bend: float) -> str:
+    return (
+        f"The seats go in {rounds} rounds, a share each, so that none leaves the line through its neighbours by more "
+        f"than 1/{int(1 / bend)} of their spacing in one. "
+    )
+
+
+def round_of(turn: int, rounds: int) -> str:
+    return f"Round {turn} of {rounds}."
+
+
+def turned_in_rounds(rounds: int) -> str:
+    return f"All screws are turned in {rounds} rounds, a share each, so that the plate is bent a little at a time. "
+
+
+def screw_too_far(screw: str, turns: float, most: float) -> str:
+    return (
+        f"`{screw}` would be turned by {turns:.3g} turns, and a plate that may bend is not moved by more than {most:g} "
+        "at a time. Look for a slip of reading or a wrong unit first."
+    )

@@ -10,6 +10,7 @@ moves up has positive influence and a rail seat that moves up has negative influ
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -85,6 +86,23 @@ class Effect(Struct, frozen=True):
     says: Annotated[str, Meta(description="What it means for the machine, in a sentence.")]
 
 
+class Part(Struct, frozen=True):
+    """One movement of one adjuster, while all others stand, on the way to a set of travels.
+
+    ``adjuster`` is its column and ``travel`` how far it goes; None where it goes, ``about`` so far, until it meets the
+    bed. ``counts`` are the travels by column whose influence is the change of gap that this part makes: empty where the
+    bed stays. The counts of all parts add up to the travels. ``eases`` are adjusters whose bolts are eased meanwhile,
+    ``says`` what to know or do first, in sentences.
+    """
+
+    adjuster: int
+    travel: float | None
+    counts: Mapping[int, float]
+    about: float = 0.0
+    eases: tuple[int, ...] = ()
+    says: str = ""
+
+
 class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solver"):
     """Base of every solver. Subclass it frozen, with ``tag="the-name"``; its fields are its options."""
 
@@ -110,6 +128,11 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
         """Say whether this solver should be picked when the request names none."""
         return False
 
+    @property
+    def limited(self) -> bool:
+        """Say whether its conditions hold inequalities: keeping within them takes longer, which is told beforehand."""
+        return False
+
     def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
         """Return the adjusters in a fixed order.
 
@@ -130,6 +153,20 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
         """Return the change of gap, shape (n_points,), exactly where that differs from influence × travel."""
         change: Floats = self.influence(move) @ move.travels
         return change
+
+    def parts(self, move: Move) -> tuple[Part, ...]:
+        """Return how the travels are carried out, part after part: by default each adjuster goes all the way at once.
+
+        What slackens is done before what does not; else the order stays.
+
+        Raises:
+            Refused: these travels must not be made; the fault points at the adjuster at which to look, and says why.
+        """
+        return tuple([Part(at, travel, {at: travel}) for at, travel in enumerate(move.travels.tolist()) if travel])
+
+    def may_refuse(self, machine: Machine) -> bool:
+        """Say whether :meth:`parts` may refuse travels on this machine; asked once, before any survey is answered."""
+        return type(self).parts is not Mechanism.parts
 
     def effects(self, move: Move) -> tuple[Effect, ...]:
         """Return side effects of the travels that a person should know of."""

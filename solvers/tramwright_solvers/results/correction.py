@@ -181,7 +181,11 @@ class Step(Struct, frozen=True, gc=False):
 
     do: Annotated[str, Meta(description="The instruction, in a sentence.")]
     adjuster: Annotated[
-        str | None, Meta(description="`id` of the support or seat to move; null where a station is to be read.")
+        str | None,
+        Meta(
+            description="`id` of the support or seat to move, which may take several steps; null where a station is to "
+            "be read."
+        ),
     ]
     travel: Annotated[
         float | None,
@@ -193,8 +197,8 @@ class Step(Struct, frozen=True, gc=False):
     park: Annotated[
         Place,
         Meta(
-            description="Station at which the dial stands meanwhile, the first that this adjuster moves most; or the "
-            "station to read."
+            description="Station at which the dial stands meanwhile, the first that this step moves most, or would if "
+            "the adjuster moved the bed; or the station to read."
         ),
     ]
     dial_before: Annotated[
