@@ -14,6 +14,7 @@ import os
 import socket
 import subprocess
 import sys
+import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -138,12 +139,12 @@ async def attacked(client: httpx.AsyncClient, attack: Attack, until: float) -> C
     return found
 
 
-async def watched(pid: int, until: float) -> int:
+def watched(pid: int, until: float) -> int:
     """Return the largest resident memory seen."""
     most = 0
     while perf_counter() < until:
-        most = max(most, await asyncio.to_thread(resident, pid))
-        await asyncio.sleep(0.1)
+        most = max(most, resident(pid))
+        sleep(0.2)
     return most
 
 
@@ -152,20 +153,38 @@ def p99(took: list[float]) -> float:
     return 1e3 * sorted(took)[int(0.99 * (len(took) - 1))]
 
 
+def crowd(where: str, attack: Attack, seconds: float, at_once: int) -> None:
+    """Be the attackers, in a process that gives way, as one on another host would; print what became of them."""
+    os.nice(10)
+
+    async def all_of_them() -> list[Counter[str]]:
+        until = perf_counter() + seconds
+        async with httpx.AsyncClient(base_url=where) as client:
+            return await asyncio.gather(*(attacked(client, attack, until) for _ in range(at_once)))
+
+    print(", ".join(f"{n} × {name}" for name, n in sorted(sum(asyncio.run(all_of_them()), Counter[str]()).items())))
+
+
 async def under(where: str, pid: int, attack: Attack | None, seconds: float, at_once: int) -> tuple[float, float, str]:
     """Return both percentiles, and what became of the attackers, in words."""
-    until = perf_counter() + seconds
-    frame = msgspec.json.encode(examples.corrections()["twisted-frame"])
-    async with httpx.AsyncClient(base_url=where, timeout=300.0) as mine, httpx.AsyncClient(base_url=where) as theirs:
-        crowd = [attacked(theirs, attack, until) for _ in range(at_once if attack else 0)]
-        live, quick, most, *fates = await asyncio.gather(
-            asked(mine, "/health/live", None, until),
-            asked(mine, "/v1/corrections", frame, until),
-            watched(pid, until),
-            *crowd,
-        )
-    fate = ", ".join(f"{count} × {name}" for name, count in sorted(sum(fates, Counter[str]()).items()))
-    return p99(live), p99(quick), f"{most / 1e6:.0f} MB; attackers: {fate or 'none'}"
+    frame, process = msgspec.json.encode(examples.corrections()["twisted-frame"]), None
+    with tempfile.NamedTemporaryFile() as body:
+        if attack:
+            body.write(attack.body)
+            body.flush()
+            command = [sys.executable, __file__, "--crowd", where, attack.path, body.name, attack.media_type]
+            command += ["--seconds", str(seconds), "--at-once", str(at_once)]
+            process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+            await asyncio.sleep(1.0)
+        until = perf_counter() + seconds - (1.5 if attack else 0.0)
+        async with httpx.AsyncClient(base_url=where, timeout=300.0) as mine:
+            live, quick, most = await asyncio.gather(
+                asked(mine, "/health/live", None, until),
+                asked(mine, "/v1/corrections", frame, until),
+                asyncio.to_thread(watched, pid, until),
+            )
+        fate = process.communicate()[0].strip() if process else "none"
+    return p99(live), p99(quick), f"{most / 1e6:.0f} MB; attackers: {fate}"
 
 
 def main() -> None:
@@ -173,7 +192,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--at-once", type=int, default=8)
+    parser.add_argument("--crowd", nargs=4, help=argparse.SUPPRESS)
     given = parser.parse_args()
+    if given.crowd:
+        where, path, body, media_type = given.crowd
+        crowd(where, Attack(path, Path(body).read_bytes(), media_type), given.seconds, given.at_once)
+        return
     found = attacks()
     with served() as (where, pid):
         asyncio.run(under(where, pid, None, 2.0, 0))

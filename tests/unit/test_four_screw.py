@@ -291,5 +291,5 @@ def test_it_suits_four_supports_without_mounts() -> None:
 
 
 def test_cautions_speak_of_bending() -> None:
-    assert any("clamped" in caution for caution in RIGID.cautions(machine(RECTANGLE)))
+    assert any("bend a plate" in caution for caution in RIGID.cautions(machine(RECTANGLE)))
     assert any("glass" in caution for caution in FLEXIBLE.cautions(machine(RECTANGLE)))

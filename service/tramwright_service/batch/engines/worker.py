@@ -24,6 +24,9 @@ from ..splitter import Chunk
 LENGTH = struct.Struct("<I")
 """Before each message its length in bytes."""
 
+GIVES_WAY = 5
+"""By how much the priority of a worker is lower than that of who started it: a batch can wait, a lone request not."""
+
 
 def read(stream: IO[bytes]) -> bytes | None:
     """Return the next message, None at the end of the stream or where it breaks off."""
@@ -47,6 +50,7 @@ def main() -> None:
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever a plug-in prints must not run into the answers
     configure("info")
+    os.nice(GIVES_WAY)
     first = read(sys.stdin.buffer)
     if first is None:
         return
