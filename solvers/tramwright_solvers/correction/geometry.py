@@ -15,9 +15,9 @@ from ..diagnostics.form_terms import SEEN, TERMS, Form, form, term_columns
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.settling import settling_places
-from ..diagnostics.unobservable import unobservable_adjusters
+from ..diagnostics.unobservable import shows_all, unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
-from ..linalg.grids import bed_grid
+from ..linalg.grids import bed_grid, coarse_grid
 from ..model.contract import Floats, Mechanism
 from ..model.sentences import GENERAL_CAUTIONS
 from ..reduction.stations import StationLayout, a_priori
@@ -194,6 +194,8 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def unseen_adjusters(self) -> np.ndarray:
         """Which adjusters (m,) these stations cannot tell from others."""
+        if shows_all(self.influence, self.influence_at(coarse_grid(self.machine.bed))):
+            return np.zeros(len(self.adjusters), dtype=bool)
         found = {one.what for one in self.blind if one.kind == "adjuster"}
         return np.array([adjuster.id in found for adjuster in self.adjusters])
 

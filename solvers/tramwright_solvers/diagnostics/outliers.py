@@ -271,8 +271,7 @@ def smooth_model(bed: Bed, points: Floats, columns: Floats, root: Floats) -> tup
     model = reliability(columns, root)
     for degree in range(3, HIGHEST + 1):
         bends = higher_terms(bed, points, degree)
-        columns = np.concatenate([columns, bends], axis=1)
-        finer = reliability(columns, root)
+        finer = model.extended(bends * root[:, None])
         if finer.dof < 2 or float(finer.redundancy.min()) < SPARE_FOR_MORE:
             return model, bends
         model = finer

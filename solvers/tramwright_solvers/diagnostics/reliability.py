@@ -13,12 +13,15 @@ from statistics import NormalDist
 import numpy as np
 from msgspec import Struct
 
-from ..linalg.orthogonalize import dominant, each_apart, lengths
+from ..linalg.orthogonalize import dominant, each_apart, lengths, less
 from ..linalg.rowwise import row_dots
 from ..model.contract import Floats
 
 ALPHA, POWER = 0.001, 0.8
 """Two-sided risk of one test and the power at the smallest detectable slip, as Baarda chose them: δ0 = 4.1321."""
+
+INDEPENDENT = 1e-9
+"""Share of a column's length that has to be its own."""
 
 LEAST_REDUNDANCY = 0.1
 """Redundancy number below which an observation is hardly checked by the others. Common practice, no source."""
@@ -37,6 +40,12 @@ class Reliability(Struct, frozen=True):
     def residual(self, weighted: Floats) -> Floats:
         """Return weighted residuals, observed less fitted, of weighted observations (n,)."""
         return np.asarray(weighted - self.basis @ (weighted @ self.basis))
+
+    def extended(self, weighted: Floats) -> Reliability:
+        """Return the model with further weighted columns (n, k)."""
+        added = dominant(less(weighted / lengths(weighted), self.basis), INDEPENDENT, absolute=True)
+        redundancy = np.clip(self.redundancy - np.einsum("ij,ij->i", added, added), 0.0, 1.0)
+        return Reliability(np.concatenate([self.basis, added], axis=1), redundancy, self.dof - added.shape[1])
 
     @property
     def checked(self) -> np.ndarray:
@@ -63,7 +72,7 @@ class Reliability(Struct, frozen=True):
 def reliability(columns: Floats, root: Floats) -> Reliability:
     """Prepare a model from its design (n, p), of any rank, and the square roots of the weights (n,)."""
     weighted = columns * root[:, None]
-    basis = np.ascontiguousarray(dominant(weighted / lengths(weighted), 1e-9))
+    basis = np.ascontiguousarray(dominant(weighted / lengths(weighted), INDEPENDENT))
     redundancy = np.clip(1.0 - np.einsum("ij,ij->i", basis, basis), 0.0, 1.0)
     return Reliability(basis, redundancy, len(columns) - basis.shape[1])
 

@@ -19,9 +19,9 @@ READINGS_UNCHECKED = (
 
 SETUPS_HANG_LOOSELY = " It comes from how the set-ups hang together: read more stations in two of them."
 
-COMPARISON_ONLY = (
-    "For comparison only: nothing above leaves a reading out. Read the suspects again; if they come out the "
-    "same, they are the bed's own form and the answer above holds."
+IF_THEY_ARE_SLIPS = (
+    "That is what follows if they prove to be slips: read them again first. Where one comes out the same, send both "
+    "values; it is then taken for the bed's own form."
 )
 
 STATIONS_FOR_TERM = {

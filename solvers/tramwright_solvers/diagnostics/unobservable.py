@@ -42,6 +42,15 @@ def unobservable_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats,
     ]
 
 
+def shows_all(at_stations: Floats, over_bed: Floats) -> bool:
+    """Say whether the stations show as many forms of the adjusters, columns (n, m), as the bed: then none is unseen."""
+    forms = []
+    for columns in (at_stations, over_bed):
+        singular = np.linalg.svd(columns - columns.mean(axis=0), compute_uv=False)
+        forms.append(int(np.sum(singular > BLIND_STATIONS * max(1.0, float(singular.max(initial=0.0))))))
+    return forms[0] >= forms[1]
+
+
 def own_part(others: Floats, column: Floats) -> float:
     """Return the largest entry of a column (n, 1) once a constant and the span of others (n, k) are taken off."""
     span = np.concatenate([np.ones((len(column), 1)), others], axis=1)

@@ -1,4 +1,4 @@
-"""The answer without the suspects, given beside the answer for comparison only.
+"""The answer without the suspects: what follows if they prove to be slips.
 
 A suspect may be a slip or a real dent, and only reading it again can tell. Leaving a station out shows how much the
 answer depends on it.
@@ -16,7 +16,7 @@ from ..results.correction import MovesAnswer, Refit
 from ..results.findings import Place, Suspect
 from . import sentences
 
-SAYS = sentences.COMPARISON_ONLY
+SAYS = sentences.IF_THEY_ARE_SLIPS
 TOO_LITTLE = sentences.TOO_LITTLE_LEFT
 
 

@@ -14,6 +14,12 @@ def bed_grid(bed: Bed) -> Floats:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
+def coarse_grid(bed: Bed) -> Floats:
+    """Return a 5 × 5 grid over the whole bed, shape (25, 2): fine enough to count the forms that adjusters make."""
+    x, y = np.meshgrid(np.linspace(*bed.x, 5), np.linspace(*bed.y, 5))
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
 def scaled_to(bed: Bed, points: Floats) -> tuple[Floats, Floats]:
     """Return x and y of points (n, 2) in halves of the bed's sides from its middle: -1 to 1 over the bed."""
     (left, right), (front, rear) = bed.x, bed.y

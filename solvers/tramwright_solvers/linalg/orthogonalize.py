@@ -75,10 +75,10 @@ def complement(columns: Floats, least: float, size: Floats) -> Floats:
     return np.asarray(left[:, int(np.sum(singular > least)) :])
 
 
-def dominant(columns: Floats, share: float) -> Floats:
-    """Return the same for columns of one scale: directions above this share of the strongest."""
+def dominant(columns: Floats, share: float, *, absolute: bool = False) -> Floats:
+    """Return the same for columns of one scale: directions above this share of the strongest, or of one."""
     left, singular, _ = np.linalg.svd(columns, full_matrices=False)
-    return np.asarray(left[:, singular > share * np.max(singular, initial=0.0)])
+    return np.asarray(left[:, singular > share * (1.0 if absolute else np.max(singular, initial=0.0))])
 
 
 def lengths(columns: Floats) -> Floats:

@@ -33,7 +33,7 @@ class Solve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
         Annotated[float, Meta(ge=0, le=1e3)] | None,
         Meta(
             description="Total that is good enough with its U, in `units`; 0 asks for the best attainable. Absent or "
-            "null, a third of the limit."
+            "null, a bed proven within its limit is left alone, and any other aims at a third of the limit."
         ),
     ] = None
     most_moves: Annotated[
