@@ -55,9 +55,10 @@ class Answer:
         return str(self.document["verdict"]["predicted"])
 
     @property
-    def probability(self) -> float:
+    def probability(self) -> float | None:
         """Probability that the bed is within its limit once the steps are made."""
-        return float(self.document["verdict"]["probability"])
+        told = self.document["verdict"]["probability"]
+        return None if told is None else float(told)
 
     @property
     def limit(self) -> float:

@@ -60,8 +60,9 @@ class Report:
             kind.decided += trial.answer.as_found != "undecided"
         kind.wrong += any(one.judge == "e" and one.reason.endswith("as found") for one in found)
         kind.broken.update({one.judge for one in found})
-        if trial.steps and trial.case.trusted and not trial.case.blind and not trial.beyond:
-            self.stated.append(trial.answer.probability)
+        honest = trial.steps and trial.case.trusted and not trial.case.blind and not trial.beyond
+        if honest and (stated := trial.answer.probability) is not None:
+            self.stated.append(stated)
             self.came_true += trial.totals[1] <= trial.answer.limit
         self.reasons.update({(one.judge, one.reason) for one in found})
         for one in found:

@@ -165,9 +165,7 @@ def sample() -> Report:
 
 
 BROKEN = {
-    "a": "slips that no other reading checks are acted on",
-    "A": "so they are, and form between the stations",
-    "f": "slips that no other reading checks are used",
+    "A": "form between the stations, and slips that no other reading checks, may make the whole bed worse",
 }
 """Rules that advice breaks today on the sample; strict, so each goes from here with what mends it."""
 

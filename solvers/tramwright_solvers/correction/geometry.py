@@ -20,6 +20,7 @@ from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid, coarse_grid
 from ..model.contract import Floats, Mechanism
 from ..model.sentences import GENERAL_CAUTIONS
+from ..model.units import K
 from ..reduction.stations import StationLayout, a_priori
 from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
@@ -179,10 +180,10 @@ class Geometry(Setup, frozen=True, dict=True):
 
     @cached_property
     def unseen_terms(self) -> tuple[str, ...]:
-        """Tilts and twist that these stations do not show, or know over the bed no better than to the limit."""
+        """Tilts and twist that these stations do not show, or whose U over the bed is larger than the limit."""
         columns = self.form.columns[:, : len(JUDGED) + 1] * self.form.root[:, None]
         norms = np.linalg.norm(np.linalg.pinv(columns, rcond=SEEN), axis=1)
-        over_bed = 2.0 * self.reading_u * norms
+        over_bed = 2.0 * K * self.reading_u * norms
         hidden = ~np.array(self.form.seen[: len(norms)]) | (over_bed > self.machine.total_limit)
         return tuple(term for term, one in zip(TERMS, hidden.tolist(), strict=False) if one and term in JUDGED)
 
@@ -203,7 +204,7 @@ class Geometry(Setup, frozen=True, dict=True):
         """Return the stations to read as well to see tilts, twist and what these adjusters do."""
         places, bed, points = remedy_points(self.machine.bed), self.machine.bed, self.layout.points
         terms = slice(0, len(JUDGED) + 1)
-        u, enough = self.reading_u, self.machine.total_limit / 2.0
+        u, enough = self.reading_u, self.machine.total_limit / (2.0 * K)
         found = settling_places(term_columns(bed, points)[:, terms], term_columns(bed, places)[:, terms], u, enough)
         if adjusters:
             points = np.concatenate([points, places[found]])

@@ -15,6 +15,7 @@ from msgspec.structs import replace
 
 from ..diagnostics.closing_jump import ClosingDoubt
 from ..diagnostics.without_outliers import refit
+from ..linalg.orthogonalize import dominant
 from ..model.contract import Floats, Move
 from ..model.errors import Refused
 from ..model.survey import Survey
@@ -33,6 +34,13 @@ REPEATS = "repeats disagree"
 
 DIAL_RANGE = 2.0
 """Range of a dial indicator over the farthest travel: 10 mm, common practice, no source."""
+
+
+MOST_OF_IT = 0.4
+"""Share of what is left that remains without a reading which makes most of it. Our own choice."""
+
+RANK = 1e-9
+"""Share of a column that has to be its own."""
 
 
 class Doubt(Struct, frozen=True):
@@ -109,7 +117,7 @@ def judge(
             judged[row] = replace(judged[row], doubt=doubt)
     for row in _questionable(prepared, decided):
         own = prepared[row], decided, row
-        if judged[row].doubt is None and (doubt := _too_far(*own) or _unseen(*own)):
+        if judged[row].doubt is None and (doubt := _too_far(*own) or _one_reading(*own) or _unseen(*own)):
             judged[row] = replace(judged[row], doubt=doubt)
     for row, one in enumerate(judged):
         if (one.doubt is None or one.doubt.moves) and (doubt := _refused(prepared[row], decided.chosen.travels[row])):
@@ -169,12 +177,18 @@ def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingD
 
 
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
-    """Return the surveys of which :func:`_too_far` or :func:`_unseen` has something to say."""
+    """Return the surveys of which :func:`_too_far`, :func:`_one_reading` or :func:`_unseen` may have something to
+    say."""
     travels, u, total = decided.chosen.travels, decided.chosen.u, decided.scores.total[:, 0]
     own = prepared[:1] if all(one is prepared[0] for one in prepared) else prepared
     far = np.array([one.far for one in own])
     unknown = np.stack([one.unseen_adjusters for one in own]) | (u > own[0].machine.total_limit)
-    found = (total > DIAL_RANGE * far) | np.array([bool(one.unseen_terms) for one in own])
+    left = decided.scores.total[np.arange(len(total)), decided.chosen.index]
+    found = (
+        (total > DIAL_RANGE * far)
+        | (left > own[0].machine.total_limit)
+        | np.array([bool(one.unseen_terms) for one in own])
+    )
     found = found | ((travels != 0.0) & (unknown | (np.abs(travels) > far[:, None]))).any(axis=1)
     return np.flatnonzero(found).tolist()
 
@@ -188,7 +202,9 @@ def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     names = [*prepared.unseen_terms, *(prepared.adjusters[index].id for index in moved.tolist())]
     places = prepared.places_to_read(tuple(moved.tolist()))
     advice = Advice("read-more", sentences.read_more_first(names, [(one.x, one.y) for one in places]), places)
-    return Doubt(advice, moves=names == ["twist"])
+    # supports alone may level the bed meanwhile; rail seats would twist what is not seen
+    seats = [prepared.adjusters[index].kind == "seat" for index in np.flatnonzero(travels).tolist()]
+    return Doubt(advice, moves=names == ["twist"] and not any(seats))
 
 
 def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
@@ -218,6 +234,28 @@ def _refused(prepared: Geometry, travels: Floats) -> Doubt | None:
             place = prepared.places[prepared.parking.own[at].station]
             return Doubt(Advice("read-again", sentences.move_nothing(fault.detail), (place,)))
     return None
+
+
+def _one_reading(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
+    """Return the doubt where one reading makes most of what the moves would leave, and that is beyond the limit.
+
+    Where it is left out, the same adjusters leave far less: the residuals follow from its own and the hat matrix.
+    """
+    index = int(decided.chosen.index[row])
+    left = decided.table.left[row, :, index]
+    if not np.ptp(left) > prepared.machine.total_limit:
+        return None
+    moved = list(prepared.candidates.sets[index])
+    basis = dominant(np.column_stack([np.ones(len(left)), prepared.influence[:, moved]]), RANK)
+    spare = 1.0 - np.sum(basis**2, axis=1)
+    slip = np.where(spare > RANK, left / np.maximum(spare, RANK), 0.0)
+    at = int(np.argmax(np.abs(slip) * np.sqrt(np.maximum(spare, 0.0))))
+    without = np.delete(left + basis @ (basis[at] * slip[at]), at)
+    place = prepared.places[at]
+    if np.ptp(without) > MOST_OF_IT * np.ptp(left) or prepared.read_twice(place.x, place.y):
+        return None
+    says = sentences.one_reading(place.x, place.y, float(np.ptp(left)), float(np.ptp(without)), prepared.machine.units)
+    return Doubt(Advice("read-again", says, (place,)))
 
 
 def advise(

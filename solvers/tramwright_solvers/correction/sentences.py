@@ -30,6 +30,15 @@ def read_suspects_first(places: Sequence[tuple[float, float]]) -> str:
     )
 
 
+def one_reading(x: float, y: float, left: float, without: float, unit: Literal["mm", "inch"]) -> str:
+    digits = DECIMALS[unit]
+    return (
+        f"Read {station_at(x, y)} again before anything is moved: it alone makes most of what would be left "
+        f"({left:.{digits}f} {unit}, {without:.{digits}f} without it). Where it reads the same, send both values; "
+        "where not, only the new one."
+    )
+
+
 def closing_error(setup: str, error: float, at: str, unit: Literal["mm", "inch"]) -> str:
     which = f"Set-up {setup}" if setup else "The survey"
     return (
