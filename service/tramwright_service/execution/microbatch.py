@@ -7,8 +7,10 @@ framework between them. No request is held back for others: only those already r
 from __future__ import annotations
 
 import asyncio
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from itertools import accumulate
+from time import perf_counter
 from typing import Any
 
 from tramwright_solvers.correction.assemble import ReducedStack
@@ -19,9 +21,12 @@ from tramwright_solvers.results.correction import Correction
 
 from ..wire.encode import encode
 
-TURN = 0.02
-"""Seconds that may be worked on end, by the estimates, before others get their turn of the event loop. They are for
-machines that were never seen; those seen before take a tenth or less."""
+TURN, ESTIMATED = 0.02, 0.25
+"""Seconds that may be worked on end before others get their turn of the event loop: as the estimates have lately turned
+out, and as they are. They are for machines that were never seen; those seen before take a tenth or less."""
+
+FORGET = 0.9
+"""Share of the largest ratio of time taken to estimate that is still expected a turn later."""
 
 CORRECTIONS = stack_by_stack(ReducedStack.corrections)
 
@@ -33,6 +38,7 @@ class Microbatch:
         self._registry = registry
         self._cache = cache
         self._text = text
+        self._pace = 1.0
         self._waiting: list[tuple[SurveyRequest, str, float, asyncio.Future[bytes]]] = []
 
     def ask(self, asked: SurveyRequest, media_type: str, seconds: float = 0.0) -> asyncio.Future[bytes]:
@@ -50,14 +56,18 @@ class Microbatch:
         # a client that went away meanwhile wants no answer
         waiting = [one for one in self._waiting if not one[3].done()]
         # who has waited longest comes first, then who takes least: nobody waits for more than one long answer a turn
-        if sum(seconds for _, _, seconds, _ in waiting) > TURN:
+        most = min(ESTIMATED, TURN / self._pace)
+        if sum(seconds for _, _, seconds, _ in waiting) > most:
             waiting[1:] = sorted(waiting[1:], key=lambda one: one[2])
-        spent = accumulate(seconds for _, _, seconds, _ in waiting)
-        now = max(1, sum(seconds <= TURN for seconds in spent))
+        spent = list(accumulate(seconds for _, _, seconds, _ in waiting))
+        now = max(1, bisect_right(spent, most))
         waiting, self._waiting = waiting[:now], waiting[now:]
         if self._waiting:
             asyncio.get_running_loop().call_soon(self._answer)
+        start = perf_counter()
         answers = self._answers([asked for asked, _, _, _ in waiting])
+        if waiting and spent[now - 1]:
+            self._pace = max((perf_counter() - start) / spent[now - 1], FORGET * self._pace)
         for (_, media_type, _, future), answer in zip(waiting, answers, strict=True):
             if isinstance(answer, Exception):
                 future.set_exception(answer)
