@@ -17,7 +17,7 @@ def machine(division: float = 0.01, error_limit: float = 0.012, repeatability: f
 
 
 def known(total: float, u: float, setting: float = 0.0) -> Known:
-    return total, u, K * u, setting
+    return total, u, K * u, K * u, setting
 
 
 def variance(of: Machine, repeats: int = 1) -> Floats:

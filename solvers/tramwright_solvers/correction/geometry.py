@@ -79,6 +79,7 @@ class Geometry(Setup, frozen=True, dict=True):
             added=self.setting.totals[None],
             least=least_travels(self.machine, self.setting, self.influence)[None],
             limit=self.machine.total_limit,
+            division=self.machine.division,
         )
 
     @cached_property

@@ -18,6 +18,7 @@ from ..model.options import Solve
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
 from ..results.correction import Binding, Choice
+from ..uncertainty.range import margin_as_read
 from . import sentences
 from .geometry import Geometry
 from .scoring import TIE, Scores, narrow_to_lowest
@@ -73,7 +74,9 @@ def choose(
         settable &= allowed[small]
         known[small] = best_known(scores.some(small), settable)
         index[small], reached[small] = pick(options, scores.some(small), settable, known[small])
-    alone = scores.spread[:, 0] + K * scores.u[:, 0] <= options.limit if solve.aim_for is None else rows < 0
+    alone = rows < 0
+    if solve.aim_for is None:
+        alone = scores.spread[:, 0] + margin_as_read(scores.u[:, 0], options.division) <= options.limit
     could, index = index, np.where(alone, 0, index)
     travels = table.travels[rows, index]
     return Selection(

@@ -17,7 +17,8 @@ class SubsetTable(Struct, frozen=True):
     """K subsets of the adjusters and their answers, for one geometry (g = 1) or one for each survey of a stack (g = N).
 
     ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``least``
-    (g, m) the smallest travel of each adjuster that is worth asking for, ``limit`` what the machine is held to.
+    (g, m) the smallest travel of each adjuster that is worth asking for, ``limit`` what the machine is held to,
+    ``division`` that of its dial.
     """
 
     candidates: Candidates
@@ -25,12 +26,20 @@ class SubsetTable(Struct, frozen=True):
     added: Floats
     least: Floats
     limit: float
+    division: float
 
     @property
     def kind(self) -> tuple[object, ...]:
         """What must be the same for geometries to be joined."""
         own = self.candidates
-        return own.sets, self.effort.tobytes(), own.problem.effort.tobytes(), own.fits.lift.shape, self.limit
+        return (
+            own.sets,
+            self.effort.tobytes(),
+            own.problem.effort.tobytes(),
+            own.fits.lift.shape,
+            self.limit,
+            self.division,
+        )
 
 
 def join_tables(many: Sequence[SubsetTable]) -> SubsetTable:

@@ -14,7 +14,7 @@ from ..reduction.covariance import GapCovariance
 from ..results.correction import VerdictAnswer
 from ..results.findings import AsFound
 from ..uncertainty.conformity import Known, undecided, verdict
-from ..uncertainty.range import MOST_FACTOR, outside_margin
+from ..uncertainty.range import MOST_FACTOR, margin_as_read, outside_margin
 from . import sentences
 from .decision import Decision
 from .geometry import Geometry
@@ -79,11 +79,14 @@ def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decisi
     if (near := (totals > options.limit) & (totals - MOST_FACTOR * u <= options.limit)).any():
         read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0))
         margins[near] = outside_margin(left[near], read, setting[near])
-    numbers = (totals, u, scores.rms[rows, index], margins, setting, left.argmax(axis=2), left.argmin(axis=2))
+    inside = np.where(index == 0, margin_as_read(u, options.division), K * u)
+    numbers = (totals, u, scores.rms[rows, index], margins, inside, setting, left.argmax(axis=2), left.argmin(axis=2))
     return [
         [
-            Extremes(AsFound(total, u, K * u, K, rms, own.places[high], own.places[low]), (total, u, margin, added))
-            for own, total, u, rms, margin, added, high, low in zip(prepared, *of_state, strict=True)
+            Extremes(
+                AsFound(total, u, K * u, K, rms, own.places[high], own.places[low]), (total, u, margin, within, added)
+            )
+            for own, total, u, rms, margin, within, added, high, low in zip(prepared, *of_state, strict=True)
         ]
         for of_state in zip(*(values.tolist() for values in numbers), strict=True)
     ]

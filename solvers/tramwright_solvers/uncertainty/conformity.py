@@ -19,12 +19,15 @@ MOST_REPEATS = 20
 Standing = Literal["within", "outside", "undecided"]
 
 
-def standing(total: float, u: float, limit: float, margin: float | None = None) -> Standing:
+def standing(
+    total: float, u: float, limit: float, margin: float | None = None, inside: float | None = None
+) -> Standing:
     """Decide by ISO 14253-1: proven inside the limit less the uncertainty, proven outside beyond the limit plus it.
 
-    ``margin`` is how far beyond the limit proves a total outside, K u unless given (see :mod:`.range`).
+    ``margin`` is how far beyond the limit proves a total outside, ``inside`` how far within it one within; K u unless given
+    (see :mod:`.range`).
     """
-    if total + K * u <= limit:
+    if total + (K * u if inside is None else inside) <= limit:
         return "within"
     if total - (K * u if margin is None else margin) > limit:
         return "outside"
@@ -39,14 +42,16 @@ def conformance_probability(total: float, u: float, limit: float) -> float:
     return 0.5 * erfc((total - limit) / (u * sqrt(2.0)))
 
 
-Known = tuple[float, float, float, float]
-"""A total, its standard uncertainty, how far beyond the limit proves it outside, and what setting adds to its u."""
+Known = tuple[float, float, float, float, float]
+"""A total, its u, how far beyond the limit proves it outside, how far inside it within, and what setting adds to u."""
 
 
 def verdict(machine: Machine, found: Known, predicted: Known, variance: Floats) -> Verdict:
     """Return the verdict on two totals; ``variance`` (n,) is that of the gaps."""
     limit = machine.total_limit
-    as_found, afterwards = (standing(total, u, limit, margin) for total, u, margin, _ in (found, predicted))
+    as_found, afterwards = (
+        standing(total, u, limit, margin, inside) for total, u, margin, inside, _ in (found, predicted)
+    )
     open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
     return Verdict(
         limit=limit,
@@ -64,14 +69,16 @@ def undecided(limit: float, decided_by: str) -> Verdict:
     return Verdict(limit, "undecided", "undecided", None, RULE, K, decided_by)
 
 
-def what_decides(machine: Machine, total: float, u: float, margin: float, setting: float, variance: Floats) -> str:
+def what_decides(
+    machine: Machine, total: float, u: float, margin: float, inside: float, setting: float, variance: Floats
+) -> str:
     """Say what would bring an undecided total to a verdict, should it stay as it is: repeats, or a finer indicator.
 
     Repeats divide only the part of the variance that is not the indicator's own; where that is not enough, nothing but
     an indicator better by the factor of the uncertainties will do. No reading takes off what ``setting`` adds.
     """
     beyond = total - machine.total_limit
-    enough = -beyond / K if beyond <= 0.0 else beyond * u / margin
+    enough = -beyond * u / inside if beyond <= 0.0 else beyond * u / margin
     if enough == 0.0:
         return sentences.ON_THE_LIMIT
     if enough <= setting:

@@ -6,7 +6,8 @@ Which stations are highest and lowest is itself decided by the errors. Let τ be
 - Its standard deviation is not above that of the difference of two stations, √2 u where all are alike (Poincaré's
   inequality: the gradient of a range has length √2 wherever it exists). That is the ``u`` stated.
 - ``T + K u <= L`` happens to at most 5 of 100 machines whose true total is beyond L, whatever their form: their true
-  extremes alone read less apart than that in no more than one of twenty. So *within* may be claimed with K = 1.645.
+  extremes alone read less apart than that in no more than one of twenty. So *within* may be claimed with K = 1.645 of a predicted total.
+  One as read is a number of whole divisions, and takes a little more (:func:`margin_as_read`).
 - ``T - K u > L`` is another matter: where many stations are nearly the highest, one of them reads too high almost
   surely. *Outside* takes the quantile of the largest of as many errors as stations are in question
   (:func:`outside_margin`).
@@ -32,6 +33,9 @@ COUNTS = np.unique(np.round(np.geomspace(1.0, 4096.0, 33)).astype(int))
 
 MOST_FACTOR = 7.0
 """No factor is larger: beyond as many u, a total outside is outside whatever the factor."""
+
+K_AS_READ = 1.675
+"""95 % quantile, in its u, of the difference of two equal rectangular errors; that of other sums of them is less."""
 
 EVERY_PAIR = 40
 """With more stations than this only some are looked among for the widest pair."""
@@ -97,6 +101,15 @@ def _of_ends(rows: Floats, variance: Floats, u: Floats, factors: Floats) -> Floa
     common = factors[high][:, :, None, :] - factors[low][:, None, :, :]
     bound = apart + K * np.sqrt(own + np.sum(common * common, axis=3))
     return np.asarray(bound.max(axis=(1, 2)))
+
+
+def margin_as_read(u: Floats, division: float) -> Floats:
+    """Return how far inside its limit a total of readings as they stand proves it within; ``u`` as given.
+
+    Both extremes were read to whole divisions, so a total below a limit of whole divisions is at least one below it,
+    and stands for true totals up to half a division more.
+    """
+    return K_AS_READ * u + 0.5 * division
 
 
 def outside_factor(gaps: Floats, u: Floats) -> Floats:
