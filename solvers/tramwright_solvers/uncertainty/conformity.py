@@ -10,6 +10,7 @@ from ..model.machine import Machine
 from ..model.units import DECIMALS, K
 from ..results.correction import Verdict
 from . import sentences
+from .range import K_AS_READ
 
 RULE = "ISO 14253-1"
 
@@ -24,8 +25,8 @@ def standing(
 ) -> Standing:
     """Decide by ISO 14253-1: proven inside the limit less the uncertainty, proven outside beyond the limit plus it.
 
-    ``margin`` is how far beyond the limit proves a total outside, ``inside`` how far within it one within; K u unless given
-    (see :mod:`.range`).
+    ``margin`` is how far beyond the limit proves a total outside, ``inside`` how far within it one within; K u unless
+    given (see :mod:`.range`).
     """
     if total + (K * u if inside is None else inside) <= limit:
         return "within"
@@ -78,8 +79,13 @@ def what_decides(
     an indicator better by the factor of the uncertainties will do. No reading takes off what ``setting`` adds.
     """
     beyond = total - machine.total_limit
-    enough = -beyond * u / inside if beyond <= 0.0 else beyond * u / margin
-    if enough == 0.0:
+    if beyond > 0.0:
+        enough = beyond * u / margin
+    elif inside > K_AS_READ * u:  # what rounding takes of it stays, however often it is read
+        enough = (-beyond - (inside - K_AS_READ * u)) / K_AS_READ
+    else:
+        enough = -beyond / K
+    if enough <= 0.0:
         return sentences.ON_THE_LIMIT
     if enough <= setting:
         return sentences.SETTING_IS_TOO_COARSE

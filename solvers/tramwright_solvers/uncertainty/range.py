@@ -6,7 +6,8 @@ Which stations are highest and lowest is itself decided by the errors. Let τ be
 - Its standard deviation is not above that of the difference of two stations, √2 u where all are alike (Poincaré's
   inequality: the gradient of a range has length √2 wherever it exists). That is the ``u`` stated.
 - ``T + K u <= L`` happens to at most 5 of 100 machines whose true total is beyond L, whatever their form: their true
-  extremes alone read less apart than that in no more than one of twenty. So *within* may be claimed with K = 1.645 of a predicted total.
+  extremes alone read less apart than that in no more than one of twenty.
+  So *within* may be claimed with K = 1.645 of a predicted total.
   One as read is a number of whole divisions, and takes a little more (:func:`margin_as_read`).
 - ``T - K u > L`` is another matter: where many stations are nearly the highest, one of them reads too high almost
   surely. *Outside* takes the quantile of the largest of as many errors as stations are in question
