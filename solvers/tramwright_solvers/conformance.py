@@ -9,12 +9,13 @@ must not depend on the origin, the unit, the order of the points, the run, or on
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 import numpy as np
 from msgspec import Struct
 
+from .mechanisms.plug_ins.outputs import resolves
 from .mechanisms.registry import why_unusable
 from .mechanisms.transforms import LENGTHS, scaled, shifted
 from .model.contract import Conditions, Floats, Mechanism, Move, Site
@@ -336,18 +337,3 @@ def allowed(found: Conditions | None, count: int) -> Floats:
     _, sizes, basis = np.linalg.svd(equations)
     rank = int(np.sum(sizes > EXACT * max(1.0, sizes[0])))
     return np.asarray(basis[rank:].T)
-
-
-def resolves(document: Any, pointer: str) -> bool:
-    """Say whether an RFC 6901 JSON Pointer leads somewhere in the document."""
-    if not pointer.startswith("/"):
-        return False
-    for part in pointer[1:].split("/"):
-        name = part.replace("~1", "/").replace("~0", "~")
-        if isinstance(document, list) and name.isdigit() and int(name) < len(document):
-            document = document[int(name)]
-        elif isinstance(document, dict) and name in document:
-            document = document[name]
-        else:
-            return False
-    return True

@@ -49,6 +49,7 @@ OF_A_BODY: tuple[Kind, ...] = (
     problems.UNSUPPORTED,
     problems.INVALID,
     problems.INTERNAL,
+    problems.PLUG_IN,
     problems.BUSY,
     problems.CROWDED,
 )

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, field
 
-from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, Refused
+from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, PlugInFault, Refused
 
 MEDIA_TYPE = "application/problem+json"
 TYPES = "/docs/problems"
@@ -67,6 +67,12 @@ OUT_OF_TIME = Kind(
 )
 NOT_READY = Kind("not-ready", 503, "The service is not ready", "Wait; if it lasts, read the service's log.")
 INTERNAL = Kind("internal", 500, "The service failed", "Not your fault: report it with the time and the request.")
+PLUG_IN = Kind(
+    "plug-in-fault",
+    502,
+    "A plug-in failed",
+    "Tell the author of the plug-in that the detail names, or name another solver in `solve.with`.",
+)
 
 KINDS: tuple[Kind, ...] = (
     UNREADABLE,
@@ -80,6 +86,7 @@ KINDS: tuple[Kind, ...] = (
     INVALID,
     IMPOSSIBLE,
     INTERNAL,
+    PLUG_IN,
     BUSY,
     CROWDED,
     OUT_OF_TIME,
@@ -106,6 +113,7 @@ def _solver_kind(error: Exception) -> Kind | None:
         (Impossible, IMPOSSIBLE),
         (Refused, INVALID),
         (OutOfTime, OUT_OF_TIME),
+        (PlugInFault, PLUG_IN),
     )
     return next((kind for special, kind in rows if isinstance(error, special)), None)
 

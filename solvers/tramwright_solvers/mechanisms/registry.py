@@ -19,7 +19,11 @@ from ..model.contract import CONTRACT, Mechanism
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from . import sentences
+from .plug_ins import sentences as told
+from .plug_ins.guard import FAILURES, guarded, why_harmful
 
+OWN = "built in"
+"""Origin of the solvers that belong to this package."""
 GROUP = "tramwright.solvers"
 """Entry-point group under which plug-ins announce themselves: ``name = "package.module:Class"``."""
 
@@ -43,6 +47,17 @@ class Registry(Struct, frozen=True):
         """Return the tagged union of all solvers' options: the type of one item of ``solve.with``."""
         return Union[tuple(self.solvers.values())]  # noqa: UP007 - built at run time
 
+    def built_in(self) -> Registry:
+        """Return the registry without plug-ins."""
+        own = {name: solver for name, solver in self.solvers.items() if self.origins[name] == OWN}
+        return Registry(MappingProxyType(own), MappingProxyType(dict.fromkeys(own, OWN)))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Send the classes that can be imported; the guards of plug-ins are put on again where it arrives."""
+        plain = {name: getattr(solver, "plain", solver) for name, solver in self.solvers.items()}
+        guards = frozenset(name for name, solver in self.solvers.items() if plain[name] is not solver)
+        return restored, (plain, dict(self.origins), self.unusable, guards)
+
     def suited(self, machine: Machine) -> tuple[Mechanism, ...]:
         """Return, with default options, every solver that the machine's description supports.
 
@@ -59,17 +74,19 @@ class Registry(Struct, frozen=True):
 def why_unusable(candidate: object, taken: Iterable[str]) -> str | None:
     """Return the reason why a candidate breaks the contract, or None if it keeps it."""
     if not (inspect.isclass(candidate) and issubclass(candidate, Mechanism)):
-        return sentences.NOT_A_MECHANISM
+        return told.NOT_A_MECHANISM
     if candidate.contract != CONTRACT:
-        return sentences.other_contract(candidate.contract, CONTRACT)
+        return told.other_contract(candidate.contract, CONTRACT)
     config = candidate.__struct_config__
     if not (config.frozen and config.forbid_unknown_fields and isinstance(config.tag, str)):
-        return sentences.STRUCT_TOO_LOOSE
+        return told.STRUCT_TOO_LOOSE
+    if not all(isinstance(text, str) for text in (candidate.version, candidate.needs)):
+        return told.WORDS_WANTED
     if candidate.name() in taken:
-        return sentences.name_taken(candidate.name())
+        return told.name_taken(candidate.name())
     required = [field.name for field in _fields(candidate) if field.required]
     if required:
-        return sentences.options_without_default(required)
+        return told.options_without_default(required)
     return None
 
 
@@ -92,20 +109,30 @@ def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint] = 
         if reason := why_unusable(solver, solvers):
             raise TypeError(f"built-in solver {solver!r}: {reason}")
         solvers[solver.name()] = solver
-        origins[solver.name()] = "built in"
+        origins[solver.name()] = OWN
+    own = tuple(solvers.values())
     for entry in sorted(plug_ins, key=lambda entry: (entry.name, entry.value)):
         origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
         try:
             candidate = entry.load()
-            reason = why_unusable(candidate, solvers)
-        except Exception as error:  # a stranger's module may raise anything; it must not stop ours
-            reason = sentences.failed_to_load(error)
+            reason = why_unusable(candidate, solvers) or why_harmful(candidate)
+        except FAILURES as error:  # a stranger's module may raise anything; it must not stop ours
+            reason = told.failed_to_load(error)
         if reason:
             unusable.append(Unusable(entry.name, origin, reason))
         else:
-            solvers[candidate.name()] = candidate
+            solvers[candidate.name()] = guarded(candidate, origin, own)
             origins[candidate.name()] = origin
     return Registry(MappingProxyType(solvers), MappingProxyType(origins), tuple(unusable))
+
+
+def restored(
+    plain: dict[str, type[Mechanism]], origins: dict[str, str], unusable: tuple[Unusable, ...], guards: frozenset[str]
+) -> Registry:
+    """Return a registry that was sent to another process."""
+    own = tuple([solver for name, solver in plain.items() if origins[name] == OWN])
+    solvers = {name: guarded(one, origins[name], own) if name in guards else one for name, one in plain.items()}
+    return Registry(MappingProxyType(solvers), MappingProxyType(origins), unusable)
 
 
 @cache

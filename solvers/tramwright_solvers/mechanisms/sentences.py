@@ -27,9 +27,6 @@ TURN_ABOUT_THE_VERTICAL = "turn about the vertical"
 REST_X = "point at rest when the bed warms, x"
 REST_Y = "point at rest when the bed warms, y"
 
-NOT_A_MECHANISM = "it is not a subclass of tramwright_solvers.model.contract.Mechanism"
-STRUCT_TOO_LOOSE = "its Struct must be frozen, forbid unknown fields and carry its name as tag"
-
 TRAVELS_TOO_LARGE = (
     "The travels are too large for the bed to follow: on the way its six contacts stop holding it. Give the "
     "supports `travel` bounds, check the readings and their unit, and let the grooves point inwards."
@@ -310,22 +307,6 @@ def nothing_adjustable(needs: str) -> str:
 
 def three_screw_needs_three_supports(count: int) -> str:
     return f"`three-screw` needs exactly three supports; there are {count}."
-
-
-def other_contract(written_for: int, spoken: int) -> str:
-    return f"it was written for contract {written_for}; this service speaks contract {spoken}"
-
-
-def name_taken(name: str) -> str:
-    return f"the name `{name}` is taken"
-
-
-def options_without_default(options: Sequence[str]) -> str:
-    return f"its options must all have defaults; {', '.join(options)} has none"
-
-
-def failed_to_load(error: Exception) -> str:
-    return f"it failed to load: {type(error).__name__}: {error}"
 
 
 def three_carry(carry: Sequence[str], others: Sequence[str]) -> str:

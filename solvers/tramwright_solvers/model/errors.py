@@ -50,3 +50,7 @@ class Impossible(Refused):
 
 class OutOfTime(SolverError):
     """A time limit passed before any answer was found; the same request may succeed later."""
+
+
+class PlugInFault(SolverError):
+    """A plug-in broke its contract; names plug-in, distribution, method and fault. The sender can change nothing."""

@@ -145,7 +145,7 @@ class LocalEngine:
     def __init__(self, workers: int, registry: Registry, cache: int = MOST_BYTES, most: Most = USUAL) -> None:
         self.at_once = workers * DEPTH
         self._most = workers
-        self._first = pickle.dumps((dict(registry.solvers), dict(registry.origins), registry.unusable, cache, most))
+        self._first = pickle.dumps((registry, cache, most))
         self._workers: list[_Worker] = []
         self._room = asyncio.Semaphore(self.at_once)
         self._starting = asyncio.Lock()

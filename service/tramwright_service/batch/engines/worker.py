@@ -15,7 +15,6 @@ from typing import IO
 import msgspec
 
 from tramwright_solvers.correction.cache import GeometryCache
-from tramwright_solvers.mechanisms.registry import Registry
 
 from ...execution.request_log import configure
 from ..answerer import LineAnswerer
@@ -55,8 +54,8 @@ def main() -> None:
     if first is None:
         return
     # The first message is registry and bounds, from the process that started this one and from nowhere else.
-    solvers, origins, unusable, cache, most = pickle.loads(first)
-    lines = LineAnswerer(Registry(solvers, origins, unusable), GeometryCache(cache), most)
+    registry, cache, most = pickle.loads(first)
+    lines = LineAnswerer(registry, GeometryCache(cache), most)
     decode = msgspec.msgpack.Decoder(Chunk).decode
     encode = msgspec.msgpack.Encoder().encode
     write(answers, b"")  # ready

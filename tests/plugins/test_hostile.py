@@ -1,0 +1,120 @@
+"""Plug-ins that break the contract: the answer names them, and nobody else's answer changes."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import msgspec
+import pytest
+from litestar.testing import TestClient
+
+from hostile import BROKEN, UNUSABLE, Sly, Sound
+from tramwright_service.http.app import create_app
+from tramwright_service.settings import Settings
+from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.registry import Registry, build
+from tramwright_solvers.model.contract import Mechanism
+
+DIST = SimpleNamespace(name="hostile-beds", version="0.7")
+CORRECTIONS = "/v1/corrections"
+
+
+def entry(kind: type[Mechanism]) -> Any:
+    return SimpleNamespace(name=kind.name(), value=kind.__name__, dist=DIST, load=lambda: kind)
+
+
+@pytest.fixture(scope="module")
+def registry() -> Registry:
+    return build(BUILT_IN, [entry(kind) for kind in (*BROKEN, *UNUSABLE, Sly)])
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _importable() -> Iterator[None]:
+    """Let worker processes find the plug-ins, as they find those installed."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setenv("PYTHONPATH", os.pathsep.join([str(Path(__file__).parents[1]), *sys.path]))
+        yield
+
+
+@pytest.fixture(scope="module")
+def client(registry: Registry) -> Iterator[TestClient[Any]]:
+    with TestClient(create_app(Settings(log_level="critical"), registry), raise_server_exceptions=False) as served:
+        yield served
+
+
+def asking(name: str) -> dict[str, Any]:
+    """Ask a solver to tilt a bed on two screws; invented."""
+    supports = [{"id": "left", "x": 0, "y": 0}, {"id": "right", "x": 0, "y": 400}]
+    readings = [{"x": x, "y": y, "value": -0.001 * y} for x in (0, 200, 400) for y in (0, 100, 300, 400)]
+    machine = {"bed": {"x": [0, 400], "y": [0, 400]}, "supports": supports}
+    return {"machine": machine, "survey": {"readings": readings}, "solve": {"with": [{"solver": name}]}}
+
+
+@pytest.mark.parametrize(("broken", "said"), BROKEN.items(), ids=[kind.name() for kind in BROKEN])
+def test_a_fault_of_a_plug_in_names_it_its_distribution_the_method_and_the_fault(
+    client: TestClient[Any], broken: type[Mechanism], said: tuple[str, str]
+) -> None:
+    answer = client.post(CORRECTIONS, json=asking(broken.name()))
+    method, fault = said
+    problem = answer.json()
+    assert (answer.status_code, problem["type"]) == (502, "/docs/problems#plug-in-fault")
+    assert f"`{broken.name()}` (hostile-beds 0.7) failed in `{method}`" in problem["detail"]
+    assert fault in problem["detail"]
+
+
+@pytest.mark.parametrize(("unusable", "reason"), UNUSABLE.items(), ids=[kind.name() for kind in UNUSABLE])
+def test_a_plug_in_that_cannot_say_what_it_suits_is_listed_with_the_reason(
+    client: TestClient[Any], unusable: type[Mechanism], reason: str
+) -> None:
+    listed = {row["name"]: row for row in client.get("/v1/solvers").json()["solvers"]}[unusable.name()]
+    assert listed["usable"] is False
+    assert "`suits`" in listed["reason"]
+    assert reason in listed["reason"]
+
+
+def test_readiness_is_that_of_the_built_in_solvers(client: TestClient[Any]) -> None:
+    assert client.get("/health/ready").status_code == 200
+
+
+def test_built_in_solvers_answer_as_if_the_plug_ins_were_not_there(client: TestClient[Any], examples: Path) -> None:
+    payload = msgspec.json.decode((examples / "twisted-frame.json").read_bytes())
+    payload["machine"]["id"] = "sly"
+    with TestClient(create_app(Settings(log_level="critical"), build(BUILT_IN))) as alone:
+        assert client.post(CORRECTIONS, json=payload).content == alone.post(CORRECTIONS, json=payload).content
+
+
+def test_a_line_of_a_batch_that_meets_a_fault_is_refused_alone(client: TestClient[Any]) -> None:
+    lines = [asking("nan"), asking("leaves"), asking("effort")]
+    lines[2]["solve"]["with"] = []
+    lines[2]["machine"]["supports"].append({"id": "rear", "x": 400, "y": 0})
+    sent = b"\n".join(map(msgspec.json.encode, lines))
+    told = client.post(CORRECTIONS + "/batch", content=sent, headers={"Content-Type": "application/x-ndjson"})
+    first, second, third, *_ = map(msgspec.json.decode, told.content.splitlines())
+    assert "`nan` (hostile-beds 0.7) failed in `influence`" in first["problem"]["detail"]
+    assert "`leaves` (hostile-beds 0.7) failed in `influence`" in second["problem"]["detail"]
+    assert third["verdict"]
+
+
+def test_a_guard_arrives_in_another_process(registry: Registry) -> None:
+    arrived = pickle.loads(pickle.dumps(registry))
+    assert list(arrived.solvers) == list(registry.solvers)
+    assert arrived.solvers["nan"] is not registry.solvers["nan"]
+    assert arrived.origins == registry.origins
+    assert arrived.unusable == registry.unusable
+    assert all(arrived.solvers[kind.name()] is kind for kind in BUILT_IN)
+
+
+def test_a_sound_plug_in_is_picked_where_it_suits() -> None:
+    with TestClient(create_app(Settings(log_level="critical"), build(BUILT_IN, [entry(Sound)]))) as served:
+        asked = asking("sound")
+        named = served.post(CORRECTIONS, json=asked).json()
+        asked["solve"] = {}
+        picked = served.post(CORRECTIONS, json=asked).json()
+    assert named["moves"] == picked["moves"] != []
+    assert picked["solver_versions"] == {"sound": "1.0"}
