@@ -267,3 +267,18 @@ def test_options_that_are_places_follow_the_origin_and_the_unit() -> None:
 
     check(Hinge(), THREE, places={"hinge_y": "y"})
     assert {finding.check for finding in findings(Hinge(), THREE)} == {"origin", "unit"}
+
+
+def test_an_exact_eccentric_much_smaller_than_the_bed_conforms() -> None:
+    class Eccentric(Sound, frozen=True, tag="eccentric"):
+        """Each support rides on an eccentric of throw 2; the travel is the arc of its centre."""
+
+        def gap_change(self, move: Move) -> Floats:
+            return super().influence(move) @ (2.0 * np.sin(move.travels / 2.0))
+
+    class Wrong(Eccentric, frozen=True, tag="wrong-eccentric"):
+        def gap_change(self, move: Move) -> Floats:
+            return 1.00001 * super().gap_change(move)
+
+    assert findings(Eccentric(), THREE) == []
+    assert {finding.check for finding in findings(Wrong(), THREE)} == {"finite differences"}
