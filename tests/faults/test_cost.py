@@ -178,3 +178,15 @@ def test_the_check_names_both_numbers() -> None:
     with pytest.raises(Refused, match=r"about 12 of 10 s and 3 of 200 MB"):
         Most(10.0, 2e8).check(Cost(12.0, 3e6), "/survey", "It", "send less")
     Most(10.0, 2e8).check(Cost(10.0, 2e8), "/survey", "It", "send less")
+
+
+def test_more_held_than_there_are_is_refused_and_no_fault() -> None:
+    machine, survey, _ = Shape(True, 0, 25, 1, 1, zone=False, bounded=False, learning=False).request()
+    held = [{"solver": "three-screw", "hold": [f"finch-{number}" for number in range(9)]}]
+    with TestClient(create_app(Settings(log_level="error"), REGISTRY), raise_server_exceptions=False) as client:
+        asked = {"machine": machine, "survey": survey, "solve": {"with": held}}
+        answer = client.post(
+            "/v1/corrections", content=msgspec.json.encode(asked), headers={"Content-Type": "application/json"}
+        )
+    assert answer.status_code == 422, answer.text
+    assert answer.json()["errors"][0]["pointer"] == "/solve/with/0/hold/0"

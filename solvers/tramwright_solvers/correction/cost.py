@@ -154,7 +154,8 @@ def described(machine: Machine) -> int:
 def adjusters(machine: Machine, solve: Solve[Any]) -> int:
     """Return how many adjusters may move at the most."""
     every = described(machine)
-    return every - len({name for mechanism in solve.with_ for name in mechanism.hold}) if solve.with_ else every
+    held = {name for mechanism in solve.with_ for name in mechanism.hold}  # perhaps more than there are
+    return max(0, every - len(held))
 
 
 def limits(machine: Machine) -> tuple[bool, bool]:
