@@ -32,6 +32,8 @@ KILLING = {0: "deadly", 77: "deadly", 78: "deadly", 240: "deadly", 299: "deadly"
 RAISING = {5: "raising", 79: "raising", 130: "raising"}
 MISQUOTED = {33: "m'm", 260: "`'\"` - at `$.machine"}
 HOSTILE = {**KILLING, **RAISING, **MISQUOTED}
+STATUS = dict.fromkeys(MISQUOTED, 422) | dict.fromkeys(RAISING, 502)
+"""How each is refused; one that kills its worker, as the service's own failure."""
 
 
 @pytest.fixture
@@ -70,7 +72,7 @@ def in_place(told: bytes, registry: Registry) -> None:
     assert [line for at, line in enumerate(found) if at not in HOSTILE] == right.body.splitlines()
     for at in HOSTILE:
         refused = msgspec.json.decode(found[at])
-        assert (refused["line"], refused["problem"]["status"]) == (at + 1, 422 if at in MISQUOTED else 500)
+        assert (refused["line"], refused["problem"]["status"]) == (at + 1, STATUS.get(at, 500))
 
 
 def test_a_batch_with_ten_hostile_lines_answers_all_others(registry: Registry) -> None:

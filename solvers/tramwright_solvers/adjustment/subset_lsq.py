@@ -277,7 +277,7 @@ def worth_keeping(first: Problem, found: Subsets, *, every: bool) -> dict[tuple[
     for space, good in enumerate(found.worth[:, : len(found.sets)]):
         these = np.flatnonzero(good).tolist()
         if not every:
-            reach = reaches(found.left[space])
+            reach = reaches(found.left[space, : len(found.sets)])
             these = [these[k] for k in undominated([reach[k] for k in these], [efforts[k] for k in these])]
         by_choice.setdefault(tuple(these), []).append(space)
     return by_choice
