@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.model.deadline import Deadline
 from tramwright_solvers.model.errors import OutOfTime, Refused
+from tramwright_solvers.model.survey import Reading
 from tramwright_solvers.planning import Area, PlanSolve, plan_survey
 
 REGISTRY = build(BUILT_IN)
@@ -190,3 +192,17 @@ def test_more_held_than_there_are_is_refused_and_no_fault() -> None:
         )
     assert answer.status_code == 422, answer.text
     assert answer.json()["errors"][0]["pointer"] == "/solve/with/0/hold/0"
+
+
+def test_a_closing_error_of_very_many_readings_takes_no_square_of_their_number() -> None:
+    machine, survey, solve = Shape(True, 0, 6000, 1, 1, zone=False, bounded=False, learning=False).request()
+    first = survey.readings[0]
+    survey.readings.append(Reading(first.x, first.y, first.value + 0.5, first.setup))
+    correct(machine, survey, solve, REGISTRY)  # what is prepared once
+    tracemalloc.start()
+    answer = correct(machine, survey, solve, REGISTRY)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert answer.advice.do == "read-again"
+    assert "closed by" in answer.advice.says
+    assert peak < min(correction_cost(machine, survey, solve).bytes, 8 * 6000**2 / 2)

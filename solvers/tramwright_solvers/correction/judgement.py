@@ -265,7 +265,7 @@ def advise(
     if doubt:
         return doubt.advice
     chosen, unit = decided.chosen, prepared.machine.units
-    count = len(prepared.candidates.sets[int(chosen.index[row])])
+    count = int(np.count_nonzero(chosen.travels[row]))
     if count:
         return Advice("move", sentences.moves_bring(count, found.total, after.total, after.expanded, unit))
     if not chosen.alone[row]:

@@ -7,7 +7,7 @@ explains best; where another leaves nearly as little, the readings do not tell.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from msgspec import Struct
@@ -20,6 +20,9 @@ from ..reduction.stations import StationLayout
 DECISIVE = 9.0
 """Sum of squares, in variances of a reading, by which one explanation has to be better than another: a likelihood ratio
 of e^4.5. Our own choice."""
+
+RANK = 1e-9
+"""Share of a column that has to be its own in the model."""
 
 ITS_OWN = 1e-6
 """Share of a column that has to be its own to be told from the others."""
@@ -56,44 +59,79 @@ def closing_doubt(layout: StationLayout, means: Floats, gaps: Floats, columns: F
     first, later = layout.closings.T
     errors = means[later] - means[first]
     root, stations = np.sqrt(layout.weights), layout.group_station
+    design = np.concatenate([np.ones((len(means), 1)), columns[stations], network.nuisance], axis=1) * root[:, None]
+    design /= lengths(design)
+    basis, seen_by = dominant(design, RANK), np.linalg.pinv(design, rcond=RANK)
+    rest = less(root * means, basis)
     for column, setup in enumerate(network.drift_of):
         own = (layout.group_setup[later] == setup) & (setup >= 0)
         if not own.any() or np.abs(errors[own]).max() <= DIVISIONS * layout.division:
             continue
         worst = np.flatnonzero(own)[np.abs(errors[own]).argmax()]
-        others = np.delete(network.nuisance, column, axis=1)
-        design = np.concatenate([np.ones((len(means), 1)), columns[stations], others], axis=1) * root[:, None]
-        basis = dominant(design / lengths(design), 1e-9)
+        # what the drift alone explains: a row of the pseudo-inverse is orthogonal to all columns but its own
+        drift = seen_by[column - len(network.drift_of)]
+        drift = drift / np.linalg.norm(drift)
         members = np.flatnonzero(layout.group_setup == setup)
         order = members[np.argsort(network.nuisance[members, column], kind="stable")]
-        jumps = np.zeros((len(means), len(order) - 1))
-        jumps[order] = np.tri(len(order), len(order) - 1, -1)
         closing = np.unique(layout.closings[own])
-        slips = np.eye(len(means))[:, closing]
-        tried = np.concatenate([network.nuisance[:, [column]], jumps, slips], axis=1) * root[:, None]
-        rest, free = less(root * means, basis), less(tried, basis)
-        norms = np.sum(free**2, axis=0)
-        seen = norms > ITS_OWN * np.sum(tried**2, axis=0)
-        along = free.T @ rest
-        left = np.where(seen, rest @ rest - along**2 / np.where(seen, norms, 1.0), np.inf)
-        dof = len(means) - basis.shape[1] - 1
-        unit = max(1.0, float(left.min()) / dof) if dof > 0 else np.inf
-        best = 1 + int(left[1:].argmin())
-        if left[0] + DECISIVE * unit <= left[best]:
+        # explanations: a jump before each reading but the first, which moves it and all after it; a slip at one reading
+        jumps = Explained.by(root[order], basis[order], rest[order], drift[order]).from_each_on()
+        slips = Explained.by(root[closing], basis[closing], rest[closing], drift[closing])
+        by_drift = float(drift @ (root * means))
+        gain, norms, along = (
+            np.concatenate(pair) for pair in zip(jumps.told(by_drift), slips.told(by_drift), strict=True)
+        )
+        whole = float(rest @ rest) + by_drift**2
+        left = whole - gain
+        dof = len(means) - basis.shape[1]
+        unit = max(1.0, min(whole - by_drift**2, float(left.min())) / dof) if dof > 0 else np.inf
+        best = int(left.argmin())
+        if whole - by_drift**2 + DECISIVE * unit <= left[best]:
             continue
-        size = float(along[best] / norms[best]) if seen[best] else float(errors[worst])
-        drift = network.nuisance[:, column] * float(network.gain[column] @ means)
-        jump = best <= jumps.shape[1]
-        place = order[best] if jump else closing[best - 1 - jumps.shape[1]]
+        size = float(along[best] / norms[best]) if norms[best] > 0.0 else float(errors[worst])
+        count = len(order) - 1
+        moved = np.zeros(len(means))
+        moved[order[best + 1 :] if best < count else closing[best - count]] = size
+        place = order[best + 1] if best < count else closing[best - count]
+        taken_off = network.nuisance[:, column] * float(network.gain[column] @ means)
         return ClosingDoubt(
             setup=layout.setups[setup],
             error=float(errors[worst]),
             closed=int(stations[later[worst]]),
-            kind="jump" if jump and best < jumps.shape[1] else "slip",
+            kind="jump" if best < count - 1 else "slip",
             size=size,
-            before=int(stations[order[best - 1]]) if jump else int(stations[place]),
+            before=int(stations[order[best]]) if best < count else int(stations[place]),
             after=int(stations[place]),
-            sure=bool(left[best] + DECISIVE * unit <= left[0]),
-            gaps=gaps + layout.averaged(drift - tried[:, best] / root * size),
+            sure=bool(left[best] + DECISIVE * unit <= whole - by_drift**2),
+            gaps=gaps + layout.averaged(taken_off - moved),
         )
     return None
+
+
+class Explained(NamedTuple):
+    """Columns that may explain what is left, by what they have in common with model, rest and drift: (k,), (k, p).
+
+    ``squares`` are their own lengths squared, ``model`` their parts in the model, ``rest`` and ``drift`` their products
+    with what the model leaves and with what the drift alone explains.
+    """
+
+    squares: Floats
+    model: Floats
+    rest: Floats
+    drift: Floats
+
+    @classmethod
+    def by(cls, root: Floats, basis: Floats, rest: Floats, drift: Floats) -> Explained:
+        """Return one column for each reading: a slip of one there, weighted by its ``root`` weight."""
+        return cls(root**2, root[:, None] * basis, root * rest, root * drift)
+
+    def from_each_on(self) -> Explained:
+        """Return the sums over each reading but the first and all after it: jumps there."""
+        return Explained(*(np.cumsum(part[::-1], axis=0)[-2::-1] for part in self))
+
+    def told(self, by_drift: float) -> tuple[Floats, Floats, Floats]:
+        """Return by how much each lowers the sum of squares, its own part squared, and that part times what is left."""
+        norms = self.squares - np.sum(self.model**2, axis=1) + self.drift**2
+        norms = np.where(norms > ITS_OWN * self.squares, norms, 0.0)
+        along = self.rest + self.drift * by_drift
+        return np.where(norms > 0.0, along**2 / np.where(norms > 0.0, norms, 1.0), 0.0), norms, along

@@ -29,21 +29,21 @@ class Odd(Struct, frozen=True):
 def odd_repeats(groups: list[Floats], scatter: float, division: float) -> list[Odd]:
     """Return the readings, each with its repeats, whose repeats disagree.
 
-    ``scatter`` is the standard deviation that the indicator's repeatability and rounding give. Where at least two other
+    ``scatter`` is the standard deviation that the indicator's repeatability and rounding give. Where at least three
     readings were repeated, their median scatter counts if it is larger; so does the own one, without the value that is
     farthest off, of :data:`LEAST_OWN` repeats or more. Of two repeats neither is known to be off: the later is named.
     """
     own = np.array([float(np.var(group, ddof=1)) if len(group) > 1 else np.nan for group in groups])
     repeated, found = np.flatnonzero(~np.isnan(own)), list[Odd]()
+    usual = float(np.sqrt(np.median(own[repeated]))) if len(repeated) else 0.0
     for index in repeated.tolist():
         values = groups[index]
         if float(np.ptp(values)) <= DIVISIONS * division:
             continue
         off = len(values) - 1 if len(values) == 2 else int(np.argmax(np.abs(values - np.median(values))))
         rest, deviation = np.delete(values, off), scatter
-        others = own[repeated[repeated != index]]
-        if len(others) > 1:
-            deviation = max(deviation, float(np.sqrt(np.median(others))))
+        if len(repeated) > 2:
+            deviation = max(deviation, usual)
         if len(values) >= LEAST_OWN:
             deviation = max(deviation, float(np.std(rest, ddof=1)))
         away = float(values[off] - np.median(rest))
