@@ -39,7 +39,7 @@ class WrongShape(Sound, frozen=True, tag="shape"):
 
 class Words(Sound, frozen=True, tag="words"):
     def influence(self, site: Site) -> Floats:
-        return [["a lot"]]  # type: ignore[return-value]
+        return [["a lot"]]  # type: ignore[return-value]  # the fault it is there for
 
 
 class Raises(Sound, frozen=True, tag="raises"):
@@ -110,7 +110,7 @@ class EndlessForce(Sound, frozen=True, tag="endless"):
 
 class NoSentences(Sound, frozen=True, tag="no-sentences"):
     def cautions(self, machine: Machine) -> tuple[str, ...]:
-        return (b"Careful.",)  # type: ignore[return-value]
+        return (b"Careful.",)  # type: ignore[return-value]  # the fault it is there for
 
 
 BROKEN: dict[type[Mechanism], tuple[str, str]] = {

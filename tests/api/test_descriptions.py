@@ -87,6 +87,7 @@ def test_one_thing_has_one_name_in_every_answer() -> None:
     assert len(found) > 60
     for model in found:
         names = {one.name for one in msgspec.structs.fields(model)}
+        # the type says no more than that it is a class
         assert not model.__struct_config__.omit_defaults, model  # type: ignore[attr-defined]
         assert not {name for name in names if name.startswith("u_") or name in ("screw", "seat", "support")}, model
     for question in QUESTIONS:

@@ -117,6 +117,7 @@ def test_what_new_users_write_is_told_what_is_wanted(path: str, value: Any, wher
 
 
 def test_a_missing_machine_is_told_even_where_its_parts_stand_outside() -> None:
+    # the example is a plain object of JSON
     assert [where for where, _ in told({"bed": GOOD["machine"]["bed"], "readings": [READING]})] == ["/bed", "/readings"]  # type: ignore[index]
 
 

@@ -51,6 +51,7 @@ print(peak() - before)
 def taken(shape: Shape) -> int:
     command = [sys.executable, "-c", ALONE, *(str(int(value)) for value in shape)]
     here = {"cwd": Path(__file__).parents[1], "capture_output": True, "timeout": 300}
+    # the overloads do not know these keywords by a dictionary
     done = subprocess.run(command, check=False, **here)  # type: ignore[call-overload]
     assert done.returncode == 0, done.stderr.decode()
     return int(done.stdout)
