@@ -4,8 +4,8 @@ import pytest
 
 from tramwright_solvers.diagnostics.error_source import TURN, attribution
 from tramwright_solvers.model.machine import Bed, Machine
-from tramwright_solvers.results.correction import Rung
 from tramwright_solvers.results.findings import AsFound, Place
+from tramwright_solvers.results.moves import Rung
 
 MACHINE = Machine(bed=Bed((0.0, 500.0), (0.0, 500.0)))
 

@@ -14,7 +14,8 @@ from tramwright_solvers.model.contract import Mechanism, Move
 from tramwright_solvers.model.machine import Bed, Indicator, Machine, Screw, Support
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
-from tramwright_solvers.results.correction import Correction, Step
+from tramwright_solvers.results.correction import Correction
+from tramwright_solvers.results.moves import Step
 
 NEAR = 2e-4
 """mm: products of two small angles, which the solvers leave out."""

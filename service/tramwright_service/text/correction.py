@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tramwright_solvers.model.contract import Effect
-from tramwright_solvers.results.correction import Correction, MoveOf
+from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.results.findings import AsFound, ClosingError, Station
+from tramwright_solvers.results.moves import MoveOf
 
 from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
 from .certainty import made_of, whole_bed, without_suspects

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from ..model.contract import Adjuster, Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Criterion
-from ..results.correction import Binding
+from ..results.moves import Binding
 from .problem import Problem
 
 WORTH = 1e-6

@@ -25,9 +25,10 @@ from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Advice, Correction, MoveOf, MovesAnswer, VerdictAnswer
+from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
+from ..results.moves import MoveOf
 from . import sentences
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare

@@ -17,7 +17,7 @@ from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
-from ..results.correction import Binding, Choice
+from ..results.moves import Binding, Choice
 from ..uncertainty.range import margin_as_read
 from . import sentences
 from .geometry import Geometry

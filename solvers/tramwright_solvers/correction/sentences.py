@@ -8,7 +8,7 @@ from typing import Literal
 from ..model.contract import Adjuster
 from ..model.units import DECIMALS, WRITTEN, K
 from ..reduction.sentences import station_at
-from ..results.correction import Binding, MoveOf
+from ..results.moves import Binding, MoveOf
 
 WITHIN = "The bed is proven within its limit, and no aim was given."
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..model.contract import Floats
-from ..results.correction import Plan, Rung
+from ..results.moves import Plan, Rung
 from .geometry import Geometry
 from .scoring import TIE, Scores
 from .selection import Selection

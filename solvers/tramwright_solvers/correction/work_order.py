@@ -17,8 +17,8 @@ from ..model.contract import Adjuster, Move, Part
 from ..model.machine import Screw
 from ..model.units import WRITTEN
 from ..reduction.sentences import station_at
-from ..results.correction import MoveOf, Step
 from ..results.findings import Place
+from ..results.moves import MoveOf, Step
 from . import sentences
 
 if TYPE_CHECKING:

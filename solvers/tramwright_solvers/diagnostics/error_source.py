@@ -11,8 +11,8 @@ from collections.abc import Sequence
 
 from ..model.machine import Machine
 from ..model.units import DECIMALS
-from ..results.correction import Rung
 from ..results.findings import AsFound
+from ..results.moves import Rung
 from . import sentences
 
 TURN = sentences.TURN_THE_PLATE
