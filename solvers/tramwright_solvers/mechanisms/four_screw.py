@@ -13,9 +13,9 @@ from ..model.machine import Bed, Machine, Support
 from ..model.materials import elasticity_of
 from ..model.units import MM_PER_INCH
 from . import sentences
+from .parts.rounds import small_turns
+from .parts.three_carry import set_on_three
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
-from .rounds import small_turns
-from .three_carry import set_on_three
 
 SUPPORTS = 4
 MPA_PER_GPA = 1000.0

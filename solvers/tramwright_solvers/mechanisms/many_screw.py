@@ -13,9 +13,9 @@ from ..model.machine import Machine
 from . import sentences
 from .four_screw import Plate, mm_per_unit, plate_of
 from .free_plate import FreePlate, free_plate
+from .parts.rounds import small_turns
+from .parts.three_carry import set_on_three
 from .rigid import fitted_shares, positions, require_plane, support_adjusters
-from .rounds import small_turns
-from .three_carry import set_on_three
 
 FEWEST = 5
 """The most is what a machine may describe."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from msgspec import Meta, Struct
@@ -15,7 +15,8 @@ from ..model.errors import Fault, Refused
 from ..model.machine import Machine, Rails, Seat, Sheet, Stock
 from . import sentences
 from .beam import carriage_height
-from .rounds import MOST_ROUNDS, as_parts, in_rounds, shares_worth_making
+from .parts import sentences as told
+from .parts.rounds import MOST_ROUNDS, as_parts, in_rounds, shares_worth_making
 
 EFFORT = {"slip": 3.0, "shim": 5.0}
 """Efforts against 1 for a screw: bolts to slacken; bolts to slacken and sheets to cut. Our own choice."""
@@ -108,7 +109,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
         rounds, _, seat = max(self.rounds_for(line, slipped) for line in lines)
         if rounds > MOST_ROUNDS:
             raise Refused.at(
-                f"/machine/rails/seats/{seat}", sentences.rail_too_far(rails.seats[seat].id, rounds, MOST_ROUNDS)
+                f"/machine/rails/seats/{seat}", told.rail_too_far(rails.seats[seat].id, rounds, MOST_ROUNDS)
             )
         if rounds <= 1:
             return at_once
@@ -127,7 +128,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
             if max(self.rounds_for(line, [one for one in made if one[1] in slips])[0] for line in lines) <= 1:
                 break
         worst = max(self.rounds_for(line, made)[1] for line in lines)
-        return as_parts(made, more, sentences.seats_go_in_rounds(more, worst), beside)
+        return as_parts(made, more, told.seats_go_in_rounds(more, worst), beside)
 
     def may_refuse(self, machine: Machine) -> bool:
         """A rail on two seats is not bent."""
@@ -147,7 +148,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
             most = max(most, (float(bent.max()), line.seats[1 + int(np.argmax(bent))]))
         return int(np.ceil(most[0] / self.most_bend - 1e-9)), *most
 
-    def refuse_held(self, rails: Rails, line: BentLine, travels: Floats, unit: str) -> None:
+    def refuse_held(self, rails: Rails, line: BentLine, travels: Floats, unit: Literal["mm", "inch"]) -> None:
         """Refuse to bend a rail over a seat that is held, where it cannot be eased.
 
         Raises:
@@ -155,7 +156,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
         """
         for seat, bent, room in zip(line.seats[1:-1], line.bends @ travels, line.room, strict=True):
             if rails.seats[seat].id in self.hold and abs(bent) > self.most_bend * room:
-                says = sentences.bent_over_held(rails.seats[seat].id, abs(bent), self.most_bend * room, unit)
+                says = told.bent_over_held(rails.seats[seat].id, abs(bent), self.most_bend * room, unit)
                 raise Refused.at(f"/machine/rails/seats/{seat}", says)
 
     def eased(self, rails: Rails, line: BentLine, seat: int) -> tuple[int, ...]:

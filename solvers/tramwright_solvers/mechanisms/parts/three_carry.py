@@ -14,10 +14,10 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from ..model.contract import Adjuster, Floats, Move, Part
-from ..model.machine import Machine
+from ...model.contract import Adjuster, Floats, Move, Part
+from ...model.machine import Machine
+from ..rigid import COLLINEAR, plane_shares, positions
 from . import sentences
-from .rigid import COLLINEAR, plane_shares, positions
 
 CLEAR_MM = 0.2
 """A screw is backed off so far that this much stays between its tip and the bed while the others are set. Common

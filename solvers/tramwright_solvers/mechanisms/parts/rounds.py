@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import ceil
 
-from ..model.contract import Adjuster, Move, Part
-from ..model.errors import Refused
-from ..model.machine import Machine
+from ...model.contract import Adjuster, Move, Part
+from ...model.errors import Refused
+from ...model.machine import Machine
 from . import sentences
 
 QUARTER = 0.25
