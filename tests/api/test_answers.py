@@ -122,7 +122,7 @@ def test_text_is_what_a_person_follows(client: TestClient[Any], name: str) -> No
     assert f"As found {found.total:.{digits}f} ± {found.expanded:.{digits}f} {unit} (± U, k = 1.64): outside" in flat
     assert f"afterwards {after.total:.{digits}f} ± {after.expanded:.{digits}f} {unit}: " in flat
     assert answer.digits == digits
-    assert flat.startswith(f"{answer.machine}: {answer.advice.says} As found")
+    assert flat.startswith(f"{answer.machine}: {answer.says} As found")
     assert all(told in flat[: flat.index("What to do")] for told in answer.assumed)
     assert text.rstrip().splitlines()[-1].startswith("Then survey again")
     lines = text.splitlines()
@@ -192,7 +192,7 @@ def test_readings_in_the_wrong_unit_move_nothing(client: TestClient[Any], payloa
         reading["value"] = 100 * reading["value"]
     answer = client.post(CORRECTIONS, json=payload).json()
     assert answer["advice"]["do"] == "read-again"
-    assert "check units" in answer["advice"]["says"]
+    assert "check units" in answer["says"]
     assert answer["moves"] == []
     assert answer["verdict"]["as_found"] == "undecided"
 

@@ -205,5 +205,5 @@ def test_a_closing_error_of_very_many_readings_takes_no_square_of_their_number()
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert answer.advice.do == "read-again"
-    assert "closed by" in answer.advice.says
+    assert "closed by" in answer.says
     assert peak < min(correction_cost(machine, survey, solve).bytes, 8 * 6000**2 / 2)

@@ -59,8 +59,8 @@ def test_a_bed_proven_within_is_left_alone_and_what_it_could_be_is_told() -> Non
     assert answer.chosen.outcome == "within"
     wanted = asked(read(GRID, 0.04), aim_for=0.1 / 3.0)
     assert wanted.moves
-    assert all(move.adjuster in answer.advice.says for move in wanted.moves)
-    assert f"to {wanted.predicted.total:.3f} ± {wanted.predicted.expanded:.3f} mm" in answer.advice.says
+    assert all(move.adjuster in answer.says for move in wanted.moves)
+    assert f"to {wanted.predicted.total:.3f} ± {wanted.predicted.expanded:.3f} mm" in answer.says
 
 
 def test_no_step_is_smaller_than_the_dial_shows_or_the_hand_can_set() -> None:
@@ -91,8 +91,8 @@ def test_a_bumped_dial_is_no_drift() -> None:
     assert answer.moves == []
     x, y = SNAKE[12]
     assert [(step.adjuster, step.park.x, step.park.y) for step in answer.steps] == [(None, x, y)]
-    assert "closed by +0.200 mm" in answer.advice.says
-    assert f"A jump of +0.200 mm between the readings at x {SNAKE[11][0]:g}" in answer.advice.says
+    assert "closed by +0.200 mm" in answer.says
+    assert f"A jump of +0.200 mm between the readings at x {SNAKE[11][0]:g}" in answer.says
 
 
 def test_a_steady_drift_is_taken_off() -> None:
@@ -106,7 +106,7 @@ def test_a_closing_reading_that_is_wrong_is_no_drift() -> None:
     answer = asked([*read(SNAKE, 0.04), replace(read(SNAKE, 0.04)[0], value=1.0)])
     assert undecided(answer)
     assert (answer.advice.do, answer.moves) == ("read-again", [])
-    assert "One reading at x 20, y 20 that is off by" in answer.advice.says
+    assert "One reading at x 20, y 20 that is off by" in answer.says
 
 
 @pytest.mark.parametrize("values", [[0.02, 0.35], [0.02, 0.02, 0.35], [0.02, 0.03, 0.02, 0.03, 0.35]])
@@ -160,7 +160,7 @@ def test_stations_that_show_too_little_are_read_first(places: list[tuple[float, 
     answer = asked(read(places))
     assert undecided(answer)
     assert (answer.advice.do, answer.moves) == ("read-more", [])
-    assert unseen in answer.advice.says
+    assert unseen in answer.says
     added = [(step.park.x, step.park.y) for step in answer.steps]
     assert added == [(place.x, place.y) for place in answer.advice.read]
     assert asked(read([*places, *added])).advice.do in {"move", "nothing"}
@@ -252,5 +252,5 @@ def test_travels_that_no_dial_calls_for_are_doubted() -> None:
     answer = asked(read(GRID, 9.0))
     assert undecided(answer)
     assert (answer.advice.do, answer.moves) == ("read-again", [])
-    assert "check units" in answer.advice.says
+    assert "check units" in answer.says
     assert answer.as_found.total + K * answer.as_found.u < 100.0

@@ -104,7 +104,7 @@ def test_guides_are_told_from_screws_by_what_no_screw_makes() -> None:
     assert slope(guides, "twist").made_by == "guides"
     assert slope(guides, "tilt-x").made_by == "screws or guides"
     assert not any(one.significant for one in guides.adjusters)
-    assert any(said.startswith("Guides:") for said in guides.advice)
+    assert any(said.startswith("Guides:") for said in guides.remedies)
     both = check_heights(MACHINE, climb((0.0, 300.0), guide=40.0))
     assert both.cause == "both"
     for name, error in LEADS.items():
@@ -196,7 +196,7 @@ def test_an_error_that_no_screw_has_gives_no_factor_but_a_doubt() -> None:
     ]
     answer = check_heights(MACHINE, surveys)
     assert {one.factor for one in answer.adjusters} == {None}
-    assert "check the heights" in answer.advice[0]
+    assert "check the heights" in answer.remedies[0]
 
 
 @pytest.mark.parametrize("heights", [(), (100.0,), (100.0, 100.0)], ids=str)

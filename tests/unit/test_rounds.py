@@ -195,7 +195,7 @@ def test_nothing_is_moved_where_a_rail_would_be_bent_too_far() -> None:
     assert step.adjuster is step.travel is step.dial_after is step.dial_goes is None
     assert answer.moves == []
     assert answer.advice.do == "read-again"
-    assert answer.advice.says.startswith("Move nothing yet. The rail would leave the line")
+    assert answer.says.startswith("Move nothing yet. The rail would leave the line")
     assert step.do.startswith(f"Read the station at x {step.park.x:g}, y {step.park.y:g} again")
     assert answer.verdict.predicted == "undecided"
 

@@ -66,7 +66,7 @@ def as_text(correction: Correction) -> str:
 def headline(correction: Correction, digits: int) -> list[str]:
     """Return what to do, totals and verdicts, what is taken for granted, what to take care of, and the steps."""
     verdict, unit, found, after = correction.verdict, correction.units, correction.as_found, correction.predicted
-    lines = [f"{correction.machine}: {correction.advice.says}"]
+    lines = [f"{correction.machine}: {correction.says}"]
     told = (
         f"As found {with_u(found, digits)} {unit} (± U, k = {found.k:.3g}): {VERDICT[verdict.as_found]} of "
         f"{verdict.limit:.{digits}f} {unit}"
@@ -74,7 +74,7 @@ def headline(correction: Correction, digits: int) -> list[str]:
     if correction.moves:
         told += f"; afterwards {with_u(after, digits)} {unit}: {VERDICT[verdict.predicted]}"
     lines.append(f"{told} ({verdict.rule}{probability(verdict.probability)}).")
-    if verdict.decided_by and verdict.decided_by != correction.advice.says:
+    if verdict.decided_by and verdict.decided_by != correction.says:
         lines.append(verdict.decided_by)
     if correction.assumed:
         lines.append(f"Assumed, not given: {'; '.join(correction.assumed)}.")
@@ -87,7 +87,7 @@ def headline(correction: Correction, digits: int) -> list[str]:
 def why(correction: Correction, digits: int) -> str:
     """Return why this and not more: the plan, the whole bed, the terms, and what the adjusters can do."""
     chosen, unit = correction.chosen, correction.units
-    lines = [chosen.why] if chosen.why != correction.advice.says else []
+    lines = [chosen.why] if chosen.why != correction.says else []
     if chosen.outcome == "stopped":
         lines.append(
             f"The search was stopped at a limit before this was proven; the best possible may be better by up to "

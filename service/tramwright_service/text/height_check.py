@@ -20,7 +20,7 @@ def heights_text(answer: HeightCheck) -> str:
         ),
         notes("Doubts: settle these first", answer.doubts),
         notes("Take care", answer.cautions),
-        titled("What can be done", numbered(answer.advice)) if answer.advice else "",
+        titled("What can be done", numbered(answer.remedies)) if answer.remedies else "",
         titled("Lead error of each screw against the mean, µm per 100 mm", screws(answer.adjusters)),
         titled("What grows with height, µm per 100 mm over the bed", slopes(answer.terms)),
         titled(f"How the bed lay, {answer.units} over the bed", levels(answer.levels, digits)),

@@ -154,7 +154,7 @@ class ReducedStack(Struct, frozen=True):
                     row,
                     self.gaps[row],
                     decided.settled[row],
-                    doubt.advice.says if (doubt := judged[row].doubt) and not doubt.moves else None,
+                    doubt.says if (doubt := judged[row].doubt) and not doubt.moves else None,
                     self.within,
                 ),
                 suspects=judged[row].suspects,

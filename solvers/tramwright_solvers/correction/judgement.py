@@ -46,6 +46,7 @@ RANK = 1e-9
 class Doubt(Struct, frozen=True):
     """Why a survey bears no verdict yet, and what to read first; ``moves`` says whether moves may be made meanwhile."""
 
+    says: str
     advice: Advice
     moves: bool = False
 
@@ -153,7 +154,7 @@ def _contradicted(
     if not once:
         return None
     places = tuple(Place(one.x, one.y) for one in once)
-    return Doubt(Advice("read-again", sentences.read_suspects_first([(one.x, one.y) for one in once]), places))
+    return Doubt(sentences.read_suspects_first([(one.x, one.y) for one in once]), Advice("read-again", places))
 
 
 def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingDoubt) -> Doubt | None:
@@ -173,7 +174,7 @@ def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingD
         says += sentences.jumped(sense * closing.size, before, after, total, drift, unit)
     else:
         says += sentences.misread_at(sense * closing.size, after, total, drift, unit)
-    return Doubt(Advice("read-again", says, (prepared.places[closing.after],)))
+    return Doubt(says, Advice("read-again", (prepared.places[closing.after],)))
 
 
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
@@ -201,10 +202,10 @@ def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
         return None
     names = [*prepared.unseen_terms, *(prepared.adjusters[index].id for index in moved.tolist())]
     places = prepared.places_to_read(tuple(moved.tolist()))
-    advice = Advice("read-more", sentences.read_more_first(names, [(one.x, one.y) for one in places]), places)
+    says = sentences.read_more_first(names, [(one.x, one.y) for one in places])
     # supports alone may level the bed meanwhile; rail seats would twist what is not seen
     seats = [prepared.adjusters[index].kind == "seat" for index in np.flatnonzero(travels).tolist()]
-    return Doubt(advice, moves=names == ["twist"] and not any(seats))
+    return Doubt(says, Advice("read-more", places), moves=names == ["twist"] and not any(seats))
 
 
 def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
@@ -220,7 +221,7 @@ def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
         return None
     left = decided.table.left[row, :, 0]
     ends = tuple(prepared.places[int(at)] for at in (left.argmax(), left.argmin()))
-    return Doubt(Advice("read-again", says, ends))
+    return Doubt(says, Advice("read-again", ends))
 
 
 def _refused(prepared: Geometry, travels: Floats) -> Doubt | None:
@@ -232,7 +233,7 @@ def _refused(prepared: Geometry, travels: Floats) -> Doubt | None:
             fault = refused.faults[0]
             at = next((place for place, one in enumerate(prepared.adjusters) if one.pointer == fault.pointer), 0)
             place = prepared.places[prepared.parking.own[at].station]
-            return Doubt(Advice("read-again", sentences.move_nothing(fault.detail), (place,)))
+            return Doubt(sentences.move_nothing(fault.detail), Advice("read-again", (place,)))
     return None
 
 
@@ -255,22 +256,22 @@ def _one_reading(prepared: Geometry, decided: Decision, row: int) -> Doubt | Non
     if np.ptp(without) > MOST_OF_IT * np.ptp(left) or prepared.read_twice(place.x, place.y):
         return None
     says = sentences.one_reading(place.x, place.y, float(np.ptp(left)), float(np.ptp(without)), prepared.machine.units)
-    return Doubt(Advice("read-again", says, (place,)))
+    return Doubt(says, Advice("read-again", (place,)))
 
 
 def advise(
     prepared: Geometry, decided: Decision, row: int, doubt: Doubt | None, found: AsFound, after: AsFound, told: Verdict
-) -> Advice:
-    """Return what to do now with one survey, whose totals and verdict are ``told``."""
+) -> tuple[str, Advice]:
+    """Return what to do now with one survey, whose totals and verdict are ``told``: in words, and in one."""
     if doubt:
-        return doubt.advice
+        return doubt.says, doubt.advice
     chosen, unit = decided.chosen, prepared.machine.units
     count = int(np.count_nonzero(chosen.travels[row]))
     if count:
-        return Advice("move", sentences.moves_bring(count, found.total, after.total, after.expanded, unit))
+        return sentences.moves_bring(count, found.total, after.total, after.expanded, unit), Advice("move")
     if not chosen.alone[row]:
-        return Advice("nothing", sentences.no_sure_gain(told.as_found))
+        return sentences.no_sure_gain(told.as_found), Advice("nothing")
     could = int(chosen.could[row])
     total, u = float(decided.scores.total[row, could]), float(decided.scores.u[row, could])
     adjusters = [prepared.adjusters[j].id for j in prepared.candidates.sets[could]]
-    return Advice("nothing", sentences.within_already(adjusters, found.total, total, K * u, unit))
+    return sentences.within_already(adjusters, found.total, total, K * u, unit), Advice("nothing")

@@ -47,18 +47,19 @@ def verdicts_of(
     for row, (own, survey, readings, before, after) in enumerate(rows):
         machine, doubt = own.machine, readings.doubt
         told = (
-            undecided(machine.total_limit, doubt.advice.says)
+            undecided(machine.total_limit, doubt.says)
             if doubt
             else verdict(machine, before.known, after.known, noise.variance[row])
         )
         if readings.suspects and told.decided_by and not doubt:
             told = replace(told, decided_by=sentences.READ_SUSPECTS)
-        advice = advise(own, decided, row, doubt, before.written, after.written, told)
+        says, advice = advise(own, decided, row, doubt, before.written, after.written, told)
         answers.append(
             VerdictAnswer(
                 machine.id,
                 survey.taken_at,
                 machine.units,
+                says,
                 before.written,
                 after.written,
                 told,

@@ -194,7 +194,7 @@ class Climb(Struct, frozen=True):
             doubts=self.doubts(),
             levels=[self.level(height, one) for height, one in zip(self.heights.tolist(), measured, strict=True)],
             undetermined=self.undetermined(terms, leads),
-            advice=sentences.advice(machine, cause, leads, PER_100_MM * growth, limit_after, uneven),
+            remedies=sentences.remedies(machine, cause, leads, PER_100_MM * growth, limit_after, uneven),
             assumptions=sentences.assumptions(self.group, repeated),
             cautions=sentences.cautions(),
             solver_versions={mechanism.name(): mechanism.version for mechanism in self.group.mechanisms},

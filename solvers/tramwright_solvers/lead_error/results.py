@@ -150,7 +150,7 @@ class HeightCheck(Struct, frozen=True):
     ]
     levels: Annotated[list[Level], Meta(description="How the bed lay in each survey, in their order.")]
     undetermined: Annotated[list[str], Meta(description="What these surveys cannot tell, and what would tell it.")]
-    advice: Annotated[list[str], Meta(description="What can be done, the cheapest first.")]
+    remedies: Annotated[list[str], Meta(description="What can be done, the cheapest first.")]
     assumptions: Annotated[list[str], Meta(description="What the numbers rest on.")]
     cautions: Cautions
     solver_versions: SolverVersions

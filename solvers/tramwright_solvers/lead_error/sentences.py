@@ -81,7 +81,7 @@ def sentence(cause: Cause, leads: Sequence[LeadError], terms: Sequence[TermSlope
     return " ".join(told)
 
 
-def advice(
+def remedies(
     machine: Machine,
     cause: Cause,
     leads: Sequence[LeadError],

@@ -65,7 +65,6 @@ class Advice(Struct, frozen=True, gc=False):
             "show enough, so these are read first."
         ),
     ]
-    says: Annotated[str, Meta(description="The same in a sentence or two, with the reason.")]
     read: Annotated[
         tuple[Place, ...], Meta(description="Stations to read, again or as well; empty where none are to be read.")
     ] = ()
@@ -77,6 +76,7 @@ class VerdictAnswer(Struct, frozen=True, gc=False):
     machine: MachineId
     taken_at: SurveyTakenAt
     units: Units
+    says: Annotated[str, Meta(description="What to do now in a sentence or two, with the reason.")]
     as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
     predicted: Annotated[AsFound, Meta(description="Total indicator reading to be expected once the moves are made.")]
     verdict: Annotated[Verdict, Meta(description="Both totals against the limit.")]
@@ -119,6 +119,7 @@ class Correction(Struct, frozen=True):
     machine: MachineId
     taken_at: SurveyTakenAt
     units: Units
+    says: Annotated[str, Meta(description="What to do now in a sentence or two, with the reason.")]
     advice: Annotated[Advice, Meta(description="What to do now.")]
     as_found: Annotated[AsFound, Meta(description="Total indicator reading as the survey found it.")]
     predicted: Annotated[
