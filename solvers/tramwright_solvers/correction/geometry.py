@@ -194,9 +194,14 @@ class Geometry(Setup, frozen=True, dict=True):
         return float(np.sqrt(a_priori(self.layout)[0].mean()))
 
     @cached_property
+    def influence_over_bed(self) -> Floats:
+        """What the adjusters do on a coarse grid over the whole bed, shape (25, m)."""
+        return self.influence_at(coarse_grid(self.machine.bed))
+
+    @cached_property
     def unseen_adjusters(self) -> np.ndarray:
         """Which adjusters (m,) these stations cannot tell from others."""
-        if shows_all(self.influence, self.influence_at(coarse_grid(self.machine.bed))):
+        if shows_all(self.influence, self.influence_over_bed):
             return np.zeros(len(self.adjusters), dtype=bool)
         found = {one.what for one in self.blind if one.kind == "adjuster"}
         return np.array([adjuster.id in found for adjuster in self.adjusters])
@@ -214,6 +219,13 @@ class Geometry(Setup, frozen=True, dict=True):
             )
             found += settling_places(here, there, u, enough)
         return tuple(Place(*places[index].tolist()) for index in dict.fromkeys(found))
+
+    def places_farthest_moved(self, travels: Floats) -> tuple[Place, ...]:
+        """Return where these travels (m,) raise and where they lower the gap most, the stations left out."""
+        places = remedy_points(self.machine.bed)
+        change = self.influence_at(places) @ travels
+        found = [Place(*places[at].tolist()) for at in (int(change.argmin()), int(change.argmax()))]
+        return tuple([place for place in found if place not in self.places])
 
     @cached_property
     def badly_seen(self) -> list[Blind]:

@@ -15,6 +15,7 @@ from msgspec.structs import replace
 
 from ..diagnostics.closing_jump import ClosingDoubt
 from ..diagnostics.without_outliers import refit
+from ..linalg.grids import CORNERS
 from ..linalg.orthogonalize import dominant
 from ..model.contract import Floats, Move
 from ..model.errors import Refused
@@ -38,6 +39,9 @@ DIAL_RANGE = 2.0
 
 MOST_OF_IT = 0.4
 """Share of what is left that remains without a reading which makes most of it. Our own choice."""
+
+SCATTER = 5.0
+"""Range of a few dozen readings in their standard deviations. From memory of tables of the relative range."""
 
 RANK = 1e-9
 """Share of a column that has to be its own."""
@@ -118,7 +122,13 @@ def judge(
             judged[row] = replace(judged[row], doubt=doubt)
     for row in _questionable(prepared, decided):
         own = prepared[row], decided, row
-        if judged[row].doubt is None and (doubt := _too_far(*own) or _one_reading(*own) or _unseen(*own)):
+        if judged[row].doubt is None and (
+            doubt := _too_far(*own)
+            or _one_reading(*own)
+            or _gain_of_one(*own)
+            or _unseen(*own)
+            or _corners_unread(*own)
+        ):
             judged[row] = replace(judged[row], doubt=doubt)
     for row, one in enumerate(judged):
         if (one.doubt is None or one.doubt.moves) and (doubt := _refused(prepared[row], decided.chosen.travels[row])):
@@ -178,20 +188,46 @@ def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingD
 
 
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
-    """Return the surveys of which :func:`_too_far`, :func:`_one_reading` or :func:`_unseen` may have something to
-    say."""
+    """Return the surveys of which one of the doubts below may have something to say."""
     travels, u, total = decided.chosen.travels, decided.chosen.u, decided.scores.total[:, 0]
     own = prepared[:1] if all(one is prepared[0] for one in prepared) else prepared
     far = np.array([one.far for one in own])
     unknown = np.stack([one.unseen_adjusters for one in own]) | (u > own[0].machine.total_limit)
-    left = decided.scores.total[np.arange(len(total)), decided.chosen.index]
-    found = (
+    rows, index = np.arange(len(total)), decided.chosen.index
+    left, sure = decided.scores.total[rows, index], K * decided.scores.u[rows, index]
+    found = np.sort(decided.table.left[:, :, 0], axis=1)
+    but_one = np.minimum(found[:, -2] - found[:, 0], found[:, -1] - found[:, 1])
+    doubtful = (
         (total > DIAL_RANGE * far)
-        | (left > own[0].machine.total_limit)
+        | (left > np.minimum(own[0].machine.total_limit, [SCATTER * one.reading_u for one in own]))
         | np.array([bool(one.unseen_terms) for one in own])
+        | ((but_one - left <= sure) & (total - but_one > sure))
     )
-    found = found | ((travels != 0.0) & (unknown | (np.abs(travels) > far[:, None]))).any(axis=1)
-    return np.flatnonzero(found).tolist()
+    doubtful = doubtful | ((travels != 0.0) & (unknown | (np.abs(travels) > far[:, None]))).any(axis=1)
+    return np.flatnonzero(doubtful).tolist()
+
+
+def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
+    """Return the doubt where the moves change the bed beyond the stations by more than half of what they gain at them.
+
+    Where they leave no more than readings scatter by, the gap has the form that they make, beyond the stations too.
+    """
+    travels, (found, left) = (
+        decided.chosen.travels[row],
+        decided.scores.total[row, [0, decided.chosen.index[row]]].tolist(),
+    )
+    gained = found - left
+    if left <= SCATTER * prepared.reading_u:
+        return None
+    over_bed, at_stations = (
+        float(np.ptp(columns @ travels)) for columns in (prepared.influence_over_bed, prepared.influence)
+    )
+    if over_bed - at_stations <= gained / 2.0 or not (places := prepared.places_farthest_moved(travels)):
+        return None
+    says = sentences.corners_unread(
+        over_bed, at_stations, gained, [(one.x, one.y) for one in places], prepared.machine.units
+    )
+    return Doubt(says, Advice("read-more", places))
 
 
 def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
@@ -203,9 +239,10 @@ def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     names = [*prepared.unseen_terms, *(prepared.adjusters[index].id for index in moved.tolist())]
     places = prepared.places_to_read(tuple(moved.tolist()))
     says = sentences.read_more_first(names, [(one.x, one.y) for one in places])
-    # supports alone may level the bed meanwhile; rail seats would twist what is not seen
-    seats = [prepared.adjusters[index].kind == "seat" for index in np.flatnonzero(travels).tolist()]
-    return Doubt(says, Advice("read-more", places), moves=names == ["twist"] and not any(seats))
+    # what only tilts the bed may level it meanwhile; what twists it would twist what is not seen
+    corners = (prepared.influence_over_bed @ travels)[list(CORNERS)]
+    twist = abs(corners[0] - corners[1] - corners[2] + corners[3])
+    return Doubt(says, Advice("read-more", places), moves=names == ["twist"] and twist <= RANK * np.abs(corners).max())
 
 
 def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
@@ -257,6 +294,20 @@ def _one_reading(prepared: Geometry, decided: Decision, row: int) -> Doubt | Non
         return None
     says = sentences.one_reading(place.x, place.y, float(np.ptp(left)), float(np.ptp(without)), prepared.machine.units)
     return Doubt(says, Advice("read-again", (place,)))
+
+
+def _gain_of_one(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
+    """Return the doubt where one reading stands out from all others, and the moves gain nothing sure but there."""
+    index = int(decided.chosen.index[row])
+    found, left = decided.table.left[row, :, 0], decided.table.left[row, :, index]
+    sure, unit = K * float(decided.scores.u[row, index]), prepared.machine.units
+    for at in (int(found.argmax()), int(found.argmin())) if index else ():
+        place, others = prepared.places[at], np.arange(len(found)) != at
+        before, after = float(np.ptp(found[others])), float(np.ptp(left[others]))
+        stands_out = float(np.ptp(found)) - before > sure
+        if stands_out and before - after <= sure and not prepared.read_twice(place.x, place.y):
+            return Doubt(sentences.gain_of_one(place.x, place.y, before, after, unit), Advice("read-again", (place,)))
+    return None
 
 
 def advise(

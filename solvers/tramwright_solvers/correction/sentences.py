@@ -39,6 +39,26 @@ def one_reading(x: float, y: float, left: float, without: float, unit: Literal["
     )
 
 
+def gain_of_one(x: float, y: float, before: float, after: float, unit: Literal["mm", "inch"]) -> str:
+    digits = DECIMALS[unit]
+    return (
+        f"Read {station_at(x, y)} again before anything is moved: the moves hang on it alone. At the other stations "
+        f"they gain nothing sure (total {before:.{digits}f} before, {after:.{digits}f} {unit} after). Where it reads "
+        "the same, send both values; where not, only the new one."
+    )
+
+
+def corners_unread(
+    over_bed: float, there: float, gain: float, places: Sequence[tuple[float, float]], unit: Literal["mm", "inch"]
+) -> str:
+    digits = DECIMALS[unit]
+    return (
+        f"Read also {named(places)}, and send all readings, before anything is moved: the moves would gain "
+        f"{gain:.{digits}f} {unit} at the stations, but they change the whole bed by {over_bed:.{digits}f} and the "
+        f"stations by {there:.{digits}f} only, and how it lies beyond them is not known."
+    )
+
+
 def closing_error(setup: str, error: float, at: str, unit: Literal["mm", "inch"]) -> str:
     which = f"Set-up {setup}" if setup else "The survey"
     return (

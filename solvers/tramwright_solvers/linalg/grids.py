@@ -20,6 +20,10 @@ def coarse_grid(bed: Bed) -> Floats:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
+CORNERS = (0, 4, 20, 24)
+"""The bed's corners in :func:`coarse_grid`: front left, front right, rear left, rear right."""
+
+
 def scaled_to(bed: Bed, points: Floats) -> tuple[Floats, Floats]:
     """Return x and y of points (n, 2) in halves of the bed's sides from its middle: -1 to 1 over the bed."""
     (left, right), (front, rear) = bed.x, bed.y

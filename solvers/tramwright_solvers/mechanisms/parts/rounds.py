@@ -54,9 +54,10 @@ def as_parts(
 def shares_worth_making(machine: Machine, adjuster: Adjuster, travel: float, rounds: int) -> int:
     """Return in how many shares to make a travel: one a round, or fewer, so that each can be set and seen on the dial.
 
-    A share is two divisions or twice the error of setting at least, and a whole step.
+    A share is four divisions or twice the error of setting at least, and a whole step: the indicator is parked where
+    it shows a part of it only.
     """
-    least = max(2.0 * machine.division, 2.0 * (adjuster.setting or 0.0), adjuster.step or 0.0)
+    least = max(4.0 * machine.division, 2.0 * (adjuster.setting or 0.0), adjuster.step or 0.0)
     return max(1, min(rounds, int(abs(travel) / least)))
 
 
