@@ -87,7 +87,7 @@ class SubsetFits(Struct, frozen=True):
         else:
             left = np.matmul(self.lift.swapaxes(1, 2), remain.swapaxes(1, 2))
         left += unreached[:, :, None]
-        squares = np.sum(remain * remain, axis=2) / self.weight
+        squares = (remain * remain).sum(axis=2) / self.weight
         return travels, left, np.sqrt(squares + row_products(unreached * unreached, self.mean[:, :, None]))
 
     def rms(self, left: Floats) -> Floats:

@@ -197,7 +197,7 @@ class ReducedStack(Struct, frozen=True):
                     digits=DECIMALS[machine.units],
                     steps=[
                         *readings_first(prepared, told.advice.read, before[row]),
-                        *steps_for(prepared, own, before[row]),
+                        *steps_for(prepared, own, travels[row], before[row]),
                     ],
                 )
             )
@@ -206,11 +206,8 @@ class ReducedStack(Struct, frozen=True):
     def _assumed(self, moves: Sequence[MoveOf | None]) -> list[str]:
         """Return the defaults that moves hang on, the shortest first."""
         moved = moved_by(moves)
-        found = self.prepared.said_of(moved).assumed
-        if not moved or self.solve.aim_for is not None:
-            return found
-        machine = self.prepared.machine
-        return sorted([*found, sentences.assumed_aim(machine.total_limit / 3.0, machine.units)], key=len)
+        said = self.prepared.said_of(moved)
+        return said.aiming if moved and self.solve.aim_for is None else said.assumed
 
     def _stations(self, travels: Floats) -> list[list[Station]]:
         """Return every station before and after these travels (N, m), with the dial as the user reads it."""

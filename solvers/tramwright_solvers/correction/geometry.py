@@ -45,10 +45,11 @@ PER_STATION, ITSELF = 2000, 40_000
 
 
 class SaidOfMoves(NamedTuple):
-    """What is said of moving some adjusters, whatever the readings."""
+    """What is said of moving some adjusters, whatever the readings; ``aiming`` is ``assumed`` with the usual aim."""
 
     cautions: tuple[str, ...]
     assumed: list[str]
+    aiming: list[str]
 
 
 class Geometry(Setup, frozen=True, dict=True):
@@ -245,10 +246,12 @@ class Geometry(Setup, frozen=True, dict=True):
         if (known := self._said.get(moved)) is None:
             solvers = {self.solver_of[self.place_of[name]] for name in moved}
             told = [one.cautions(self.machine) for one in self.mechanisms if one.name() in solvers]
-            adjusters = [self.adjusters[self.place_of[name]] for name in moved]
+            assumed = assumptions(self.machine, [self.adjusters[self.place_of[name]] for name in moved])
+            aim = sentences.assumed_aim(self.machine.total_limit / 3.0, self.machine.units)
             known = self._said[moved] = SaidOfMoves(
                 (*GENERAL_CAUTIONS, *(caution for some in told for caution in some)),
-                assumptions(self.machine, adjusters),
+                assumed,
+                sorted([*assumed, aim], key=len),
             )
         return known
 

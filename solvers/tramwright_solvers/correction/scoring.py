@@ -92,4 +92,5 @@ def u_of_totals(left: Floats, noise: GapCovariance) -> Floats:
 def narrow_to_lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:
     """Narrow each row's pool (N, K), not empty, to the members whose value is the lowest in it, up to slack."""
     of_pool = np.where(pool, values, np.inf)
-    return np.asarray(of_pool <= of_pool.min(axis=1, keepdims=True) + slack)
+    narrowed: np.ndarray = of_pool <= of_pool.min(axis=1, keepdims=True) + slack
+    return narrowed

@@ -191,9 +191,10 @@ def instruction(
     digits = DECIMALS[unit]
     length, reading = WRITTEN[unit]
     amount = how_far(unit, move)
-    names = " and ".join(eased)
-    slacken = f"Ease the bolts of {names} a quarter turn, slacken" if eased else "Slacken"
-    tighten = f"and tighten it, then {names}" if eased else "and tighten it"
+    slacken, tighten = "Slacken", "and tighten it"
+    if eased:
+        names = " and ".join(eased)
+        slacken, tighten = f"Ease the bolts of {names} a quarter turn, slacken", f"and tighten it, then {names}"
     if turn := turned(move):
         asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
         action, wrong = f"{turn} by {degrees(move)} (bed {amount}{asked})", "stop and turn it the other way"

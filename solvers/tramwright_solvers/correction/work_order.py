@@ -10,10 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-
 from ..adjustment.shim_stacks import Stack
-from ..model.contract import Adjuster, Move, Part
+from ..model.contract import Adjuster, Floats, Move, Part
 from ..model.machine import Screw
 from ..model.units import WRITTEN
 from ..reduction.sentences import station_at
@@ -65,6 +63,8 @@ def move_of(
 
 def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[float]) -> list[Step]:
     """Return the steps that read these stations, again or as well; ``gap`` is as found, one value a station."""
+    if not places:
+        return []
     known = {(place.x, place.y): height for place, height in zip(prepared.places, gap, strict=True)}
     machine, steps = prepared.machine, list[Step]()
     for place in places:
@@ -76,18 +76,21 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
     return steps
 
 
-def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
-    """Return the steps that carry out the moves; ``gap`` is as found, one value a station."""
+def steps_for(
+    prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]
+) -> list[Step]:
+    """Return the steps that carry out the moves by these travels (m,); ``gap`` is as found, one value a station."""
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
-    made, steps = dict[int, float](), list[Step]()
-    for first, part in work(prepared, moves):
+    parking, made, steps = prepared.parking, dict[int, float](), list[Step]()
+    for first, part in work(prepared, moves, travels):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
-        spot, before, by = prepared.parking.spot_for(change, own), 0.0, 0.0
+        spot, before, by = parking.spot_for(change, own), 0.0, 0.0
+        there = spot.there
         for j, travel in made.items():
-            before += spot.there[j] * travel
+            before += there[j] * travel
         for j, travel in change.items():
-            by += spot.there[j] * travel
+            by += there[j] * travel
             made[j] = made.get(j, 0.0) + travel
         before = sense * (gap[spot.station] + before)
         after = before + sense * by
@@ -113,14 +116,14 @@ def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[
     return steps
 
 
-def work(prepared: Geometry, moves: Sequence[MoveOf | None]) -> list[tuple[int, Part]]:
+def work(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats) -> list[tuple[int, Part]]:
     """Return the parts of the moves in order, each with the column at which its mechanism's adjusters begin."""
-    travels, points = [0.0 if move is None else move.travel for move in moves], prepared.layout.points
+    machine, points = prepared.machine, prepared.layout.points
     parts = [
         (columns.start, part)
         for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True)
-        if any(own := travels[columns])
-        for part in mechanism.parts(Move(prepared.machine, points, np.array(own)))
+        if any(moves[columns])
+        for part in mechanism.parts(Move(machine, points, travels[columns]))
     ]
     return sorted(parts, key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
 

@@ -45,12 +45,17 @@ GRID = 9
 DRAWS = 24
 """Plates drawn for each survey: few, for every answer waits for them; :data:`WIDER` makes up for it."""
 
-EVEN = np.array([k for k in range(DRAWS) if k % 6 < 2])
+NUMBERS = np.arange(DRAWS)
+
+EVEN = NUMBERS[NUMBERS % 6 < 2]
 """Draws, in pairs of opposite sign, from which the mean effect of drawing the trend's errors is taken."""
 
 QUANTILES = np.zeros((DRAWS, 2))
 QUANTILES[[0, 1], 0] = QUANTILES[[-1, -2], 1] = 0.9, 0.1
 """Weights of the ordered draws whose sums are the 2.5 % and 97.5 % quantiles: draw k of D stands for (k + 1/2) / D."""
+
+SPREAD = (NUMBERS + 0.5) / DRAWS
+"""The draws' places in the distribution of kinds."""
 
 TOGETHER = 16
 """Surveys drawn together, so that their plates stay in the processor's cache."""
@@ -118,17 +123,19 @@ class Interpolation(Struct, frozen=True):
         surveys, kinds, points = len(gaps), len(self.log_scale), len(self.places)
         square = variance.sum(axis=1, keepdims=True) / variance.shape[1]
         chance = self.log_scale - 0.5 / square * row_products(row_products(gaps, self.contrast) ** 2, self.inverse)
-        chance = np.cumsum(np.exp(chance - chance.max(axis=1, keepdims=True)), axis=1)
+        chance = np.exp(chance - chance.max(axis=1, keepdims=True)).cumsum(axis=1)
         # as many plates of each kind as it is likely, the draws spread over the kinds
-        wanted = chance[:, -1:] * ((np.arange(DRAWS) + 0.5) / DRAWS)
-        kind = np.sum(wanted[:, None, :] > chance[:, :-1, None], axis=1)
+        wanted = chance[:, -1:] * SPREAD
+        kind = (wanted[:, None, :] > chance[:, :-1, None]).sum(axis=1)
         means = np.matmul(gaps.astype(np.float32)[:, None, :], self.mean).reshape(surveys * kinds, points)
         scale = np.sqrt(square).astype(np.float32)[:, :, None]
-        plates = np.take(self.scatter, kind * DRAWS + np.arange(DRAWS), axis=0) * scale
-        plates += np.take(means, kind + kinds * np.arange(surveys)[:, None], axis=0)
+        plates = np.empty((2, surveys, DRAWS, points), dtype=np.float32)
+        before, after = plates
+        np.multiply(self.scatter.take(kind * DRAWS + NUMBERS, axis=0), scale, out=before)
+        before += means.take(kind + kinds * np.arange(surveys)[:, None], axis=0)
         made = travels[:, None, :] + (travels != 0.0)[:, None, :] * self.beside
-        moved = np.matmul(made.astype(np.float32), self.there)
-        return self._written(np.stack([plates, plates + moved]), scale * self.trending)
+        np.add(before, np.matmul(made.astype(np.float32), self.there), out=after)
+        return self._written(plates, scale * self.trending)
 
     def _written(self, plates: np.ndarray, trending: np.ndarray) -> list[tuple[OverBed, OverBed]]:
         """Write the estimates from plates (2, N, D, G), before and after, and the errors of their trends (N, D, G).
@@ -137,19 +144,19 @@ class Interpolation(Struct, frozen=True):
         again. So what they add on the average is taken off twice.
         """
         at = np.einsum("sndg->sng", plates)
-        few = plates[:, :, EVEN]
+        few = plates.take(EVEN, axis=2)
         even = (few.max(axis=3) - few.min(axis=3)).astype(np.float64)
         plates += trending
         totals = (plates.max(axis=3) - plates.min(axis=3)).astype(np.float64)
         mean = totals.sum(axis=2, keepdims=True) / DRAWS
-        added = (totals[:, :, EVEN] - even).sum(axis=2, keepdims=True) / even.shape[2]
+        added = (totals.take(EVEN, axis=2) - even).sum(axis=2, keepdims=True) / even.shape[2]
         totals = np.maximum(mean - 2.0 * added + WIDER * (totals - mean), 0.0)
         totals.sort(axis=2)
         mean = totals.sum(axis=2, keepdims=True) / DRAWS
         rest = totals - mean
         rows = (
             mean[:, :, 0],
-            np.sqrt(np.sum(rest * rest, axis=2) / (DRAWS - 1)),
+            np.sqrt((rest * rest).sum(axis=2) / (DRAWS - 1)),
             np.matmul(totals[:, :, None, :], QUANTILES)[:, :, 0],
             self.places[at.argmax(axis=2)],
             self.places[at.argmin(axis=2)],

@@ -91,7 +91,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
         unit, weighted = row_products(variance, self.share[:, None])[:, 0], self.root * gaps
         residual = weighted - row_products(row_products(weighted, self.model.basis), self.model.basis.T)
         out = np.abs(residual * self.normalize).max(axis=1) > self.w * np.sqrt(unit)
-        uneven = np.flatnonzero(out | (row_dots(residual, residual) > self.scatter * unit))
+        uneven = (out | (row_dots(residual, residual) > self.scatter * unit)).nonzero()[0]
         if not len(uneven):
             return found
         residual, unit = residual[uneven], unit[uneven]
