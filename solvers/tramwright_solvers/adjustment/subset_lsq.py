@@ -54,7 +54,7 @@ class SubsetFits(Struct, frozen=True):
     @property
     def nbytes(self) -> int:
         """Bytes of the arrays."""
-        return sum(getattr(self, name).nbytes for name in ARRAYS)
+        return sum([getattr(self, name).nbytes for name in ARRAYS])
 
     def gain(self, index: int) -> Floats:
         """Return d travel / d gap (m, n) of one subset in the first geometry."""

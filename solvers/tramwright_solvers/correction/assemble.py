@@ -12,6 +12,7 @@ from msgspec.structs import asdict, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
+from ..diagnostics.outliers import may_hold_slips
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
@@ -100,13 +101,26 @@ class ReducedStack(Struct, frozen=True):
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
-        return judge([self.prepared] * count, self.surveys, decided, self.suspects(), self.closings(), told, again)
+        return judge(
+            [self.prepared] * count,
+            self.surveys,
+            decided,
+            self.suspects(decided.table.rms),
+            self.closings(),
+            told,
+            again,
+        )
 
-    def suspects(self) -> list[list[Suspect]]:
-        """Return each survey's suspects: those whose own repeats disagree first."""
+    def suspects(self, rms: Floats) -> list[list[Suspect]]:
+        """Return each survey's suspects: those whose own repeats disagree first; ``rms`` (N, K) of what is left."""
+        found: list[list[Suspect]] = [[] for _ in self.surveys]
         if not self.checked:
-            return [[] for _ in self.surveys]
-        found = self.prepared.slips.suspects(self.gaps, self.noise.variance)
+            return found
+        rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
+        if len(rows):
+            told = self.prepared.slips.suspects(self.gaps[rows], self.noise.variance[rows])
+            for row, own in zip(rows.tolist(), told, strict=True):
+                found[row] = own
         if self.prepared.layout.repeated:
             odd = [self.prepared.layout.odd_repeats(np.array(own)) for own in self.single]
             found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
@@ -282,7 +296,9 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     variance = np.concatenate([one.noise.variance for one in lone])
     noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
-    suspects = [own for one in lone for own in one.suspects()]
+    suspects: list[list[Suspect]] = [[] for _ in lone]
+    for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
+        (suspects[row],) = lone[row].suspects(decided.table.rms[row : row + 1])
     surveys = [one.surveys[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:

@@ -67,6 +67,8 @@ def suspects_with_repeats(
     prepared: Geometry, odd: Sequence[Odd], values: Sequence[float], others: list[Suspect]
 ) -> list[Suspect]:
     """Return the stations whose own repeats disagree, and the suspects elsewhere."""
+    if not odd:
+        return others
     layout, slips, unit = prepared.layout, prepared.slips, prepared.machine.units
     digits, groups = DECIMALS[unit], np.split(np.array(values)[layout.order], layout.starts[1:])
     found = []

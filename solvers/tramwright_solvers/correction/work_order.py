@@ -76,9 +76,7 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
     return steps
 
 
-def steps_for(
-    prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]
-) -> list[Step]:
+def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]) -> list[Step]:
     """Return the steps that carry out the moves by these travels (m,); ``gap`` is as found, one value a station."""
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
     parking, made, steps = prepared.parking, dict[int, float](), list[Step]()

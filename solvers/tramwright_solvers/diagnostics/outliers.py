@@ -50,6 +50,21 @@ SEEN_NEARBY = 0.5
 own choice."""
 
 
+QUIET = 0.99 * non_centrality(power=0.5) ** 2
+"""Sum of squares, in variances of a reading, up to which no reading can stand out; a little less than the critical
+value of either test, that no rounding decides."""
+
+
+def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray:
+    """Return which surveys (N,) have to be checked at all.
+
+    ``rms`` (N, K) is what the adjusters leave, ``variance`` (N, n), ``weights`` (n,). The form takes off at least as
+    much as any of them, no studentized residual is larger than the root of the sum of all squares (Cauchy and Schwarz),
+    and that sum has its smallest critical value with one degree of freedom, where it is that of one residual.
+    """
+    return np.asarray(len(weights) * rms.min(axis=1) ** 2 > QUIET * (variance @ weights / len(weights)))
+
+
 class SlipCheck(Struct, frozen=True, dict=True):
     """The check of readings against each other, prepared for stations (n, 2).
 
@@ -58,6 +73,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
     ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
     None where there are too few. ``detectable`` (n,) is the smallest detectable slip for a
     unit variance of weight one, ``unit`` the standard uncertainty of weight one before any repeat is looked at.
+    ``bends`` (n, c) are the terms one degree beyond the form.
     """
 
     model: Reliability
@@ -70,8 +86,13 @@ class SlipCheck(Struct, frozen=True, dict=True):
     t: tuple[float, ...]
     scatter: float
     near: float | None
-    rows: ShiftedRows
+    bends: Floats
     read: Read
+
+    @cached_property
+    def rows(self) -> ShiftedRows:
+        """Rows and columns of the grid that may be off as a whole."""
+        return shifted_rows(self.read.points, self.model, self.root, self.bends)
 
     @property
     def columns(self) -> Floats:
@@ -253,7 +274,7 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
         t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
         scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
         near=float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
-        rows=shifted_rows(points, model, root, bends),
+        bends=bends,
         read=Read(
             points=points,
             sense=machine.sense,
