@@ -36,9 +36,9 @@ class Problem(Struct, frozen=True):
     def bounded(self) -> bool:
         """Whether anything but equations limits the travels."""
         return bool(
-            np.any(np.isfinite(self.lower))
-            or np.any(np.isfinite(self.upper))
-            or np.any(self.rows_lower != self.rows_upper)
+            np.isfinite(self.lower).any()
+            or np.isfinite(self.upper).any()
+            or (self.rows_lower != self.rows_upper).any()
         )
 
     def moving(self, columns: Sequence[int]) -> Problem:

@@ -73,7 +73,6 @@ class SlipCheck(Struct, frozen=True, dict=True):
     ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
     None where there are too few. ``detectable`` (n,) is the smallest detectable slip for a
     unit variance of weight one, ``unit`` the standard uncertainty of weight one before any repeat is looked at.
-    ``bends`` (n, c) are the terms one degree beyond the form.
     """
 
     model: Reliability
@@ -86,13 +85,8 @@ class SlipCheck(Struct, frozen=True, dict=True):
     t: tuple[float, ...]
     scatter: float
     near: float | None
-    bends: Floats
+    rows: ShiftedRows
     read: Read
-
-    @cached_property
-    def rows(self) -> ShiftedRows:
-        """Rows and columns of the grid that may be off as a whole."""
-        return shifted_rows(self.read.points, self.model, self.root, self.bends)
 
     @property
     def columns(self) -> Floats:
@@ -274,7 +268,7 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
         t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
         scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
         near=float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
-        bends=bends,
+        rows=shifted_rows(points, model, root, bends),
         read=Read(
             points=points,
             sense=machine.sense,
