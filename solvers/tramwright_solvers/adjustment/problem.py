@@ -36,9 +36,7 @@ class Problem(Struct, frozen=True):
     def bounded(self) -> bool:
         """Whether anything but equations limits the travels."""
         return bool(
-            np.isfinite(self.lower).any()
-            or np.isfinite(self.upper).any()
-            or (self.rows_lower != self.rows_upper).any()
+            np.isfinite(self.lower).any() or np.isfinite(self.upper).any() or (self.rows_lower != self.rows_upper).any()
         )
 
     def moving(self, columns: Sequence[int]) -> Problem:
