@@ -203,7 +203,7 @@ def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
     doubtful |= (total > DIAL_RANGE * far[:, 0]) | ((but_one - left <= sure) & (total - but_one > sure))
     doubtful |= left > np.array([min(limit, SCATTER * one.reading_u) for one in own])
     doubtful |= np.array([bool(one.unseen_terms) for one in own])
-    return doubtful.nonzero()[0].tolist()
+    return np.flatnonzero(doubtful).tolist()
 
 
 def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:

@@ -64,10 +64,10 @@ def choose(
     rows = np.arange(len(scores.total))
     allowed = gains(scores, scores.spread)
     index, reached, known = pick(options, scores, allowed)
-    small = too_small(table.travels[rows, index], options.least, scores.slack).any(axis=1)
+    small = np.asarray(too_small(table.travels[rows, index], options.least, scores.slack).any(axis=1))
     if passed_over := bool(small.any()):
         least = options.least[small] if len(options.least) > 1 else options.least
-        settable = ~too_small(table.travels[small], least[:, None], scores.slack[small, None]).any(axis=2)
+        settable = np.asarray(~too_small(table.travels[small], least[:, None], scores.slack[small, None]).any(axis=2))
         settable[:, 0] = True
         settable &= allowed[small]
         index[small], reached[small], known[small] = pick(options, scores.some(small), settable)
@@ -113,7 +113,7 @@ def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.
     best = spread.argmin(axis=1)
     known: Floats = scores.u[rows, best]
     pool = spread + K * scores.u <= aim
-    reached: np.ndarray = pool.any(axis=1)
+    reached = np.asarray(pool.any(axis=1))
     if not reached.all():
         nearest = (
             spread <= (spread[rows, best] + known)[:, None]
