@@ -172,7 +172,9 @@ class ReducedStack(Struct, frozen=True):
                     self.within,
                 ),
                 suspects=judged[row].suspects,
-                notes=prepared.notes,
+                notes=prepared.notes
+                if solve.criterion == "least-squares" or not moved_by(own)
+                else [*prepared.notes, sentences.TRAVELS_OF_A_ZONE],
                 cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
             )
             for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
@@ -253,6 +255,7 @@ class ReducedStack(Struct, frozen=True):
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
         prepared, chosen, found = self.prepared, decided.chosen, []
+        told = self.solve.criterion == "least-squares"
         rows = zip(
             chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
         )
@@ -261,7 +264,14 @@ class ReducedStack(Struct, frozen=True):
             asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
             found.append(
                 [
-                    move_of(adjuster, solver, travel, error, stacks.get(column), ask if ask != travel else None)
+                    move_of(
+                        adjuster,
+                        solver,
+                        travel,
+                        error if told else None,
+                        stacks.get(column),
+                        ask if ask != travel else None,
+                    )
                     if travel
                     else None
                     for column, (adjuster, solver, travel, error, ask) in enumerate(

@@ -79,7 +79,7 @@ def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decisi
     setting, expanded = options.added[rows if len(options.added) > 1 else 0, index], K * u
     margins, inside = expanded, np.where(index == 0, margin_as_read(u, options.division), expanded)
     if (near := (totals > options.limit) & (totals - MOST_FACTOR * u <= options.limit)).any():
-        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0))
+        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0)) / scores.wider[index[near]]
         margins = expanded.copy()
         margins[near] = outside_margin(left[near], read, setting[near])
     numbers = (totals, u, rms, margins, inside, setting, left.argmax(axis=2), left.argmin(axis=2))

@@ -37,7 +37,7 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
 
 
 def move_of(
-    adjuster: Adjuster, solver: str, travel: float, u: float, stack: Stack | None, ask: float | None = None
+    adjuster: Adjuster, solver: str, travel: float, u: float | None, stack: Stack | None, ask: float | None = None
 ) -> MoveOf:
     """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed.
 
@@ -131,7 +131,8 @@ def part_of(adjuster: Adjuster, solver: str, part: Part, whole: MoveOf | None) -
     travel = part.about if part.travel is None else part.travel
     if whole is not None and travel == whole.travel:
         return whole
-    u, ask = 0.0, None
+    u: float | None = 0.0
+    ask = None
     if whole is not None and part.counts:
         u, ask = whole.u, None if whole.ask is None else whole.ask * travel / whole.travel
     return move_of(adjuster, solver, travel, u, None, ask)
