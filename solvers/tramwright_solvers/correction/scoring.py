@@ -28,9 +28,9 @@ class Scores(Struct, frozen=True):
     """What a stack of N surveys makes of K subsets, (N, K) each.
 
     ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
-    travel. ``wider`` (K,) is how many times wider than that of single readings u is, because moves hang on the same
-    readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many subsets
-    are small enough to be chosen.
+    travel. ``wider`` (K,) is how many times wider than that of two readings u is, because moves hang on the same
+    readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many
+    subsets are small enough to be chosen.
     """
 
     total: Floats
