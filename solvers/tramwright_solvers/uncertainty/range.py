@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from functools import cache
 from math import sqrt
+from typing import TypeVar
 
 import numpy as np
 
@@ -27,6 +28,8 @@ from ..model.contract import Floats
 from ..model.options import Criterion
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
+
+T = TypeVar("T", float, Floats)
 
 NEAR = 4.0
 """A station may be the true extreme when it reads within this many u of the extreme reading. Our own choice, checked
@@ -110,7 +113,7 @@ def _of_ends(rows: Floats, variance: Floats, u: Floats, factors: Floats) -> Floa
     return np.asarray(bound.max(axis=(1, 2)))
 
 
-def margin_as_read(u: Floats, division: float) -> Floats:
+def margin_as_read(u: T, division: float) -> T:
     """Return how far inside its limit a total of readings as they stand proves it within; ``u`` as given.
 
     Both extremes were read to whole divisions, so a total below a limit of whole divisions is at least one below it,
