@@ -93,16 +93,31 @@ def corner(random: np.random.Generator, side: float, pitch: float) -> Surface:
     return lambda u, v: float(-size * np.exp(-((u - x) ** 2 + (v - y) ** 2) / (2 * width**2)))
 
 
-FORMS: dict[str, Form] = {
+CLAIMED: dict[str, Form] = {
     "none": none,
     "smooth": smooth,
     "bowl": bowl,
     "sag": sag,
-    "waves": waves(2.2, 5.0),
+    "waves": waves(2.05, 5.0),
     "seam": seam,
     "corner": corner,
-    "dent": dent,
 }
+"""Forms of which the total over the whole bed is claimed to be known."""
+
+UNSEEN: dict[str, Form] = {"dent": dent, "fine waves": waves(0.8, 1.9)}
+"""Forms that the stations do not show; what holds at the stations holds for them too."""
+
+FORMS = CLAIMED | UNSEEN
+MOVED = (
+    ("three screws", 2),
+    ("cone, vee, flat", 2),
+    ("four screws, flexible", 2),
+    ("rails that slip", 3),
+    ("screws and rails", 2),
+    ("screws and rails", 4),
+)
+"""Mechanisms, and seats of each rail where there are any. Shims, whose travels are those of their sheets, are not
+among them."""
 LAYOUTS = ("3 × 3", "5 × 5", "cross", "scattered 12")
 APART = {"3 × 3": 0.45, "5 × 5": 0.225, "cross": 0.225, "scattered 12": 0.27}
 """Distance of stations, as a share of the bed; between scattered ones about the root of what each has for itself."""
@@ -158,6 +173,17 @@ class Subject:
         """Return readings as surveys, one a row; every machine reads plus where the bed is high."""
         return [
             Survey([Reading(x, y, v) for (x, y), v in zip(self.places, row, strict=True)]) for row in values.tolist()
+        ]
+
+    def in_two_setups(self, random: np.random.Generator, times: int) -> list[Survey]:
+        """Return surveys with two zeros of the dial: the second half is read with another, and four stations twice."""
+        half = len(self.places) // 2
+        order = [*((at, "A") for at in range(half + 2)), *((at, "B") for at in range(half - 2, len(self.places)))]
+        read = self.read(random, times, self.true[[at for at, _ in order]])
+        shift = np.array([0.3 if name == "B" else 0.0 for _, name in order])
+        return [
+            Survey([Reading(*self.places[at], v, name) for (at, name), v in zip(order, row, strict=True)])
+            for row in (read + shift).tolist()
         ]
 
 
