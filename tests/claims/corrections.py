@@ -14,6 +14,7 @@ from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.decision import Decision, decide
 from tramwright_solvers.correction.verdicts import extremes
 from tramwright_solvers.model.options import Criterion, Solve
+from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.uncertainty.range import outside_margin
 
 from .family import CLAIMED, FORMS, LAYOUTS, MOVED, Subject, subject
@@ -25,7 +26,7 @@ SURVEYS = 60
 TWO_SIDED = 1.96
 
 
-def decided(one: Subject, criterion: Criterion, surveys: list[Any]) -> tuple[ReducedStack, Decision]:
+def decided(one: Subject, criterion: Criterion, surveys: list[Survey]) -> tuple[ReducedStack, Decision]:
     """Work surveys of a machine through, as far as the decision: what is stated before any is held back as a slip."""
     solve: Solve[Any] = Solve(with_=one.solvers, criterion=criterion, aim_for=0.0)
     done = reduce_stack(one.machine, surveys, solve)
@@ -39,6 +40,11 @@ def set_travels(done: ReducedStack, choice: Decision, random: np.random.Generato
     return np.asarray(travels + random.uniform(-1, 1, travels.shape) * half * (travels != 0.0))
 
 
+def readings(one: Subject, number: int, random: np.random.Generator) -> list[Survey]:
+    """Read a machine, every third one in two set-ups."""
+    return one.in_two_setups(random, SURVEYS) if number % 3 == 2 else one.surveys(one.read(random, SURVEYS))
+
+
 def subjects(random: np.random.Generator, layout: str, machines: int) -> Iterator[Subject]:
     """Draw machines of every mechanism and form in turn."""
     for number in range(machines):
@@ -46,7 +52,7 @@ def subjects(random: np.random.Generator, layout: str, machines: int) -> Iterato
         if layout == "cross":  # which is blind to twist
             mechanism = "three screws"
         form = list(FORMS)[number // len(MOVED) % len(FORMS)]
-        setting = (0.0005, None, 0.002)[number % 3]
+        setting = (0.0005, None, 0.002)[number // 3 % 3]
         yield subject(random, mechanism, layout, form, seats=seats, setting=setting)
 
 
@@ -89,8 +95,8 @@ def as_found(random: np.random.Generator, machines: int) -> Iterator[Row]:
     """Measure how often a verdict on the total as found is wrong, the limit just beside the true total."""
     for layout in LAYOUTS:
         within, rounded, outside = list[bool](), list[bool](), list[bool]()
-        for one in subjects(random, layout, machines):
-            done, choice = decided(one, "least-squares", one.surveys(one.read(random, SURVEYS)))
+        for number, one in enumerate(subjects(random, layout, machines)):
+            done, choice = decided(one, "least-squares", readings(one, number, random))
             found, _ = extremes(done.prepared.options, [done.prepared] * SURVEYS, choice)
             total, u, _, inside, _ = np.array([each.known for each in found]).T
             true, division = float(np.ptp(one.true)), one.machine.division
@@ -112,8 +118,8 @@ def predicted(random: np.random.Generator, machines: int) -> Iterator[Row]:
     """
     for layout in LAYOUTS:
         wrong: dict[Criterion, list[bool]] = {"least-squares": [], "minimum-zone": []}
-        for one in subjects(random, layout, machines):
-            read = one.surveys(one.read(random, SURVEYS))
+        for number, one in enumerate(subjects(random, layout, machines)):
+            read = readings(one, number, random)
             for criterion, cases in wrong.items():
                 done, choice = decided(one, criterion, read)
                 _, left = extremes(done.prepared.options, [done.prepared] * SURVEYS, choice)
@@ -152,8 +158,7 @@ def whole_bed(random: np.random.Generator, machines: int) -> Iterator[Row]:
             for number in range(machines):
                 mechanism = ("three screws", "rails that slip", "screws and rails")[number % 3]
                 one = subject(random, mechanism, layout, form)
-                read = one.in_two_setups(random, SURVEYS) if number % 4 == 3 else one.surveys(one.read(random, SURVEYS))
-                done, choice = decided(one, "least-squares", read)
+                done, choice = decided(one, "least-squares", readings(one, number // 3, random))
                 there = done.prepared.influence_at(np.array(one.everywhere))
                 now = np.ptp(one.bed + set_travels(done, choice, random) @ there.T, axis=1)
                 told = done.prepared.over_bed.totals(done.gaps, done.noise, choice.chosen.travels)

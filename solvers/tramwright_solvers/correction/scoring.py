@@ -66,8 +66,7 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
     within = len(subsets.sets)
     if solve.most_moves is not None:
         within = int(np.searchsorted(subsets.count, solve.most_moves, side="right"))
-    unknowns = np.minimum(subsets.count, subsets.fits.basis.shape[2]) + subsets.problem.offset_free
-    wider = fitted_factor(unknowns * (np.array(subsets.count) > 0), gaps.shape[1], solve.criterion) / K
+    wider = fitted_factor(options.unknowns, gaps.shape[1], solve.criterion) / K
     return Scores(
         total=table.total,
         spread=table.spread,
