@@ -101,6 +101,11 @@ def surveys(draw: st.DrawFn, machine: Machine, least: int = 6) -> Survey:
     return Survey([Reading(x, y, value / 1000) for (x, y), value in zip(at.tolist(), values, strict=True)])
 
 
+def twice(survey: Survey) -> Survey:
+    """The same, each station read twice alike: nothing hangs on one reading, which would be asked for again first."""
+    return replace(survey, readings=[replace(one, value=[one.value, one.value]) for one in survey.readings])
+
+
 @st.composite
 def jobs(draw: st.DrawFn, group: str, least: int = 6, indicator: Indicator = COMMON) -> tuple[Machine, Survey]:
     """Any machine of a group and any survey of it."""

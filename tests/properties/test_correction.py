@@ -163,11 +163,11 @@ def points_of(answer: Correction) -> np.ndarray:
 def test_more_adjusters_never_leave_more(criterion: str, data: st.DataObject) -> None:
     machine, survey = data.draw(jobs("both", indicator=FINE))
     together = correct(machine, survey, best(GROUPS["both"], criterion))
-    for part in ("screws", "rails"):
+    name = "total" if criterion == "minimum-zone" else "rms"
+    for part in ("screws", "rails"):  # what all of them can do, whether or not it is to be done yet
         alone = correct(machine, survey, best(GROUPS[part], criterion))
-        assume({together.advice.do, alone.advice.do} <= {"move", "nothing"})
-        assert residual(gaps(together), criterion) <= residual(gaps(alone), criterion) * (1 + 1e-9) + 1e-12
-    plans = [plan.total if criterion == "minimum-zone" else plan.rms for plan in together.plans]
+        assert getattr(together.ladder[-1], name) <= getattr(alone.ladder[-1], name) * (1 + 1e-9) + 1e-12
+    plans = [getattr(plan, name) for plan in together.plans]
     assert all(more <= fewer * (1 + 1e-9) + 1e-12 for fewer, more in pairwise(plans))
 
 
@@ -236,7 +236,10 @@ def test_order_of_readings_is_free(group: str, criterion: str, data: st.DataObje
     machine, survey = data.draw(jobs(group))
     mixed = replace(survey, readings=data.draw(st.permutations(survey.readings)))
     solve = best(GROUPS[group], criterion)
-    assert_same(correct(machine, mixed, solve), correct(machine, survey, solve))
+    found, expected = correct(machine, mixed, solve), correct(machine, survey, solve)
+    # Where several sets of adjusters leave the same zone, what is sure to be gained may differ between them.
+    assume(criterion == "least-squares" or found.advice.do == expected.advice.do)
+    assert_same(found, expected)
 
 
 @every_case
