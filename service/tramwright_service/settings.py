@@ -9,6 +9,7 @@
 | `TRAMWRIGHT_PLANS` | 2 | survey plans at once; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_QUESTIONS` | 4 | comparisons, reversals and height checks at once; likewise |
 | `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
+| `TRAMWRIGHT_PLUG_IN_SECONDS` | 10 | seconds that a plug-in may take for one request, or to be loaded |
 | `TRAMWRIGHT_BATCHES` | 4 | batches answered at once; one more gets 503 with Retry-After |
 | `TRAMWRIGHT_CONNECTIONS` | 256 | connections at once; one more takes the place of one that is silent, or gets 503 |
 | `TRAMWRIGHT_HEADER_SECONDS` | 10 | seconds for the header of a request to come whole |
@@ -50,6 +51,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
         int, Meta(ge=1, le=256, description="Comparisons, reversals and height checks at once in one process.")
     ] = 4
     workers: Annotated[int, Meta(ge=1, le=256, description="Processes that answer batches.")] = 2
+    plug_in_seconds: Annotated[
+        int, Meta(ge=1, le=3600, description="Seconds that a plug-in may take for one request, or to be loaded.")
+    ] = 10
     batches: Annotated[int, Meta(ge=1, le=256, description="Batches answered at once.")] = 4
     connections: Annotated[int, Meta(ge=8, le=65536, description="Connections at once.")] = 256
     header_seconds: Annotated[

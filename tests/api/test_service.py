@@ -27,7 +27,7 @@ from tramwright_solvers.correction import cost
 from tramwright_solvers.correction.cost import Cost, Most
 from tramwright_solvers.mechanisms.registry import Registry, Unusable
 from tramwright_solvers.model.deadline import Deadline
-from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, PlugInFault, Refused
+from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, PlugInFault, PlugInOutOfTime, Refused
 
 CORRECTIONS = "/v1/corrections"
 PROBLEM = "application/problem+json"
@@ -60,7 +60,8 @@ def test_the_shape_of_a_problem_is_fixed(client: TestClient[Any]) -> None:
     [
         (Refused([Fault("/machine", "Say more.")]), 422, "invalid", None),
         (Impossible([Fault("/solve", "Relax it.")]), 422, "impossible", None),
-        (PlugInFault("The plug-in `x` failed."), 502, "plug-in-fault", None),
+        (PlugInFault("The plug-in `x` failed.", "x"), 502, "plug-in-fault", None),
+        (PlugInOutOfTime("The plug-in `x` took long.", "x"), 504, "plug-in-out-of-time", None),
         (OutOfTime("Nothing found in 5 s."), 503, "out-of-time", "5"),
         (RequestError(problems.BUSY, "Full.", headers={"Retry-After": "1"}), 503, "busy", "1"),
         (ZeroDivisionError("secret of the inside"), 500, "internal", None),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
-from importlib.metadata import EntryPoint
+from importlib.metadata import EntryPoint, distributions
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from tramwright_service.batch.splitter import Chunk
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
 from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.plug_ins.described import announced
 from tramwright_solvers.mechanisms.registry import GROUP, Registry, build
 
 MOST = 2**20
@@ -33,15 +34,15 @@ RAISING = {5: "raising", 79: "raising", 130: "raising"}
 MISQUOTED = {33: "m'm", 260: "`'\"` - at `$.machine"}
 HOSTILE = {**KILLING, **RAISING, **MISQUOTED}
 STATUS = dict.fromkeys(MISQUOTED, 422) | dict.fromkeys(RAISING, 502)
-"""How each is refused; one that kills its worker, as the service's own failure."""
+"""How each is refused; one that kills its worker, as the service's own failure where workers have plug-ins in them."""
+ENTRIES = [EntryPoint(name.lower(), f"deadly:{name}", GROUP) for name in ("Deadly", "Raising")]
 
 
 @pytest.fixture
 def registry(monkeypatch: pytest.MonkeyPatch) -> Registry:
     """The built-in solvers and two that misbehave, which worker processes find as well."""
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(Path(deadly.__file__).parent), *sys.path]))
-    names = ("Deadly", "Raising")
-    return build(BUILT_IN, [EntryPoint(name.lower(), f"deadly:{name}", GROUP) for name in names])
+    return build(BUILT_IN, ENTRIES)
 
 
 def batch(hostile: bool) -> bytes:
@@ -62,7 +63,7 @@ def batch(hostile: bool) -> bytes:
     return b"\n".join(one if isinstance(one, bytes) else msgspec.json.encode(one) for one in entries)
 
 
-def in_place(told: bytes, registry: Registry) -> None:
+def in_place(told: bytes, registry: Registry, killed: int = 500) -> None:
     """Check that the hostile lines are refused and that the others have the bytes of a batch without them."""
     found = told.splitlines()
     assert len(found) == COUNT
@@ -72,17 +73,18 @@ def in_place(told: bytes, registry: Registry) -> None:
     assert [line for at, line in enumerate(found) if at not in HOSTILE] == right.body.splitlines()
     for at in HOSTILE:
         refused = msgspec.json.decode(found[at])
-        assert (refused["line"], refused["problem"]["status"]) == (at + 1, STATUS.get(at, 500))
+        assert (refused["line"], refused["problem"]["status"]) == (at + 1, STATUS.get(at, killed))
 
 
 def test_a_batch_with_ten_hostile_lines_answers_all_others(registry: Registry) -> None:
-    with TestClient(create_app(Settings(log_level="error", workers=2), registry)) as client:
+    app = create_app(Settings(log_level="error", workers=2), registry.built_in(), plug_ins=announced(ENTRIES))
+    with TestClient(app) as client:
         told = client.post(
             "/v1/corrections/batch", content=batch(hostile=True), headers={"Content-Type": "application/x-ndjson"}
         ).content
     *_, last = answers(told)
     assert (last["summary"]["answered"], last["summary"]["problems"]) == (COUNT - 10, 10)
-    in_place(told[: told.rindex(b"\n", 0, -1) + 1], registry)
+    in_place(told[: told.rindex(b"\n", 0, -1) + 1], registry, killed=502)
 
 
 def test_a_deadly_line_costs_few_workers(registry: Registry, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -149,11 +151,13 @@ def test_a_cluster_refuses_a_deadly_line_alone(registry: Registry, tmp_path: Pat
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     from tramwright_service.batch.engines.dask import DaskEngine
 
-    announced = tmp_path / "plugins" / "deadly-1.0.dist-info"
-    announced.mkdir(parents=True)
-    (announced / "METADATA").write_text("Metadata-Version: 2.1\nName: deadly\nVersion: 1.0\n")
-    (announced / "entry_points.txt").write_text(f"[{GROUP}]\ndeadly = deadly:Deadly\nraising = deadly:Raising\n")
-    path = os.pathsep.join([str(announced.parent), os.environ["PYTHONPATH"]])
+    installed = tmp_path / "plugins" / "deadly-1.0.dist-info"
+    installed.mkdir(parents=True)
+    (installed / "METADATA").write_text("Metadata-Version: 2.1\nName: deadly\nVersion: 1.0\n")
+    (installed / "entry_points.txt").write_text(f"[{GROUP}]\ndeadly = deadly:Deadly\nraising = deadly:Raising\n")
+    (found,) = distributions(path=[str(installed.parent)])
+    registry = build(BUILT_IN, found.entry_points)
+    path = os.pathsep.join([str(installed.parent), os.environ["PYTHONPATH"]])
     asked = requests(6)
     asked[2]["solve"] = {"with": [{"solver": "deadly"}]}
     chunk = Chunk(1, "moves", [msgspec.json.encode(one) for one in asked])

@@ -12,12 +12,14 @@ from typing import Any
 
 import msgspec
 import pytest
+from litestar import Litestar
 from litestar.testing import TestClient
 
 from hostile import BROKEN, UNUSABLE, Sly, Sound
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
 from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.plug_ins.described import Announced
 from tramwright_solvers.mechanisms.registry import Registry, build
 from tramwright_solvers.model.contract import Mechanism
 
@@ -44,8 +46,14 @@ def _importable() -> Iterator[None]:
 
 @pytest.fixture(scope="module")
 def client(registry: Registry) -> Iterator[TestClient[Any]]:
-    with TestClient(create_app(Settings(log_level="critical"), registry), raise_server_exceptions=False) as served:
+    with TestClient(application(*BROKEN, *UNUSABLE, Sly), raise_server_exceptions=False) as served:
         yield served
+
+
+def application(*kinds: type[Mechanism]) -> Litestar:
+    """The service with these plug-ins beside the built-in solvers."""
+    plug_ins = [Announced(kind.name(), f"hostile:{kind.__name__}", f"{DIST.name} {DIST.version}") for kind in kinds]
+    return create_app(Settings(log_level="error"), build(BUILT_IN), plug_ins=plug_ins)
 
 
 def asking(name: str) -> dict[str, Any]:
@@ -66,6 +74,7 @@ def test_a_fault_of_a_plug_in_names_it_its_distribution_the_method_and_the_fault
     assert (answer.status_code, problem["type"]) == (502, "/docs/problems#plug-in-fault")
     assert f"`{broken.name()}` (hostile-beds 0.7) failed in `{method}`" in problem["detail"]
     assert fault in problem["detail"]
+    assert [fault["pointer"] for fault in problem["errors"]] == ["/solve/with/0"]
 
 
 @pytest.mark.parametrize(("unusable", "reason"), UNUSABLE.items(), ids=[kind.name() for kind in UNUSABLE])
@@ -85,7 +94,7 @@ def test_readiness_is_that_of_the_built_in_solvers(client: TestClient[Any]) -> N
 def test_built_in_solvers_answer_as_if_the_plug_ins_were_not_there(client: TestClient[Any], examples: Path) -> None:
     payload = msgspec.json.decode((examples / "twisted-frame.json").read_bytes())
     payload["machine"]["id"] = "sly"
-    with TestClient(create_app(Settings(log_level="critical"), build(BUILT_IN))) as alone:
+    with TestClient(create_app(Settings(log_level="error"), build(BUILT_IN))) as alone:
         assert client.post(CORRECTIONS, json=payload).content == alone.post(CORRECTIONS, json=payload).content
 
 
@@ -111,7 +120,7 @@ def test_a_guard_arrives_in_another_process(registry: Registry) -> None:
 
 
 def test_a_sound_plug_in_is_picked_where_it_suits() -> None:
-    with TestClient(create_app(Settings(log_level="critical"), build(BUILT_IN, [entry(Sound)]))) as served:
+    with TestClient(application(Sound)) as served:
         asked = asking("sound")
         named = served.post(CORRECTIONS, json=asked).json()
         asked["solve"] = {}

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from time import perf_counter
 from typing import Annotated, Any, Generic
 
 import msgspec
 import structlog
-from msgspec import UNSET, Meta, Struct, field
+from msgspec import UNSET, Meta, Struct, UnsetType, field
+from msgspec.structs import replace
 
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import Most, affordable, readings_cost
 from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.model.errors import Fault, Refused, SolverError
+from tramwright_solvers.model.errors import Fault, PlugInFault, Refused, SolverError
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import M, Solve
 from tramwright_solvers.model.survey import Survey
@@ -28,7 +30,7 @@ from ..wire.decode import Decoder
 from ..wire.encode import as_json
 from ..wire.faults import quote
 from ..wire.media_types import JSON
-from ..wire.problems import Kind, Problem, RequestError, describe
+from ..wire.problems import Problem, RequestError, describe
 from ..wire.quick_reader import Id, QuickReader
 from .splitter import Chunk, Detail
 from .summary import REFUSALS, Latest, LineId, LineNumber, RefusedLine, Standing, Tally
@@ -93,16 +95,25 @@ class Refusal(Struct, frozen=True):
     problem: Annotated[Problem, Meta(description="Why the line has no answer, and what to change.")]
 
 
+class Elsewhere(Struct, frozen=True):
+    """A line for the processes of these plug-ins, and the solvers that it names itself."""
+
+    plug_ins: tuple[str, ...]
+    named: tuple[str, ...]
+
+
 class ChunkAnswer(Struct, frozen=True):
     """The answer to a chunk: lines of bytes, what they come to, and how long it took.
 
-    ``left`` is how many of its lines, the last ones, are not answered yet.
+    ``left`` is how many of its lines, the last ones, are not answered yet; the first of them as many as ``elsewhere``
+    has entries are for plug-ins.
     """
 
     body: bytes
     tally: Tally
     seconds: float = 0.0
     left: int = 0
+    elsewhere: list[Elsewhere] = []
 
 
 MOST_TOGETHER = 128
@@ -119,11 +130,26 @@ _encode = msgspec.json.Encoder().encode
 _named = msgspec.json.Decoder(_Named)
 
 
-class LineAnswerer:
-    """Answers chunks with the solvers of one registry; each line may take as much as ``most`` says."""
+def no_plug_in(machine: Machine) -> tuple[str, ...]:
+    """Say of every machine that no plug-in suits it."""
+    return ()
 
-    def __init__(self, registry: Registry, cache: GeometryCache | None = None, most: Most = USUAL) -> None:
+
+class LineAnswerer:
+    """Answers chunks with the solvers of one registry; each line may take as much as ``most`` says.
+
+    Lines for guests of the registry are not answered; ``suited`` says which of them suit a machine.
+    """
+
+    def __init__(
+        self,
+        registry: Registry,
+        cache: GeometryCache | None = None,
+        most: Most = USUAL,
+        suited: Callable[[Machine], tuple[str, ...]] = no_plug_in,
+    ) -> None:
         self._registry = registry
+        self._suited = suited
         self._cache = GeometryCache() if cache is None else cache
         self._most = most
         self._light: tuple[Any, Any, bool] = None, None, False
@@ -145,6 +171,7 @@ class LineAnswerer:
         asked: list[SurveyRequest] = []
         ids: dict[int, str | None] = {}
         refused: dict[int, tuple[str | None, Problem]] = {}
+        elsewhere: list[Elsewhere] = []
         too_long = frozenset(chunk.too_long)
         for at, line in enumerate(chunk.lines):
             if at in too_long:
@@ -153,8 +180,10 @@ class LineAnswerer:
             if not line or line.isspace():
                 continue
             try:
-                described = chunk.machines[chunk.named[at]] if at in chunk.named else None
-                name, request = self._reader.read(line, described) or self._read_strictly(line, described)
+                name, request = self._read(chunk, at)
+                if self._registry.guests and self._guests(request):
+                    end, elsewhere = at, self._run_of_guests(chunk, at)
+                    break
                 if not (len(line) <= SMALL and self._is_light(request)):
                     spent += affordable(*request, self._most).seconds
                     if spent > self._most.seconds and asked:
@@ -166,7 +195,28 @@ class LineAnswerer:
                 refused[at] = id_of(line), _problem(error)
         answers = self._answers(asked, WRITERS[chunk.detail])
         told = zip(ids.items(), answers, strict=True)
-        return self._write(chunk.first, told, refused, start, len(chunk.lines) - end)
+        return replace(self._write(chunk.first, told, refused, start, len(chunk.lines) - end), elsewhere=elsewhere)
+
+    def _read(self, chunk: Chunk, at: int) -> tuple[str | UnsetType | None, SurveyRequest]:
+        described = chunk.machines[chunk.named[at]] if at in chunk.named else None
+        return self._reader.read(chunk.lines[at], described) or self._read_strictly(chunk.lines[at], described)
+
+    def _guests(self, request: SurveyRequest) -> tuple[str, ...]:
+        """Return the plug-ins that answer a line in processes of their own, none where it is answered here."""
+        named = request.solve.with_
+        return self._registry.guests_among(named) if named else self._suited(request.machine)
+
+    def _run_of_guests(self, chunk: Chunk, at: int) -> list[Elsewhere]:
+        """Return whose this line is and those that follow it, as long as they are answered elsewhere."""
+        run = list[Elsewhere]()
+        with suppress(RequestError):
+            while at < len(chunk.lines) and at not in chunk.too_long and (line := chunk.lines[at]) and not line.isspace():
+                _, request = self._read(chunk, at)
+                if not (guests := self._guests(request)):
+                    break
+                run.append(Elsewhere(guests, tuple([one.name() for one in request.solve.with_])))
+                at += 1
+        return run
 
     def _is_light(self, request: SurveyRequest) -> bool:
         """Say whether no small line of this machine, solved so, may take long or much, whatever readings it holds."""
@@ -202,10 +252,13 @@ class LineAnswerer:
         """Answer what could be read; an internal failure makes a problem of its own line only."""
         try:
             answers = answer_many(asked, self._registry, write, self._cache, self._most.seconds)
-            return [describe(one) if isinstance(one, SolverError) else (one, as_json(one)) for one in answers]
+            return [
+                describe(pointed(one, request)) if isinstance(one, SolverError) else (one, as_json(one))
+                for one, request in zip(answers, asked, strict=True)
+            ]
         except Exception as error:
             if len(asked) == 1:
-                return [_problem(error)]
+                return [_problem(pointed(error, asked[0]))]
         half = len(asked) // 2
         return [*self._answers(asked[:half], write), *self._answers(asked[half:], write)]
 
@@ -259,6 +312,11 @@ class LineAnswerer:
         return ChunkAnswer(body, tally, perf_counter() - start, left)
 
 
+def pointed(error: Exception, request: SurveyRequest) -> Exception:
+    """Return the exception; a plug-in's fault points at what the request says of it."""
+    return error.among([one.name() for one in request.solve.with_]) if isinstance(error, PlugInFault) else error
+
+
 def _problem(error: Exception) -> Problem:
     """Describe what one line met; a fault of ours, or of a plug-in, is logged."""
     if not isinstance(error, (RequestError, Refused)):
@@ -277,13 +335,13 @@ def joined(parts: Sequence[ChunkAnswer]) -> ChunkAnswer:
 
 
 def versions(registry: Registry) -> str:
-    """Return the versions on which an answer depends beside its chunk."""
-    return ", ".join([f"tramwright {version()}", *(f"{name} {s.version}" for name, s in registry.solvers.items())])
+    """Return the versions on which an answer depends beside its chunk: of every solver, and of what brings it."""
+    told = [f"{name} {one.version} ({registry.origins[name]})" for name, one in registry.solvers.items()]
+    return ", ".join([f"tramwright {version()}", *told])
 
 
-def failed(chunk: Chunk, kind: Kind, detail: str) -> ChunkAnswer:
+def failed(chunk: Chunk, problem: Problem) -> ChunkAnswer:
     """Return the answer to a chunk that could not be worked on at all: the same problem for every line."""
-    problem = problems.write(kind, detail)
     held = [at for at, line in enumerate(chunk.lines) if at in chunk.too_long or (line and not line.isspace())]
     body = b"".join(_encode(Refusal(id_of(chunk.lines[at]), chunk.first + at, problem)) + b"\n" for at in held)
     told = refused_lines([(chunk.first + at, id_of(chunk.lines[at]), problem) for at in held])

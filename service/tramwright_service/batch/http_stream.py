@@ -180,7 +180,7 @@ class BatchStream(ASGIResponse):
                     answered = await future
                 except Exception as error:  # the answer has begun: whatever it is can only be told in its lines
                     log.error("chunk failed", exc_info=error)
-                    answered = failed(chunk, problems.INTERNAL, problems.INTERNAL.remedy)
+                    answered = failed(chunk, problems.write(problems.INTERNAL, problems.INTERNAL.remedy))
                 if answered.seconds:
                     each = answered.seconds / len(chunk.lines)
                     self._lines = max(1, min(MOST_LINES, int(SECONDS / each)))

@@ -44,13 +44,14 @@ class Chunk(Struct, frozen=True, omit_defaults=True):
     def cut(self, count: int) -> list[Chunk]:
         """Return the same lines as about so many chunks."""
         size = -(-len(self.lines) // count)
-        return [self._part(begin, begin + size) for begin in range(0, len(self.lines), size)]
+        return [self.part(begin, begin + size) for begin in range(0, len(self.lines), size)]
 
     def last(self, count: int) -> Chunk:
         """Return the last so many lines, as a chunk of their own."""
-        return self._part(len(self.lines) - count, len(self.lines))
+        return self.part(len(self.lines) - count, len(self.lines))
 
-    def _part(self, begin: int, end: int) -> Chunk:
+    def part(self, begin: int, end: int) -> Chunk:
+        """Return the lines from one place to another as a chunk of their own."""
         machines, named = distinct({at - begin: self.machines[n] for at, n in self.named.items() if begin <= at < end})
         return replace(
             self,

@@ -12,7 +12,7 @@ from msgspec import Struct
 
 from tramwright_solvers.comparison.compare import compare
 from tramwright_solvers.comparison.results import Comparison
-from tramwright_solvers.correction.cost import Cost, plan_cost, surveys_cost
+from tramwright_solvers.correction.cost import Cost, Most, plan_cost, surveys_cost
 from tramwright_solvers.lead_error.check import check_heights
 from tramwright_solvers.lead_error.results import HeightCheck
 from tramwright_solvers.mechanisms.registry import Registry
@@ -25,6 +25,8 @@ from ..text.height_check import heights_text
 from ..text.reversal import reversal_text
 from ..text.survey_plan import plan_text
 from ..wire.requests import ReversalRequest, comparison_request, height_check_request, survey_plan_request
+
+FEWER = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
 
 
 class Question(Struct, frozen=True):
@@ -47,6 +49,16 @@ class Question(Struct, frozen=True):
     cost: Callable[[Any], Cost]
     pointer: str
     kind: Literal["plans", "questions"] = "questions"
+
+    def check(self, asked: Any, most: Most) -> Cost:
+        """Return what a request will take.
+
+        Raises:
+            Refused: more than it may.
+        """
+        cost = self.cost(asked)
+        most.check(cost, self.pointer, "The surveys", FEWER)
+        return cost
 
     def component(self, registry: Registry) -> str:
         """Return the name of the payload's type in the OpenAPI document."""

@@ -130,24 +130,27 @@ async def _run(job: Job, where: str, workers: int) -> Report:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    from tramwright_solvers.mechanisms.registry import installed
+    from tramwright_solvers.mechanisms.registry import announced_here, installed
 
     from ..batch.engines.start import start
     from ..batch.file_job import run
-    from ..settings import Settings
+    from ..execution.plug_ins.hosts import PlugIns
+    from ..settings import from_environment
 
     task = asyncio.current_task()
     assert task is not None
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
-    registry = installed()
-    engine = await start(where, workers, registry, Settings().cache)
+    settings = from_environment(os.environ)
+    plug_ins = await asyncio.to_thread(PlugIns.found, announced_here(), installed(with_plug_ins=False), settings)
     columns = (
         BarColumn(),
         TaskProgressColumn(),
         TextColumn("{task.fields[surveys]} surveys, {task.fields[rate]}/s"),
         TimeRemainingColumn(),
     )
+    engine = None
     try:
+        engine = await start(where, workers, plug_ins, settings.cache)
         with Progress(*columns, console=Console(stderr=True)) as shown:
             bar = shown.add_task("batch", total=1.0, surveys=0, rate=0)
             count = 0
@@ -158,9 +161,11 @@ async def _run(job: Job, where: str, workers: int) -> Report:
                 spent = shown.tasks[bar].elapsed or 0.0
                 shown.update(bar, advance=share, surveys=count, rate=round(count / spent) if spent else 0)
 
-            return await run(job, engine, registry, done)
+            return await run(job, engine, plug_ins.registry, done)
     finally:
-        await engine.close()
+        if engine is not None:
+            await engine.close()
+        plug_ins.close()
 
 
 def _tell(job: Job, report: Report) -> None:

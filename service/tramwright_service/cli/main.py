@@ -147,12 +147,20 @@ def solvers(as_json: bool) -> None:
     """List the solvers of this installation, plug-ins included."""
     import msgspec
 
-    from tramwright_solvers.mechanisms.registry import installed
+    from tramwright_solvers.mechanisms.registry import announced_here, installed
 
     from ..catalogue.solvers import entries
     from ..wire.requests import SolverList
 
-    found = entries(installed())
+    registry = installed(with_plug_ins=False)
+    if plug_ins := announced_here():
+        from ..execution.plug_ins.hosts import PlugIns
+        from ..settings import from_environment
+
+        tested = PlugIns.found(plug_ins, registry, from_environment(os.environ))
+        tested.close()
+        registry = tested.registry
+    found = entries(registry)
     if as_json:
         click.echo(msgspec.json.encode(SolverList(found)).decode())
         return

@@ -58,7 +58,7 @@ class SolverThreads:
         # Counted down when the task ends and not when the client goes away: the thread is taken until then.
         future = asyncio.get_running_loop().run_in_executor(self._pool, task, deadline)
         future.add_done_callback(lambda done: self._ended(done, cost))
-        leaving = asyncio.ensure_future(_left(receive)) if receive is not None else None
+        leaving = asyncio.ensure_future(left(receive)) if receive is not None else None
         try:
             first: list[asyncio.Future[Any]] = [future] if leaving is None else [future, leaving]
             await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
@@ -99,7 +99,7 @@ class SolverThreads:
         self._pool.shutdown(wait=False, cancel_futures=True)
 
 
-async def _left(receive: Receive) -> None:
+async def left(receive: Receive) -> None:
     """Return once the client has gone."""
     while (await receive())["type"] != "http.disconnect":
         pass

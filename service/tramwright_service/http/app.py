@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
 import os
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
 from typing import Any
@@ -16,12 +17,15 @@ from litestar import Litestar, Request, Response
 
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
-from tramwright_solvers.mechanisms.registry import Registry, installed
+from tramwright_solvers.mechanisms.plug_ins.described import Announced
+from tramwright_solvers.mechanisms.registry import Registry, announced_here, installed
 from tramwright_solvers.model.deadline import NEVER
+from tramwright_solvers.model.errors import PlugInFault
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS, Question
 from ..execution.metrics import Metrics
+from ..execution.plug_ins.hosts import PlugIns
 from ..execution.request_log import configure
 from ..execution.threads import kinds
 from ..settings import Settings, from_environment
@@ -40,30 +44,37 @@ SWITCHES = 0.0005
 
 
 def create_app(
-    settings: Settings | None = None, registry: Registry | None = None, metrics: Metrics | None = None
+    settings: Settings | None = None,
+    registry: Registry | None = None,
+    metrics: Metrics | None = None,
+    plug_ins: Sequence[Announced] | None = None,
 ) -> Litestar:
-    """Return the application.
+    """Return the application, once the plug-ins have been tested.
 
     Args:
         settings: defaults to what the environment says.
-        registry: defaults to the solvers installed, plug-ins included.
+        registry: solvers that run in this process; defaults to the built-in ones.
         metrics: what is counted, where the server counts as well.
+        plug_ins: solvers that run in processes of their own; defaults to those installed, where no registry is given.
 
     Raises:
         ValueError: the environment holds a setting that is wrong.
     """
     settings = settings if settings is not None else from_environment(os.environ)
-    registry = registry if registry is not None else installed()
+    if plug_ins is None:
+        plug_ins = announced_here() if registry is None else ()
+    guests = PlugIns.found(plug_ins, installed(with_plug_ins=False) if registry is None else registry, settings)
+    registry = guests.registry
     metrics = metrics or Metrics(settings)
     workers = kinds(settings)
-    engines = Engines(registry, settings)
+    engines = Engines(guests, settings)
     cache = GeometryCache(settings.cache)
     metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
     configure(settings.log_level)
 
     @asynccontextmanager
     async def lifespan(app: Litestar) -> AsyncIterator[None]:
-        app.state.fault = self_test(registry.built_in(), cache)  # a stranger's fault is no fault of the service
+        app.state.fault = self_test(registry.built_in(), cache)  # a plug-in's fault is no fault of the service
         # What is loaded by now stays for good: the collector need not look through it again with every answer.
         gc.collect()
         gc.freeze()
@@ -76,10 +87,11 @@ def create_app(
         gc.unfreeze()
         workers.close()
         await engines.close()
+        await asyncio.to_thread(guests.close)
 
     app = Litestar(
         route_handlers=[
-            *routes(registry, settings, workers, engines, metrics, cache),
+            *routes(guests, settings, workers, engines, metrics, cache),
             *docs.create(registry, settings),
         ],
         lifespan=[lifespan],
@@ -123,7 +135,11 @@ def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Respons
     request_id = scope[ID]
     problem = msgspec.structs.replace(problems.describe(error), request_id=request_id)
     if problem.status >= 500 and problem.status != 503:
-        structlog.get_logger("request").error("failed", path=scope["path"], request_id=request_id, exc_info=error)
+        log, told = structlog.get_logger("request"), {"path": scope["path"], "request_id": request_id}
+        if isinstance(error, PlugInFault | problems.Told):  # its own process has logged where in it
+            log.error("plug-in failed", says=problem.detail, **told)
+        else:
+            log.error("failed", exc_info=error, **told)
     return Response(
         plain(msgspec.json.encode(problem).decode()).encode(),
         status_code=problem.status,

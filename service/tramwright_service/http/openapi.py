@@ -29,10 +29,11 @@ from tramwright_solvers.results.correction import Correction
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS
 from ..execution.metrics import Metrics
+from ..execution.plug_ins.hosts import PlugIns
 from ..execution.threads import kinds
 from ..settings import Settings
 from ..wire import problems
-from ..wire.json_schema import REF
+from ..wire.json_schema import REF, components_of
 from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, TEXT
 from ..wire.problems import Kind
 from .routes import routes
@@ -50,6 +51,7 @@ OF_A_BODY: tuple[Kind, ...] = (
     problems.INVALID,
     problems.INTERNAL,
     problems.PLUG_IN,
+    problems.PLUG_IN_OUT_OF_TIME,
     problems.BUSY,
     problems.CROWDED,
 )
@@ -85,7 +87,7 @@ INVENTED = "Invented readings of an invented machine"
 
 def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     """Return the document of the API with these solvers."""
-    workers = kinds(settings)
+    workers, nobody = kinds(settings), PlugIns(registry, settings)
     config = OpenAPIConfig(
         title="Tramwright",
         version=API,
@@ -112,7 +114,7 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     # An application that is never served: its only use is that the framework writes down its routes.
     paper = Litestar(
         route_handlers=routes(
-            registry, settings, workers, Engines(registry, settings), Metrics(settings), GeometryCache(0)
+            nobody, settings, workers, Engines(nobody, settings), Metrics(settings), GeometryCache(0)
         ),
         openapi_config=config,
     )
@@ -216,7 +218,7 @@ def components(registry: Registry) -> dict[str, Any]:
     asked = [correction_request(registry), generic[registry.union()], *(one.request(registry) for one in QUESTIONS)]
     lines = (VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
     answers = [Correction, *lines, *(one.answer for one in QUESTIONS), SolverList, SolverDetail, Health, Problem]
-    _, schemas = msgspec.json.schema_components((*asked, *answers), ref_template=REF)
+    _, schemas = components_of((*asked, *answers), registry, REF)
     # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.
     for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
         if "properties" in schemas[name]:

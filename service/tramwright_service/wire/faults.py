@@ -14,13 +14,11 @@ from math import isfinite
 from operator import ge, gt, le, lt
 from typing import Any
 
-import msgspec
-
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault
 
 from .hints import OTHER_KINDS, SAME_UNIT, UNKNOWN_MEMBERS, Hint, of_rows
-from .json_schema import plain_name
+from .json_schema import components_of, plain_name
 
 Schema = dict[str, Any]
 
@@ -84,7 +82,7 @@ class Shape:
     """The shape of one type of request, against which documents are held."""
 
     def __init__(self, model: Any, registry: Registry) -> None:
-        (self._root,), self._components = msgspec.json.schema_components((model,), ref_template="{name}")
+        (self._root,), self._components = components_of((model,), registry, "{name}")
         self._registry = registry
 
     def faults(self, document: Any) -> list[Fault]:

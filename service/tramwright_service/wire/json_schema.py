@@ -4,14 +4,51 @@ from __future__ import annotations
 
 import inspect
 import re
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+import msgspec
+
+from tramwright_solvers.mechanisms.registry import Registry
+
 REF = "#/components/schemas/{name}"
+DEFINED = "#/$defs/"
+"""Where a schema that stands alone has its definitions."""
 
 
 def plain_name(name: str) -> str:
     """Return a component's name without the parameters of a generic."""
     return re.split(r"[^A-Za-z0-9]", name)[0]
+
+
+def components_of(models: Sequence[Any], registry: Registry, template: str) -> tuple[Any, dict[str, Any]]:
+    """Return the schemas of types, and of all in them, with the options of plug-ins as these describe them."""
+    schemas, components = msgspec.json.schema_components(models, ref_template=template)
+    for name, described in registry.guests.items():
+        if (own := registry.solvers[name].__name__) in components:
+            components.update(placed(described.options, own, template))
+    return schemas, components
+
+
+def placed(options: Mapping[str, Any], own: str, template: str) -> dict[str, Any]:
+    """Return the definitions of a schema that stands alone as components: its own under a name, the others behind it."""
+
+    def name(defined: str) -> str:
+        return own if DEFINED + defined == options["$ref"] else own + defined
+
+    def to(reference: str) -> str:
+        return template.format(name=name(reference.removeprefix(DEFINED)))
+
+    return {name(defined): refer(schema, to) for defined, schema in options["$defs"].items()}
+
+
+def refer(schema: Any, to: Callable[[str], str]) -> Any:
+    """Return a schema whose references lead elsewhere."""
+    if isinstance(schema, list):
+        return [refer(below, to) for below in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {key: to(below) if key == "$ref" else refer(below, to) for key, below in schema.items()}
 
 
 def tidy(schema: Any, references: dict[str, str]) -> Any:

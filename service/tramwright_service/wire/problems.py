@@ -7,7 +7,7 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, field
 
-from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, PlugInFault, Refused
+from tramwright_solvers.model.errors import Fault, Impossible, OutOfTime, PlugInFault, PlugInOutOfTime, Refused
 
 MEDIA_TYPE = "application/problem+json"
 TYPES = "/docs/problems"
@@ -73,6 +73,12 @@ PLUG_IN = Kind(
     "A plug-in failed",
     "Tell the author of the plug-in that the detail names, or name another solver in `solve.with`.",
 )
+PLUG_IN_OUT_OF_TIME = Kind(
+    "plug-in-out-of-time",
+    504,
+    "A plug-in took too long",
+    "Tell the author of the plug-in that the detail names, or name another solver in `solve.with`.",
+)
 
 KINDS: tuple[Kind, ...] = (
     UNREADABLE,
@@ -87,6 +93,7 @@ KINDS: tuple[Kind, ...] = (
     IMPOSSIBLE,
     INTERNAL,
     PLUG_IN,
+    PLUG_IN_OUT_OF_TIME,
     BUSY,
     CROWDED,
     OUT_OF_TIME,
@@ -107,12 +114,22 @@ class RequestError(Exception):
         self.headers = dict(headers or {})
 
 
+class Told(Exception):
+    """A problem that another process has described."""
+
+    def __init__(self, problem: Problem, headers: Mapping[str, str]) -> None:
+        super().__init__(problem.detail)
+        self.problem = problem
+        self.headers = headers
+
+
 def _solver_kind(error: Exception) -> Kind | None:
     """Return the row of an exception of the numerics package; the more special class comes first."""
     rows: tuple[tuple[type[Exception], Kind], ...] = (
         (Impossible, IMPOSSIBLE),
         (Refused, INVALID),
         (OutOfTime, OUT_OF_TIME),
+        (PlugInOutOfTime, PLUG_IN_OUT_OF_TIME),
         (PlugInFault, PLUG_IN),
     )
     return next((kind for special, kind in rows if isinstance(error, special)), None)
@@ -140,8 +157,10 @@ def describe(error: Exception) -> Problem:
     """Turn any exception into the problem that the client is told."""
     if isinstance(error, RequestError):
         return write(error.kind, error.detail, error.errors)
+    if isinstance(error, Told):
+        return error.problem
     if kind := _solver_kind(error):
-        if isinstance(error, Refused):
+        if isinstance(error, Refused | PlugInFault):
             return write(kind, first_of(error.faults) if error.faults else str(error), error.faults)
         return write(kind, str(error) or kind.remedy)
     kind = _framework_kind(error)
@@ -150,8 +169,8 @@ def describe(error: Exception) -> Problem:
 
 def headers(error: Exception) -> dict[str, str]:
     """Return the headers that go with the problem."""
-    if isinstance(error, RequestError):
-        return error.headers
+    if isinstance(error, RequestError | Told):
+        return dict(error.headers)
     if isinstance(error, OutOfTime):
         return {"Retry-After": "5"}
     given: Mapping[str, str] = getattr(error, "headers", None) or {}

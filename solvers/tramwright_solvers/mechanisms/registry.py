@@ -20,6 +20,8 @@ from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from . import sentences
 from .plug_ins import sentences as told
+from .plug_ins.calls import CALLS
+from .plug_ins.described import Announced, Description, announced, origin_of, stand_in
 from .plug_ins.guard import FAILURES, guarded, why_harmful
 
 OWN = "built in"
@@ -37,11 +39,15 @@ class Unusable(Struct, frozen=True):
 
 
 class Registry(Struct, frozen=True):
-    """Every solver by name, with where it came from, and the plug-ins that could not be used."""
+    """Every solver by name, with where it came from, and the plug-ins that could not be used.
+
+    The ``guests`` among the solvers are plug-ins known by description: what asks for them is answered elsewhere.
+    """
 
     solvers: Mapping[str, type[Mechanism]]
     origins: Mapping[str, str]
     unusable: tuple[Unusable, ...] = ()
+    guests: Mapping[str, Description] = MappingProxyType({})
 
     def union(self) -> Any:
         """Return the tagged union of all solvers' options: the type of one item of ``solve.with``."""
@@ -52,11 +58,32 @@ class Registry(Struct, frozen=True):
         own = {name: solver for name, solver in self.solvers.items() if self.origins[name] == OWN}
         return Registry(MappingProxyType(own), MappingProxyType(dict.fromkeys(own, OWN)))
 
+    def with_guests(self, described: Iterable[Description]) -> Registry:
+        """Return the registry with plug-ins that other processes found; a name that is taken stays whose it is."""
+        solvers, origins = dict(self.solvers), dict(self.origins)
+        unusable, guests = list(self.unusable), dict(self.guests)
+        for one in described:
+            reason = told.name_taken(one.name) if one.reason is None and one.name in solvers else one.reason
+            if reason is not None:
+                unusable.append(Unusable(one.plug_in.name, one.plug_in.origin, reason))
+                continue
+            solvers[one.name], origins[one.name], guests[one.name] = stand_in(one), one.plug_in.origin, one
+        return Registry(
+            MappingProxyType(solvers), MappingProxyType(origins), tuple(unusable), MappingProxyType(guests)
+        )
+
+    def guests_among(self, mechanisms: Iterable[Mechanism]) -> tuple[str, ...]:
+        """Return the names of those that are guests."""
+        return tuple([name for one in mechanisms if (name := one.name()) in self.guests]) if self.guests else ()
+
     def __reduce__(self) -> tuple[Any, ...]:
         """Send the classes that can be imported; the guards of plug-ins are put on again where it arrives."""
-        plain = {name: getattr(solver, "plain", solver) for name, solver in self.solvers.items()}
-        guards = frozenset(name for name, solver in self.solvers.items() if plain[name] is not solver)
-        return restored, (plain, dict(self.origins), self.unusable, guards)
+        plain = {
+            name: getattr(solver, "plain", solver) for name, solver in self.solvers.items() if name not in self.guests
+        }
+        guards = frozenset(name for name, solver in plain.items() if self.solvers[name] is not solver)
+        origins = {name: self.origins[name] for name in plain}
+        return restored, (plain, origins, self.unusable, guards, tuple(self.guests.values()))
 
     def suited(self, machine: Machine) -> tuple[Mechanism, ...]:
         """Return, with default options, every solver that the machine's description supports.
@@ -96,7 +123,7 @@ def _fields(struct: type[Struct]) -> tuple[Any, ...]:
     return fields(struct)
 
 
-def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint] = ()) -> Registry:
+def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint | Announced] = ()) -> Registry:
     """Build a registry from built-in classes and entry points.
 
     Raises:
@@ -112,10 +139,11 @@ def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint] = 
         origins[solver.name()] = OWN
     own = tuple(solvers.values())
     for entry in sorted(plug_ins, key=lambda entry: (entry.name, entry.value)):
-        origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
+        origin = origin_of(entry)
         try:
-            candidate = entry.load()
-            reason = why_unusable(candidate, solvers) or why_harmful(candidate)
+            with CALLS.call(entry.name, origin, told.LOADING):
+                candidate = entry.load()
+                reason = why_unusable(candidate, solvers) or why_harmful(candidate)
         except FAILURES as error:  # a stranger's module may raise anything; it must not stop ours
             reason = told.failed_to_load(error)
         if reason:
@@ -127,12 +155,21 @@ def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint] = 
 
 
 def restored(
-    plain: dict[str, type[Mechanism]], origins: dict[str, str], unusable: tuple[Unusable, ...], guards: frozenset[str]
+    plain: dict[str, type[Mechanism]],
+    origins: dict[str, str],
+    unusable: tuple[Unusable, ...],
+    guards: frozenset[str],
+    guests: tuple[Description, ...],
 ) -> Registry:
     """Return a registry that was sent to another process."""
     own = tuple([solver for name, solver in plain.items() if origins[name] == OWN])
     solvers = {name: guarded(one, origins[name], own) if name in guards else one for name, one in plain.items()}
-    return Registry(MappingProxyType(solvers), MappingProxyType(origins), unusable)
+    return Registry(MappingProxyType(solvers), MappingProxyType(origins), unusable).with_guests(guests)
+
+
+def announced_here() -> tuple[Announced, ...]:
+    """Return the plug-ins that this environment announces, without importing them."""
+    return announced(entry_points(group=GROUP))
 
 
 @cache

@@ -116,7 +116,9 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
     needs: ClassVar[str] = ""
     """One sentence: what the machine must describe."""
     example: ClassVar[str | None] = None
-    """File name of a working example payload, where one is shipped."""
+    """File name of a working example payload, where one is shipped: beside the module of a plug-in."""
+    seconds: ClassVar[float] = 10.0
+    """How long the methods of a plug-in may take together for one request; the service may allow less."""
 
     @classmethod
     def name(cls) -> str:

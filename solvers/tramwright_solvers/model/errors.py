@@ -53,4 +53,30 @@ class OutOfTime(SolverError):
 
 
 class PlugInFault(SolverError):
-    """A plug-in broke its contract; names plug-in, distribution, method and fault. The sender can change nothing."""
+    """A plug-in broke its contract; names plug-in, distribution, method and fault. The sender can change nothing.
+
+    ``plug_in`` is its name, ``pointer`` what made it run: the solver named in the request, or the machine it suits.
+    """
+
+    def __init__(self, detail: str, plug_in: str, pointer: str = "/machine") -> None:
+        super().__init__(detail, plug_in, pointer)
+        self.detail = detail
+        self.plug_in = plug_in
+        self.pointer = pointer
+
+    def __str__(self) -> str:
+        return self.detail
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """The fault, where the request names what runs the plug-in."""
+        return (Fault(self.pointer, self.detail),)
+
+    def among(self, named: Sequence[str]) -> PlugInFault:
+        """Return the same fault of a request that names these solvers, pointing at the plug-in if it is one of them."""
+        pointer = f"/solve/with/{named.index(self.plug_in)}" if self.plug_in in named else "/machine"
+        return type(self)(self.detail, self.plug_in, pointer)
+
+
+class PlugInOutOfTime(PlugInFault):
+    """A plug-in took longer than it may; what was under way in it has been ended."""

@@ -16,7 +16,7 @@ from distributed.scheduler import KilledWorker
 
 from tramwright_solvers.mechanisms.registry import Registry, installed
 
-from ...wire.problems import INTERNAL
+from ...wire.problems import INTERNAL, write
 from ..answerer import DEADLY, PARTS, ChunkAnswer, LineAnswerer, failed, joined, versions
 from ..splitter import Chunk
 from .base import EngineLost
@@ -100,7 +100,7 @@ class DaskEngine:
             try:
                 return await self._ask(chunk)
             except KilledWorker:
-                return failed(chunk, INTERNAL, DEADLY)
+                return failed(chunk, write(INTERNAL, DEADLY))
 
     async def _ask(self, chunk: Chunk) -> ChunkAnswer:
         """Have the cluster answer a chunk.

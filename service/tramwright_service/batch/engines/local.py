@@ -19,12 +19,14 @@ import msgspec
 from tramwright_solvers.correction.cache import MOST_BYTES
 from tramwright_solvers.correction.cost import Most
 from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.errors import SolverError
 
-from ...wire.problems import INTERNAL
-from ..answerer import DEADLY, PARTS, USUAL, ChunkAnswer, failed, joined
+from ...execution.plug_ins.hosts import PlugIns
+from ...execution.plug_ins.messages import LENGTH
+from ...wire.problems import INTERNAL, RequestError, Told, describe, write
+from ..answerer import DEADLY, PARTS, USUAL, ChunkAnswer, Elsewhere, failed, joined
 from ..splitter import Chunk
 from .base import EngineLost
-from .worker import LENGTH
 
 TRIES = 3
 """Workers that must have died over a line, the last one over it alone, before it is refused."""
@@ -140,12 +142,20 @@ class _Worker:
 
 
 class LocalEngine:
-    """Up to ``workers`` processes."""
+    """Up to ``workers`` processes; lines for guests of the registry are handed to the ``plug_ins``."""
 
-    def __init__(self, workers: int, registry: Registry, cache: int = MOST_BYTES, most: Most = USUAL) -> None:
+    def __init__(
+        self,
+        workers: int,
+        registry: Registry,
+        cache: int = MOST_BYTES,
+        most: Most = USUAL,
+        plug_ins: PlugIns | None = None,
+    ) -> None:
         self.at_once = workers * DEPTH
         self._most = workers
-        self._first = pickle.dumps((registry, cache, most))
+        self._plug_ins = plug_ins
+        self._first = pickle.dumps((registry, cache, most, plug_ins.asking if plug_ins else None))
         self._workers: list[_Worker] = []
         self._room = asyncio.Semaphore(self.at_once)
         self._starting = asyncio.Lock()
@@ -179,14 +189,28 @@ class LocalEngine:
                 if not part.left:
                     return joined(parts)
                 chunk = chunk.last(part.left)
+                if done := len(part.elsewhere):
+                    lines = [self._elsewhere(one, chunk.part(at, at + 1)) for at, one in enumerate(part.elsewhere)]
+                    parts += await asyncio.gather(*lines)
+                    if done == len(chunk.lines):
+                        return joined(parts)
+                    chunk = chunk.last(len(chunk.lines) - done)
                 continue
             deaths += 1
             if len(chunk.lines) > 1:
                 parts += await asyncio.gather(*(self._answer(piece, deaths) for piece in chunk.cut(PARTS)))
                 return joined(parts)
             if deaths >= TRIES:
-                parts.append(failed(chunk, INTERNAL, DEADLY))
+                parts.append(failed(chunk, write(INTERNAL, DEADLY)))
                 return joined(parts)
+
+    async def _elsewhere(self, how: Elsewhere, line: Chunk) -> ChunkAnswer:
+        """Have plug-ins answer a line."""
+        assert self._plug_ins is not None  # a registry has guests only with what answers for them
+        try:
+            return _decode(await self._plug_ins.line(how.plug_ins, how.named, _encode(line)))
+        except (SolverError, RequestError, Told) as error:
+            return failed(line, describe(error))
 
     async def close(self) -> None:
         """End every process; who still waits for an answer gets EngineLost."""

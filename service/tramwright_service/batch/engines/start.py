@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tramwright_solvers.correction.cost import Most
-from tramwright_solvers.mechanisms.registry import Registry
 
+from ...execution.plug_ins.hosts import PlugIns
 from ..answerer import USUAL
 from .base import Engine
 
@@ -13,10 +13,10 @@ LOCAL = "local"
 CLUSTER = "dask://"
 
 
-async def start(where: str, workers: int, registry: Registry, cache: int, most: Most = USUAL) -> Engine:
+async def start(where: str, workers: int, plug_ins: PlugIns, cache: int, most: Most = USUAL) -> Engine:
     """Return the engine of this name: `local`, or `dask://host:port`; a line may take as much as ``most`` says.
 
-    What a cluster's workers may take is usual for all.
+    What a cluster's workers may take is usual for all, and plug-ins run in them.
 
     ``cache`` is how many bytes of prepared geometries each process on this host keeps.
 
@@ -27,7 +27,7 @@ async def start(where: str, workers: int, registry: Registry, cache: int, most: 
     if where == LOCAL:
         from .local import LocalEngine
 
-        return LocalEngine(workers, registry, cache, most)
+        return LocalEngine(workers, plug_ins.registry, cache, most, plug_ins)
     if where.startswith(CLUSTER):
         try:
             from .dask import DaskEngine
@@ -35,5 +35,5 @@ async def start(where: str, workers: int, registry: Registry, cache: int, most: 
             raise ValueError(
                 f"`{CLUSTER}` needs the extra `cluster`: install `tramwright[cluster]` here and on every worker."
             ) from None
-        return await DaskEngine.at(where.removeprefix(CLUSTER), registry)
+        return await DaskEngine.at(where.removeprefix(CLUSTER), plug_ins.registry)
     raise ValueError(f"There is no engine `{where}`; give `{LOCAL}`, or `{CLUSTER}host:port` of a dask scheduler.")

@@ -8,7 +8,6 @@ from __future__ import annotations
 import gc
 import os
 import pickle
-import struct
 import sys
 from typing import IO
 
@@ -16,12 +15,11 @@ import msgspec
 
 from tramwright_solvers.correction.cache import GeometryCache
 
+from ...execution.plug_ins.messages import LENGTH
+from ...execution.plug_ins.picking import Picker
 from ...execution.request_log import configure
-from ..answerer import LineAnswerer
+from ..answerer import LineAnswerer, no_plug_in
 from ..splitter import Chunk
-
-LENGTH = struct.Struct("<I")
-"""Before each message its length in bytes."""
 
 GIVES_WAY = 5
 """By how much the priority of a worker is lower than that of who started it: a batch can wait, a lone request not."""
@@ -54,8 +52,9 @@ def main() -> None:
     if first is None:
         return
     # The first message is registry and bounds, from the process that started this one and from nowhere else.
-    registry, cache, most = pickle.loads(first)
-    lines = LineAnswerer(registry, GeometryCache(cache), most)
+    registry, cache, most, asking = pickle.loads(first)
+    suited = Picker(asking).suited if asking is not None and asking.plug_ins else no_plug_in
+    lines = LineAnswerer(registry, GeometryCache(cache), most, suited)
     decode = msgspec.msgpack.Decoder(Chunk).decode
     encode = msgspec.msgpack.Encoder().encode
     write(answers, b"")  # ready

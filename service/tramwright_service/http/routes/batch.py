@@ -8,13 +8,12 @@ from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import Parameter
 
-from tramwright_solvers.mechanisms.registry import Registry
-
 from ...batch.engines.base import Engine
 from ...batch.engines.start import LOCAL, start
 from ...batch.http_stream import BatchStream, Places
 from ...batch.splitter import DETAILS
 from ...execution.metrics import Metrics
+from ...execution.plug_ins.hosts import PlugIns
 from ...settings import Settings
 from ...wire import problems
 from ...wire.accept import accepted, choose
@@ -27,8 +26,8 @@ from ..body import content_type
 class Engines:
     """The engine of this process's batches, started when the first batch comes."""
 
-    def __init__(self, registry: Registry, settings: Settings) -> None:
-        self._registry = registry
+    def __init__(self, plug_ins: PlugIns, settings: Settings) -> None:
+        self._plug_ins = plug_ins
         self._settings = settings
         self._started: Engine | None = None
 
@@ -36,7 +35,7 @@ class Engines:
         """Return the engine."""
         if self._started is None:
             own = self._settings
-            self._started = await start(LOCAL, own.workers, self._registry, own.cache, own.most)
+            self._started = await start(LOCAL, own.workers, self._plug_ins, own.cache, own.most)
         return self._started
 
     async def close(self) -> None:
@@ -54,8 +53,8 @@ that have no answer again.
 """
 
 
-def create(registry: Registry, settings: Settings, engines: Engines, metrics: Metrics) -> HTTPRouteHandler:
-    """Return the route for the solvers of one registry."""
+def create(settings: Settings, engines: Engines, metrics: Metrics) -> HTTPRouteHandler:
+    """Return the route."""
     places = Places(settings.batches)
 
     @post(

@@ -20,6 +20,8 @@ from tramwright_solvers.model.deadline import Deadline
 
 from ...execution.metrics import Metrics
 from ...execution.microbatch import Microbatch
+from ...execution.plug_ins.hosts import PlugIns
+from ...execution.plug_ins.messages import CORRECTIONS, Ask
 from ...execution.threads import Kinds
 from ...settings import Settings
 from ...text.correction import as_text
@@ -32,9 +34,10 @@ from ..body import StrictRequest, content_type
 
 
 def create(
-    registry: Registry, settings: Settings, workers: Kinds, metrics: Metrics, cache: GeometryCache
+    plug_ins: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics, cache: GeometryCache
 ) -> HTTPRouteHandler:
-    """Return the route for the solvers of one registry."""
+    """Return the route for the solvers of one registry and for the plug-ins beside it."""
+    registry = plug_ins.registry
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
     quick = QuickReader(registry)
     together, most = Microbatch(registry, cache, as_text), settings.most
@@ -63,7 +66,13 @@ def create(
         media_type = choose(accepted(request.scope["headers"]))
         sent = await request.body()
         workers.corrections.expect(sent)
-        asked = read(sent, content_type(request.scope))
+        sent_as = content_type(request.scope)
+        asked = read(sent, sent_as)
+        named = asked.solve.with_
+        if registry.guests and (guests := await plug_ins.of(named, asked.machine)):
+            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", asked):
+                ask = Ask(CORRECTIONS, sent, sent_as, media_type)
+                return Encoded(await plug_ins.ask(guests, ask, named, request.receive), media_type)
         cost = affordable(*asked, most)
         if cost.quick:
             with metrics.solving("quick", asked):

@@ -9,11 +9,12 @@ from typing import Any
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
 
-from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.deadline import Deadline
 
 from ...catalogue.endpoints import QUESTIONS, Question
 from ...execution.metrics import Metrics
+from ...execution.plug_ins.hosts import PlugIns
+from ...execution.plug_ins.messages import Ask
 from ...execution.threads import Kinds, SolverThreads
 from ...settings import Settings
 from ...wire.accept import accepted, choose
@@ -22,18 +23,17 @@ from ...wire.encode import encode
 from ..body import StrictRequest, content_type
 from .corrections import Encoded
 
-REMEDY = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
 
-
-def create(registry: Registry, settings: Settings, workers: Kinds, metrics: Metrics) -> list[HTTPRouteHandler]:
-    """Return the routes for the solvers of one registry."""
-    return [route(question, registry, settings, getattr(workers, question.kind), metrics) for question in QUESTIONS]
+def create(plug_ins: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics) -> list[HTTPRouteHandler]:
+    """Return the routes for the solvers of one registry and for the plug-ins beside it."""
+    return [route(question, plug_ins, settings, getattr(workers, question.kind), metrics) for question in QUESTIONS]
 
 
 def route(
-    question: Question, registry: Registry, settings: Settings, workers: SolverThreads, metrics: Metrics
+    question: Question, plug_ins: PlugIns, settings: Settings, workers: SolverThreads, metrics: Metrics
 ) -> HTTPRouteHandler:
     """Return the route of one question."""
+    registry = plug_ins.registry
     decoder: Decoder[Any] = Decoder(question.request(registry), registry)
 
     most = settings.most
@@ -56,9 +56,14 @@ def route(
         media_type = choose(accepted(request.scope["headers"]))
         sent = await request.body()
         workers.expect(sent)
-        data = decoder.decode(sent, content_type(request.scope))
-        cost = question.cost(data)
-        most.check(cost, question.pointer, "The surveys", REMEDY)
+        sent_as = content_type(request.scope)
+        data = decoder.decode(sent, sent_as)
+        if registry.guests and (guests := await plug_ins.of(data.solve.with_, data.machine)):
+            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", data):
+                ask_them = Ask(question.name, sent, sent_as, media_type)
+                answered = await plug_ins.ask(guests, ask_them, data.solve.with_, request.receive)
+                return Encoded(answered, media_type)
+        cost = question.check(data, most)
         with metrics.under_way(question.name), metrics.solving(question.name, data):
             body = await workers.run(partial(answer, data, media_type), cost, request.receive)
         return Encoded(body, media_type)

@@ -17,6 +17,7 @@ from ...model.contract import Mechanism, Site
 from ...model.errors import PlugInFault, SolverError
 from ...model.machine import Machine
 from . import sentences
+from .calls import CALLS
 from .outputs import CHECKS, Broken
 
 FAILURES = (Exception, SystemExit)
@@ -47,8 +48,9 @@ def guarded(candidate: type[Mechanism], origin: str, built_in: Sequence[type[Mec
 
     def suits(cls: type[Mechanism], machine: Machine) -> bool:
         try:
-            return bool(candidate.suits(machine)) and not shared(cls(), machine, built_in)
-        except FAILURES:
+            with told(name, origin, "suits"):
+                return bool(candidate.suits(machine)) and not shared(cls(), machine, built_in)
+        except (SolverError, *FAILURES):
             return False
 
     own: dict[str, Any] = {
@@ -88,13 +90,14 @@ def _checked(
 def told(name: str, origin: str, method: str) -> Iterator[None]:
     """Say whose fault an exception is; what the contract lets a method raise passes."""
     try:
-        yield
+        with CALLS.call(name, origin, method):
+            yield
     except SolverError:
         raise
     except Broken as error:
-        raise PlugInFault(sentences.failed(name, origin, method, str(error))) from error
+        raise PlugInFault(sentences.failed(name, origin, method, str(error)), name) from error
     except FAILURES as error:
-        raise PlugInFault(sentences.failed(name, origin, method, sentences.raised(error))) from error
+        raise PlugInFault(sentences.failed(name, origin, method, sentences.raised(error)), name) from error
 
 
 def read_only(asked: Any) -> Any:

@@ -12,6 +12,9 @@ ENDS_CROSS = "a condition has its lower end above its upper end"
 PARTS_DO_NOT_ADD_UP = "the counts of its parts do not add up to the travels"
 OTHER_COLUMN = "a part names an adjuster that does not exist"
 
+BETWEEN = "what runs beside its methods"
+LOADING = "loading"
+
 
 def failed(name: str, origin: str, method: str, fault: str) -> str:
     return (
@@ -23,6 +26,33 @@ def failed(name: str, origin: str, method: str, fault: str) -> str:
 def raised(error: BaseException) -> str:
     said = " ".join(str(error).split())[:200]
     return f"it raised {type(error).__name__}{': ' + said if said else ''}"
+
+
+def too_long(seconds: float) -> str:
+    return f"it took longer than the {seconds:g} s that it may take, and has been ended"
+
+
+def ended(status: int) -> str:
+    if status == -9:
+        return "its process was killed, as where a host has no memory left"
+    how = f"signal {-status}" if status < 0 else f"exit status {status}"
+    return f"it ended its process ({how})"
+
+
+def computes_badly(error: BaseException) -> str:
+    return f"what it returned cannot be computed with ({type(error).__name__})"
+
+
+def no_example(name: str) -> str:
+    return f"its example `{name}` is not beside its module"
+
+
+def example_fails(name: str, said: str) -> str:
+    return f"its example `{name}` is not answered: {said}"
+
+
+def suits_no_more(seconds: float) -> str:
+    return f"its `suits` ended its process or took longer than {seconds:g} s"
 
 
 def wrong_shape(found: object, wanted: object) -> str:

@@ -1,0 +1,1 @@
+"""Plug-ins run in processes of their own, so nothing that they do reaches the process that serves."""
