@@ -9,7 +9,7 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
-from tramwright_service.batch.answerer import CorrectionLine, MovesLine, Refusal, VerdictLine
+from tramwright_service.batch.lines import CorrectionLine, MovesLine, Refusal, VerdictLine
 from tramwright_service.batch.summary import BatchSummary
 from tramwright_service.catalogue.endpoints import QUESTIONS
 from tramwright_service.http.openapi import components

@@ -153,3 +153,30 @@ def test_too_many_readings_in_all(client: TestClient[Any], asked: dict[str, Any]
         for reading in one["readings"]:
             reading["value"] = [reading["value"]] * 30
     assert "2100 readings in all" in refused(client, asked)[0][1]
+
+
+def test_the_solvers_whose_seats_are_asked_about_are_named_as_for_a_correction(
+    client: TestClient[Any], asked: dict[str, Any]
+) -> None:
+    plain = ask(client, asked)
+    seats = [seat["id"] for seat in asked["machine"]["rails"]["seats"]]
+
+    def solved(*solvers: dict[str, Any]) -> Any:
+        return ask(client, asked | {"solve": {"with": list(solvers)}})
+
+    assert solved().content == solved({"solver": "rail-shim"}).content == plain.content
+    held = solved({"solver": "rail-shim", "hold": seats[:1]}).json()
+    assert held["better_plate"]["after_rails"] > plain.json()["better_plate"]["after_rails"]
+    places = enumerate([(0, 0), (500, 0), (250, 500)])
+    asked["machine"]["supports"] = [{"id": f"screw-{at}", "x": x, "y": y} for at, (x, y) in places]
+    supports = solved({"solver": "three-screw"}).json()
+    assert (supports["better_plate"]["after_rails"], supports["solver_versions"]) == (None, {})
+
+
+def test_a_solver_that_is_none_is_refused_with_all_else(client: TestClient[Any], asked: dict[str, Any]) -> None:
+    asked["surveys"][0]["readings"][0]["x"] = 900
+    asked["solve"] = {"with": [{"solver": "rail-shim", "hold": ["nobody"]}]}
+    pointers = {one for one, _ in refused(client, asked)}
+    assert pointers == {"/surveys/0/readings/0", "/solve/with/0/hold/0"}
+    asked["solve"] = {"with": [{"solver": "none-such"}]}
+    assert [one for one, _ in refused(client, asked)] == ["/solve/with/0/solver"]

@@ -38,8 +38,8 @@ from litestar.response.base import ASGIResponse
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from batch_lines import cut_all, each_of_its_own, lines, requests
-from tramwright_service.batch.answerer import BatchLine
 from tramwright_service.batch.engines.local import LocalEngine
+from tramwright_service.batch.lines import BatchLine
 from tramwright_service.batch.splitter import Chunk, Detail
 from tramwright_service.catalogue import examples
 from tramwright_service.http.app import create_app

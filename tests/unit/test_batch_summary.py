@@ -12,9 +12,10 @@ import pytest
 from click.testing import CliRunner
 
 from batch_lines import answers, cut_all, lines, requests
-from tramwright_service.batch.answerer import ChunkAnswer, LineAnswerer
+from tramwright_service.batch.answerer import LineAnswerer
 from tramwright_service.batch.engines.base import Engine
 from tramwright_service.batch.file_job import Job, run
+from tramwright_service.batch.lines import ChunkAnswer
 from tramwright_service.batch.splitter import Chunk
 from tramwright_service.batch.summary import REFUSALS, Tally, Totals
 from tramwright_service.cli.main import main

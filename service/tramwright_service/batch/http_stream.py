@@ -17,8 +17,8 @@ from ..settings import Settings
 from ..wire import problems
 from ..wire.media_types import NDJSON
 from ..wire.problems import RequestError
-from .answerer import ChunkAnswer, failed
 from .engines.base import Engine
+from .lines import ChunkAnswer, failed
 from .splitter import Chunk, Detail, Splitter
 from .summary import BatchSummary, Tally
 

@@ -24,7 +24,7 @@ from ..text.comparison import comparison_text
 from ..text.height_check import heights_text
 from ..text.reversal import reversal_text
 from ..text.survey_plan import plan_text
-from ..wire.requests import ReversalRequest, comparison_request, height_check_request, survey_plan_request
+from ..wire.requests import comparison_request, height_check_request, reversal_request, survey_plan_request
 
 FEWER = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
 
@@ -93,9 +93,9 @@ QUESTIONS: tuple[Question, ...] = (
         operation_id="reverse",
         summary="Plate or gantry: whose error it is, from surveys with the plate turned or shifted",
         says="Plate form and gantry form apart, what cannot be told, and the survey that would tell it.",
-        request=lambda _: ReversalRequest,
+        request=reversal_request,
         answer=Reversal,
-        solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, registry),
+        solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, asked.solve.with_, registry),
         text=reversal_text,
         cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
         pointer="/surveys",

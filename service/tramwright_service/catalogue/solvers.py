@@ -45,7 +45,7 @@ def detail(registry: Registry, name: str) -> SolverDetail:
     if not entry.usable:
         return SolverDetail(**common)
     if (guest := registry.guests.get(name)) is not None:
-        return SolverDetail(**common, options=tidy(dict(guest.options), {}), example=guest.example)
+        return SolverDetail(**common, options=tidy(guest.options, {}), example=guest.example)
     solver = registry.solvers[name]
     shipped = examples.corrections().get((solver.example or "").removesuffix(".json"))
     return SolverDetail(**common, options=tidy(msgspec.json.schema(solver), {}), example=shipped)

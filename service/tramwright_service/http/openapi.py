@@ -17,7 +17,7 @@ from litestar import Litestar
 from litestar.openapi import OpenAPIConfig
 from litestar.openapi.spec import Contact, License, Tag
 
-from tramwright_service.batch.answerer import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
+from tramwright_service.batch.lines import BatchLine, CorrectionLine, MovesLine, Refusal, VerdictLine
 from tramwright_service.batch.summary import BatchSummary
 from tramwright_service.wire.json_schema import plain_name, tidy
 from tramwright_service.wire.problems import Problem

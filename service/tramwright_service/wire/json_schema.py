@@ -31,7 +31,7 @@ def components_of(models: Sequence[Any], registry: Registry, template: str) -> t
 
 
 def placed(options: Mapping[str, Any], own: str, template: str) -> dict[str, Any]:
-    """Return the definitions of a schema that stands alone as components: its own under a name, the others behind it."""
+    """Return the definitions of a schema that stands alone as components, the others behind the name of its own."""
 
     def name(defined: str) -> str:
         return own if DEFINED + defined == options["$ref"] else own + defined

@@ -94,7 +94,7 @@ def height_check_request(registry: Registry) -> Any:
     return generic[registry.union()]
 
 
-class ReversalRequest(Struct, frozen=True, forbid_unknown_fields=True):
+class ReversalRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine, and surveys of it with the plate turned or shifted in between, levelled anew each time or not."""
 
     machine: Annotated[Machine, Meta(description="The machine that was read.")]
@@ -106,6 +106,16 @@ class ReversalRequest(Struct, frozen=True, forbid_unknown_fields=True):
             description="Two or more, at the same stations as far as they lie over the plate.",
         ),
     ]
+    solve: Annotated[
+        ChosenSolvers[M],
+        Meta(description="Whose rail seats are asked what they would leave of the gantry's form; left out, all."),
+    ] = field(default_factory=ChosenSolvers)
+
+
+def reversal_request(registry: Registry) -> Any:
+    """Return the request type whose ``solve.with`` takes the options of every solver in the registry."""
+    generic: Any = ReversalRequest
+    return generic[registry.union()]
 
 
 class SurveyPlanRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):

@@ -68,9 +68,7 @@ class Registry(Struct, frozen=True):
                 unusable.append(Unusable(one.plug_in.name, one.plug_in.origin, reason))
                 continue
             solvers[one.name], origins[one.name], guests[one.name] = stand_in(one), one.plug_in.origin, one
-        return Registry(
-            MappingProxyType(solvers), MappingProxyType(origins), tuple(unusable), MappingProxyType(guests)
-        )
+        return Registry(MappingProxyType(solvers), MappingProxyType(origins), tuple(unusable), MappingProxyType(guests))
 
     def guests_among(self, mechanisms: Iterable[Mechanism]) -> tuple[str, ...]:
         """Return the names of those that are guests."""

@@ -14,9 +14,12 @@ import numpy as np
 from msgspec.structs import asdict
 
 from ..mechanisms.registry import Registry, installed
-from ..model.contract import Floats, Site
+from ..model.contract import Floats, Mechanism
+from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from ..model.units import K
+from ..multisurvey.reduction import Group, collect_group, group_of
+from ..reduction.validation import machine_faults
 from ..uncertainty.conformity import standing
 from .further import Candidate, candidates
 from .placement import MatchedSurveys, PlacedSurvey
@@ -43,22 +46,40 @@ SURE = 0.95
 """Probability from which one form is called the larger; the default of ISO 14253-1:2017, from memory."""
 
 
-def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registry | None = None) -> Reversal:
+def reverse(
+    machine: Machine,
+    surveys: Sequence[PlacedSurvey],
+    mechanisms: Sequence[Mechanism] = (),
+    registry: Registry | None = None,
+) -> Reversal:
     """Tell plate form and gantry form apart, as far as the surveys can.
 
-    ``registry`` is where a solver for the machine's rails is looked for, by default all installed.
+    The rail seats of the ``mechanisms`` are asked what they would leave of the gantry's form; where none is named,
+    those of all that suit, looked for in the ``registry`` (by default all installed).
 
     Raises:
-        Refused: something in the machine or the surveys is wrong, or they cannot be compared; every fault is listed.
+        Refused: something in the machine, the surveys or the mechanisms is wrong, or the surveys cannot be compared;
+            every fault is listed.
     """
-    laid = match_surveys(machine, surveys)
+    faults, group = list[Fault](), None
+    try:
+        laid = match_surveys(machine, surveys)
+    except Refused as refused:
+        faults += refused.faults
+    if not machine_faults(machine):
+        solvers = (registry or installed()).solvers.values()
+        picked = mechanisms or [solver() for solver in solvers if solver.suits(machine)]
+        with collect_group(faults):
+            group = group_of(machine, picked, bool(mechanisms))
+    if faults or group is None:
+        raise Refused(faults)
     apart = separate(laid)
     plate, gantry = forms(apart)
     open_part = max(plate.undecided, gantry.undecided, key=Part.range)
     shapes = undecided_shapes(apart, plate)
     tried, beyond = candidates(apart)
     totals = levelled(laid)
-    rails, versions = after_rails(machine, gantry, registry or installed())
+    rails, versions = after_rails(machine, gantry, group)
     split = len(plate.points)
     size, u = open_part.range()
     open_formed = bool(apart.null.shape[1]) and open_part.formed()
@@ -218,21 +239,20 @@ def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
     return totals
 
 
-def after_rails(machine: Machine, gantry: Form, registry: Registry) -> tuple[float | None, dict[str, str]]:
+def after_rails(machine: Machine, gantry: Form, group: Group) -> tuple[float | None, dict[str, str]]:
     """Return the range of the gantry's decided form once rail seats are moved for the best, None without any; and the
     versions of the solvers that move them.
 
-    Bounds and stock are not looked at: this says what the rails could reach, not what to move.
+    Bounds and stock are not looked at: this says what the rails could reach, not what to move; seats that are held
+    stay.
     """
     columns, versions = [gantry.columns[:, :3]], dict[str, str]()
-    for solver in registry.solvers.values():
-        if not solver.suits(machine):
-            continue
-        mechanism = solver()
-        seats = [one.kind == "seat" for one in mechanism.adjusters(machine)]
-        if any(seats):
-            versions[mechanism.name()] = mechanism.version
-            columns.append(mechanism.influence(Site(machine, gantry.points))[:, seats])
+    held = {name for mechanism in group.mechanisms for name in mechanism.hold}
+    seats = [one.kind == "seat" and one.id not in held for one in group.adjusters]
+    if any(seats):
+        movers = {name for name, seat in zip(group.solver_of, seats, strict=True) if seat}
+        versions = {one.name(): one.version for one in group.mechanisms if one.name() in movers}
+        columns.append(group.influence(machine, gantry.points)[:, seats])
     if len(columns) == 1:
         return None, versions
     design = np.concatenate(columns, axis=1)

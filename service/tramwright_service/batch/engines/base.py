@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from ..answerer import ChunkAnswer
+from ..lines import ChunkAnswer
 from ..splitter import Chunk
 
 

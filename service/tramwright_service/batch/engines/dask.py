@@ -17,7 +17,8 @@ from distributed.scheduler import KilledWorker
 from tramwright_solvers.mechanisms.registry import Registry, installed
 
 from ...wire.problems import INTERNAL, write
-from ..answerer import DEADLY, PARTS, ChunkAnswer, LineAnswerer, failed, joined, versions
+from ..answerer import DEADLY, PARTS, LineAnswerer, versions
+from ..lines import ChunkAnswer, failed, joined
 from ..splitter import Chunk
 from .base import EngineLost
 

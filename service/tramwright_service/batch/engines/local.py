@@ -24,7 +24,8 @@ from tramwright_solvers.model.errors import SolverError
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import LENGTH
 from ...wire.problems import INTERNAL, RequestError, Told, describe, write
-from ..answerer import DEADLY, PARTS, USUAL, ChunkAnswer, Elsewhere, failed, joined
+from ..answerer import DEADLY, PARTS, USUAL
+from ..lines import ChunkAnswer, Elsewhere, failed, joined
 from ..splitter import Chunk
 from .base import EngineLost
 

@@ -26,8 +26,8 @@ from tramwright_solvers.correction.cost import affordable
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.plug_ins import sentences
 from tramwright_solvers.mechanisms.plug_ins.calls import CALLS
-from tramwright_solvers.mechanisms.plug_ins.described import Announced, Description
-from tramwright_solvers.mechanisms.registry import Registry, build
+from tramwright_solvers.mechanisms.plug_ins.described import Description
+from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.model.contract import Mechanism
 from tramwright_solvers.model.deadline import NEVER
 from tramwright_solvers.model.errors import PlugInFault, SolverError
@@ -113,12 +113,14 @@ class Answers:
     def reply(self, ask: Ask) -> Reply:
         """Reply to anything, with a problem where need be."""
         self._clock.refill()
+        self._named = list[str]()
         try:
             return Reply(self._known[ask.question](ask))
         except (Exception, SystemExit) as error:
             fault = error if isinstance(error, (RequestError, SolverError)) else self._unforeseen(error)
             if isinstance(fault, PlugInFault):
                 structlog.get_logger("plug-ins").error("plug-in failed", exc_info=error)
+                fault = fault.among(self._named)
             return Reply(problem=describe(fault), headers=headers(fault))
 
     def _unforeseen(self, error: BaseException) -> PlugInFault:
@@ -131,25 +133,21 @@ class Answers:
         """Read a request; what a plug-in runs when its options are read is on its clock too."""
         one = self._first.plug_ins[0]
         with CALLS.call(one.name, one.origin, sentences.BETWEEN):
-            return decoder.decode(ask.body, ask.sent_as)
+            asked = decoder.decode(ask.body, ask.sent_as)
+        self._named = [mechanism.name() for mechanism in asked.solve.with_]
+        return asked
 
     def _correct(self, ask: Ask) -> bytes:
         asked, most = self._read(self._correction, ask), self._settings.most
         affordable(asked.machine, asked.survey, asked.solve, most)
         within = NEVER.sooner(most.seconds)
-        try:
-            answer = correct(asked.machine, asked.survey, asked.solve, self._registry, self._cache, within)
-        except PlugInFault as fault:
-            raise fault.among([one.name() for one in asked.solve.with_]) from fault
+        answer = correct(asked.machine, asked.survey, asked.solve, self._registry, self._cache, within)
         return encode(answer, ask.media_type, as_text)
 
     def _question(self, question: Question, ask: Ask) -> bytes:
         asked, most = self._read(self._decoders[question.name], ask), self._settings.most
         question.check(asked, most)
-        try:
-            answer = question.solve(asked, self._registry, NEVER.sooner(most.seconds))
-        except PlugInFault as fault:
-            raise fault.among([one.name() for one in asked.solve.with_]) from fault
+        answer = question.solve(asked, self._registry, NEVER.sooner(most.seconds))
         return encode(answer, ask.media_type, question.text)
 
     def _suited(self, machine: Machine) -> list[str]:

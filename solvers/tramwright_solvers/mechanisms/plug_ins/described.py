@@ -4,7 +4,7 @@ any of its code in this process."""
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from importlib.metadata import EntryPoint
 from typing import Any, cast
 
@@ -38,8 +38,8 @@ class Description(Struct, frozen=True):
     version: str = ""
     says: str = ""
     needs: str = ""
-    options: Mapping[str, Any] = {}
-    example: Mapping[str, Any] | None = None
+    options: dict[str, Any] = {}
+    example: dict[str, Any] | None = None
     asks: bool = False
     reason: str | None = None
 
