@@ -119,19 +119,24 @@ AT_START = {
 """Why each of the others is not used."""
 
 
-def announce(folder: Path, distribution: str = "dangerous-beds 0.3", **more: str) -> None:
-    """Announce them all, and more by name and place, as an installed distribution does; those are written beside it."""
+def announce(folder: Path) -> None:
+    """Announce them all, as an installed distribution does."""
     kinds = (*IN_USE, OnRead, SuitsSlowly, SuitsNever)
-    places = {kind.name(): f"dangerous:{kind.__name__}" for kind in kinds} | more
-    places |= {"loops-at-import": "loops_at_import:Bed", "exits-at-import": "exits_at_import:Bed"}
+    places = {kind.name(): f"dangerous:{kind.__name__}" for kind in kinds}
+    at_import = {"loops-at-import": "loops_at_import:Bed", "exits-at-import": "exits_at_import:Bed"}
+    install(folder, "dangerous-beds 0.3", places | at_import)
+    (folder / "loops_at_import.py").write_text("while True:\n    pass\n")
+    (folder / "exits_at_import.py").write_text("import os\nos._exit(3)\n")
+
+
+def install(folder: Path, distribution: str, places: dict[str, str]) -> None:
+    """Write what a distribution of this name and version leaves in a folder on the path."""
     name, version = distribution.split()
     info = folder / f"{name.replace('-', '_')}-{version}.dist-info"
     info.mkdir(parents=True)
     (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n")
     lines = "\n".join(f"{name} = {place}" for name, place in places.items())
     (info / "entry_points.txt").write_text(f"[tramwright.solvers]\n{lines}\n")
-    (folder / "loops_at_import.py").write_text("while True:\n    pass\n")
-    (folder / "exits_at_import.py").write_text("import os\nos._exit(3)\n")
 
 
 def asking(name: str, machine: str = "bed") -> dict[str, object]:
