@@ -14,6 +14,7 @@ from typing import IO, Any
 import click
 
 from .batch import INTERRUPTED, batch
+from .solver import solver
 
 WRONG = 2
 """Exit status of a wrong request; sending it again cannot succeed."""
@@ -94,6 +95,7 @@ def correct(file: IO[bytes], as_json: bool) -> None:
 
 
 main.add_command(batch)
+main.add_command(solver)
 
 
 @main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))
