@@ -12,10 +12,10 @@ import pytest
 from litestar.testing import TestClient
 
 from tramwright_service.catalogue import examples
-from tramwright_service.text.correction import as_text
 from tramwright_service.wire.encode import encode
 from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.results.findings import FormTerm
+from tramwright_solvers.views.correction import as_text
 
 CORRECTIONS = "/v1/corrections"
 JSON = "application/json"

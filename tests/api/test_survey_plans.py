@@ -12,8 +12,8 @@ import pytest
 from litestar.testing import TestClient
 
 from tramwright_service.catalogue import examples
-from tramwright_service.text.survey_plan import plan_text
 from tramwright_solvers.planning import SurveyPlan
+from tramwright_solvers.views.survey_plan import as_text
 
 PLANS = "/v1/survey-plans"
 EXAMPLES = examples.of("survey-plans")
@@ -72,7 +72,7 @@ def test_both_formats_say_the_same(client: TestClient[Any], asked: dict[str, Any
 def test_text_is_what_a_person_takes_to_the_machine(client: TestClient[Any], name: str) -> None:
     answer = answered(client, EXAMPLES[name])
     text = client.post(PLANS, json=EXAMPLES[name], headers={"Accept": "text/plain"}).text
-    assert text == plan_text(answer)
+    assert text == as_text(answer)
     assert max(map(len, text.splitlines())) <= 100
     assert set(re.findall(r"[^ -~]", text)) <= set("\n±·")
     listed = re.findall(r"^ *(\d+)\. +([\d.]+) +([\d.]+) ", text, re.MULTILINE)

@@ -30,7 +30,6 @@ from tramwright_service.execution.metrics import Metrics
 from tramwright_service.http.app import create_app
 from tramwright_service.http.serving import serve
 from tramwright_service.settings import Settings
-from tramwright_service.text.correction import as_text
 from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.encode import encode
 from tramwright_service.wire.media_types import JSON, MSGPACK, TEXT
@@ -39,6 +38,7 @@ from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import installed
 from tramwright_solvers.results.correction import Correction
+from tramwright_solvers.views.correction import as_text
 
 PATH = "/v1/corrections"
 CONNECTIONS = 8

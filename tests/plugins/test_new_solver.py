@@ -1,4 +1,4 @@
-"""``tramwright solver new`` and ``check``: what is written passes its kit, and what is spoilt is told with its place."""
+"""``tramwright solver new`` and ``check``: what is written passes its kit, what is spoilt is told with its place."""
 
 from __future__ import annotations
 

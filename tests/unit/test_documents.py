@@ -112,6 +112,31 @@ def test_every_command_in_the_readme_does_what_it_says(served: str) -> None:
     assert asked.rstrip() == first.rstrip()
 
 
+def programs() -> list[tuple[str, str]]:
+    """The programs in README that use the library, each with its output."""
+    return [
+        (code, output) for kind, code, output in FENCE.findall((ROOT / "README.md").read_text()) if kind == "python"
+    ]
+
+
+def test_the_program_in_the_readme_prints_what_it_says(tmp_path: Path) -> None:
+    ((code, output),) = [one for one in programs() if "from tramwright_solvers import" in one[0]]
+    assert len([line for line in code.splitlines() if line.strip()]) <= 10
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout == output
+
+
+def test_the_program_in_the_readme_has_right_types_for_a_strict_checker(tmp_path: Path) -> None:
+    api = pytest.importorskip("mypy.api", reason="mypy comes with the extra `dev`")
+    ((code, _),) = [one for one in programs() if "from tramwright_solvers import" in one[0]]
+    source = tmp_path / "tram.py"
+    wrong = 'Reading(0.0, 0.0, "a lot")\nSurvey(readings=[], taken=1)\nprint(answer.move)\n'
+    for added, count in (("", 0), (wrong, 3)):
+        source.write_text(code + added)
+        told, _, status = api.run(["--strict", "--no-incremental", "--cache-dir", str(tmp_path / "cache"), str(source)])
+        assert (told.count("error:"), status) == (count, int(count > 0)), told
+
+
 def answer(payload: Any) -> Any:
     return CliRunner().invoke(main, ["correct", "--json", "-"], input=json.dumps(payload))
 

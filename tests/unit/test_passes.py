@@ -11,7 +11,6 @@ from msgspec.structs import replace
 
 from repeated_passes import machine_for
 from strategies import GROUPS, machines, stations
-from tramwright_service.text.learning import followed, remaining
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.previous_passes import MOST_READINGS
 from tramwright_solvers.learning.sentences import lead_like, sentence
@@ -24,6 +23,7 @@ from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Made, Pass, Previous, Reading, Survey
 from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.results.learning import Forecast
+from tramwright_solvers.views.learning import followed, remaining
 
 MACHINE = machine_for("three screws")
 SCREWED = Adjuster("pipit", "support", 1.0, "/machine/supports/0", screw=Screw(4.0))

@@ -10,7 +10,7 @@ from msgspec import Meta, Struct, field
 
 from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
-from tramwright_solvers.model.options import M, Solve
+from tramwright_solvers.model.options import USUAL, M, Solve
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
 
@@ -32,7 +32,7 @@ class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     survey: Annotated[Survey, Meta(description="The readings.")]
     solve: Annotated[
         Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
-    ] = field(default_factory=Solve)
+    ] = field(default_factory=lambda: USUAL)
     id: Id = None
 
 

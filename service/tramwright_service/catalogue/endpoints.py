@@ -19,11 +19,8 @@ from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.deadline import Deadline
 from tramwright_solvers.planning import Area, SurveyPlan, plan_survey
 from tramwright_solvers.reversal import Reversal, reverse
+from tramwright_solvers.views import comparison, height_check, reversal, survey_plan
 
-from ..text.comparison import comparison_text
-from ..text.height_check import heights_text
-from ..text.reversal import reversal_text
-from ..text.survey_plan import plan_text
 from ..wire.requests import comparison_request, height_check_request, reversal_request, survey_plan_request
 
 FEWER = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
@@ -83,7 +80,7 @@ QUESTIONS: tuple[Question, ...] = (
             registry,
             within,
         ),
-        text=plan_text,
+        text=survey_plan.as_text,
         cost=lambda asked: plan_cost(asked.machine),
         pointer="/machine",
         kind="plans",
@@ -96,7 +93,7 @@ QUESTIONS: tuple[Question, ...] = (
         request=reversal_request,
         answer=Reversal,
         solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, asked.solve.with_, registry),
-        text=reversal_text,
+        text=reversal.as_text,
         cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
         pointer="/surveys",
     ),
@@ -116,7 +113,7 @@ QUESTIONS: tuple[Question, ...] = (
             asked.indicator_error,
             registry,
         ),
-        text=comparison_text,
+        text=comparison.as_text,
         cost=lambda asked: surveys_cost(asked.machine, [asked.before, asked.after]),
         pointer="/after",
     ),
@@ -128,7 +125,7 @@ QUESTIONS: tuple[Question, ...] = (
         request=height_check_request,
         answer=HeightCheck,
         solve=lambda asked, registry, _: check_heights(asked.machine, asked.surveys, asked.solve.with_, registry),
-        text=heights_text,
+        text=height_check.as_text,
         cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
         pointer="/surveys",
     ),

@@ -77,8 +77,8 @@ def correct(file: IO[bytes], as_json: bool) -> None:
     """Answer the survey in FILE (`-` for standard input), as JSON or, in a .msgpack file, MessagePack."""
     from tramwright_solvers.correction.api import correct as solve
     from tramwright_solvers.mechanisms.registry import installed
+    from tramwright_solvers.views.correction import as_text
 
-    from ..text.correction import as_text
     from ..wire.decode import Decoder
     from ..wire.encode import encode
     from ..wire.media_types import JSON, TEXT

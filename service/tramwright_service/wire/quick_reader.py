@@ -16,7 +16,7 @@ from msgspec import UNSET, Meta, Raw, Struct, UnsetType
 from tramwright_solvers.correction.batching import SurveyRequest
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.machine import Machine
-from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.options import USUAL, Solve
 from tramwright_solvers.model.survey import Survey
 
 from .repeats import repeated
@@ -63,7 +63,7 @@ class QuickReader:
         self._machine = _remembering(Machine)
         self._solve = _remembering(options[registry.union()])
         self._last_machine = _Read()
-        self._last_solve = _Read(value=Solve())
+        self._last_solve = _Read(value=USUAL)
 
     def read(self, body: bytes, described: bytes | None = None) -> tuple[str | UnsetType | None, SurveyRequest] | None:
         """Return the `id`, unset where the body has none, and the request; None where it has to be read strictly.
@@ -81,7 +81,7 @@ class QuickReader:
                 self._last_machine = machine
             if parts.solve != options.part:
                 own = bytes(parts.solve)
-                value = self._solve(own) if own else Solve()
+                value = self._solve(own) if own else USUAL
                 options = _Read(parts.solve.copy(), None, value, own.count(b":") + bool(own), own.count(b"\\"))
                 self._last_solve = options
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):

@@ -9,7 +9,7 @@ from msgspec import Meta, Struct, field
 from tramwright_solvers.lead_error.check import Surveys
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.machine import Machine
-from tramwright_solvers.model.options import M, Solve
+from tramwright_solvers.model.options import USUAL, M, Solve
 from tramwright_solvers.model.quantities import FEWEST, LEAST_STATIONS, Size
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.multisurvey.joint_adjustment import Errors
@@ -24,7 +24,7 @@ class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=T
     survey: Annotated[Survey, Meta(description="The readings.")]
     solve: Annotated[
         Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
-    ] = field(default_factory=Solve)
+    ] = field(default_factory=lambda: USUAL)
 
 
 def correction_request(registry: Registry) -> Any:

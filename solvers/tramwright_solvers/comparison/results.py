@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from msgspec import Meta, Struct
 
@@ -22,6 +22,7 @@ from ..model.quantities import (
     Y,
 )
 from ..multisurvey.significance import Known
+from ..results.shown import Shown
 
 
 class Bow(Struct, frozen=True):
@@ -201,8 +202,10 @@ class Finding(Struct, frozen=True):
     ]
 
 
-class Comparison(Finding, frozen=True):
+class Comparison(Finding, Shown, frozen=True):
     """What moved between two surveys of one machine."""
+
+    view: ClassVar[str] = "comparison"
 
     machine: MachineId
     units: Units

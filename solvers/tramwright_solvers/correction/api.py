@@ -14,7 +14,7 @@ from ..model.contract import Mechanism
 from ..model.deadline import NEVER, Deadline
 from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
-from ..model.options import Solve
+from ..model.options import USUAL, Solve
 from ..model.survey import Survey
 from ..reduction.readings import Where, time_faults, where
 from ..results.correction import Correction
@@ -27,7 +27,7 @@ from .geometry import Geometry
 def correct(
     machine: Machine,
     survey: Survey,
-    solve: Solve[Any],
+    solve: Solve[Any] = USUAL,
     registry: Registry | None = None,
     cache: GeometryCache | None = None,
     within: Deadline = NEVER,
@@ -48,7 +48,7 @@ def correct(
 def correct_stack(
     machine: Machine,
     surveys: Sequence[Survey],
-    solve: Solve[Any],
+    solve: Solve[Any] = USUAL,
     registry: Registry | None = None,
     cache: GeometryCache | None = None,
 ) -> list[Correction]:

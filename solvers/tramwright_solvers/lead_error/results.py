@@ -6,7 +6,7 @@ standard uncertainty (k = 1).
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from msgspec import Meta, Struct
 
@@ -19,6 +19,7 @@ from ..model.quantities import (
     SolverVersions,
     Units,
 )
+from ..results.shown import Shown
 
 Cause = Literal["screws", "guides", "both", "none"]
 MadeBy = Literal["screws or guides", "guides"]
@@ -105,8 +106,10 @@ class Level(Struct, frozen=True):
     terms: Annotated[list[HeightTerm], Meta(description="Each term of the form at this height.")]
 
 
-class HeightCheck(Struct, frozen=True):
+class HeightCheck(Shown, frozen=True):
     """How the bed's lie changes with its height."""
+
+    view: ClassVar[str] = "height_check"
 
     machine: MachineId
     units: Units

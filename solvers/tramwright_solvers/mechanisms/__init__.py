@@ -7,3 +7,5 @@ from .rail_shim import RailShim
 from .three_screw import ThreeScrew
 
 BUILT_IN = (ThreeScrew, FourScrew, ManyScrew, Kinematic, RailShim)
+
+__all__ = ["BUILT_IN", "FourScrew", "Kinematic", "ManyScrew", "RailShim", "ThreeScrew"]

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct, field
 
+from .given import Given
 from .quantities import (
     Angle,
     Bounds,
@@ -26,7 +27,7 @@ from .quantities import (
 from .units import MM_PER_INCH
 
 
-class Screw(Struct, frozen=True, forbid_unknown_fields=True):
+class Screw(Given, frozen=True):
     """The thread that turns into travel."""
 
     lead: Annotated[Small, Meta(description="Travel for one turn, in `units`: pitch × number of starts.")]
@@ -75,7 +76,7 @@ class Screw(Struct, frozen=True, forbid_unknown_fields=True):
         return self.turned_from or "below"
 
 
-class Mount(Struct, frozen=True, forbid_unknown_fields=True):
+class Mount(Given, frozen=True):
     """The kinematic contact on top of a support."""
 
     kind: Annotated[
@@ -93,7 +94,7 @@ class Mount(Struct, frozen=True, forbid_unknown_fields=True):
     ] = 90.0
 
 
-class Support(Struct, frozen=True, forbid_unknown_fields=True):
+class Support(Given, frozen=True):
     """One point that carries the bed; moving it up raises the gap."""
 
     id: Annotated[Name, Meta(description="Name of the support; no other support or seat has it.")]
@@ -127,7 +128,7 @@ Stock = Annotated[
 ]
 
 
-class Seat(Struct, frozen=True, forbid_unknown_fields=True):
+class Seat(Given, frozen=True):
     """One place where a rail is fixed; moving it up raises the swept surface and so lowers the gap."""
 
     id: Annotated[Name, Meta(description="Name of the seat; no other seat or support has it.")]
@@ -164,7 +165,7 @@ class Seat(Struct, frozen=True, forbid_unknown_fields=True):
     effort: Effort = None
 
 
-class Rails(Struct, frozen=True, forbid_unknown_fields=True):
+class Rails(Given, frozen=True):
     """Two rails side by side, the beam that spans them on its blocks, and the tool it carries."""
 
     along: Annotated[Literal["x", "y"], Meta(description="Direction in which the rails run and the gantry travels.")]
@@ -188,7 +189,7 @@ class Rails(Struct, frozen=True, forbid_unknown_fields=True):
     )
 
 
-class Bed(Struct, frozen=True, forbid_unknown_fields=True):
+class Bed(Given, frozen=True):
     """The plate: its extent in the machine frame and, where known, what it is made of."""
 
     x: Annotated[tuple[Coordinate, Coordinate], Meta(description="Left and right end, [low, high], in `units`.")]
@@ -217,7 +218,7 @@ class Bed(Struct, frozen=True, forbid_unknown_fields=True):
     ] = None
 
 
-class Indicator(Struct, frozen=True, forbid_unknown_fields=True):
+class Indicator(Given, frozen=True):
     """The dial indicator. What is left out takes the stated default.
 
     Defaults follow JIS B 7503:2011 for 0.01 mm graduation and a range up to 10 mm (indication error over the whole
@@ -238,13 +239,16 @@ class Indicator(Struct, frozen=True, forbid_unknown_fields=True):
     ] = None
 
 
-class Limit(Struct, frozen=True, forbid_unknown_fields=True):
+COMMON_INDICATOR = Indicator()
+
+
+class Limit(Given, frozen=True):
     """What the machine is held to: the largest total indicator reading that is still good."""
 
     total: Annotated[Small, Meta(description="Largest total indicator reading that is still good, in `units`.")]
 
 
-class Machine(Struct, frozen=True, forbid_unknown_fields=True):
+class Machine(Given, frozen=True):
     """A bed, what carries it, the rails above it and the indicator it is read with."""
 
     bed: Annotated[Bed, Meta(description="The plate that is read.")]
@@ -260,7 +264,7 @@ class Machine(Struct, frozen=True, forbid_unknown_fields=True):
         Rails | None, Meta(description="The rails over which the gantry runs; absent or null, none are described.")
     ] = None
     indicator: Annotated[Indicator, Meta(description="The dial indicator; left out, a common one of 0.01 mm.")] = field(
-        default_factory=Indicator
+        default_factory=lambda: COMMON_INDICATOR
     )
     limit: Annotated[
         Limit | None, Meta(description="What the machine is held to; absent or null, a total of 0.1 mm.")

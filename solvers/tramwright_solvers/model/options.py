@@ -2,16 +2,33 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Generic, Literal, TypeVar
+from typing import Annotated, Any, Generic, Literal, TypeVar
 
 from msgspec import Meta, Struct, field
+from msgspec.structs import replace
 
+from . import sentences
 from .contract import Mechanism
+from .errors import Fault, Refused
+from .given import Checked, as_given
 
 M = TypeVar("M", bound=Mechanism)
 
 
-class Solve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+class CheckedSolve(Checked):
+    """The class of the options, whose solvers are checked each as its own kind."""
+
+    def checked(self, made: Any) -> Any:
+        """Return the options with every value of the type that its field has."""
+        named = made.with_
+        given = named if isinstance(named, list | tuple) else [named]
+        if wrong := [place for place, one in enumerate(given) if not isinstance(one, Mechanism)]:
+            raise Refused([Fault(f"/with/{place}", sentences.NO_SOLVER) for place in wrong])
+        rest = as_given(replace(made, with_=[]), self)
+        return replace(rest, with_=[as_given(one, type(one)) for one in given])
+
+
+class Solve(Struct, Generic[M], metaclass=CheckedSolve, frozen=True, forbid_unknown_fields=True):
     """How to solve, and how far to go."""
 
     with_: Annotated[
@@ -60,3 +77,6 @@ class Solve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
 
 
 Criterion = Literal["least-squares", "minimum-zone"]
+
+USUAL: Solve[Any] = Solve()
+"""All solvers that suit, least squares, the usual aim."""

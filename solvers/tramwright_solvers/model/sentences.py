@@ -13,3 +13,10 @@ OUT_OF_TIME = (
     "The answer was not found within the time that one request may take; send fewer readings, let fewer adjusters "
     "move, or ask for least squares."
 )
+
+
+NO_SOLVER = "This is no solver; give one of those that are installed, as `ThreeScrew()`."
+
+
+def change_it(said: str) -> str:
+    return f"{said}; change the value here."

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from msgspec import Meta, Struct, field
+from msgspec import Meta, field
 
+from .given import Given
 from .quantities import FEWEST, PRINTED, BedTemperature, Coordinate, Name, TakenAt, Travel
 
 
-class Reading(Struct, frozen=True, forbid_unknown_fields=True):
+class Reading(Given, frozen=True):
     """The dial at one station: one value, or several taken without moving."""
 
     x: Annotated[Coordinate, Meta(description="Station: position along x, to the right, on the bed, in `units`.")]
@@ -38,7 +39,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
 Readings = Annotated[list[Reading], Meta(max_length=20_000, extra_json_schema=FEWEST)]
 
 
-class Made(Struct, frozen=True, forbid_unknown_fields=True):
+class Made(Given, frozen=True):
     """What was asked of one adjuster and set on it: the turns or sheets given, as travel, whatever came of them."""
 
     adjuster: Annotated[Name, Meta(description="`id` of the support or seat that was moved.")]
@@ -47,7 +48,7 @@ class Made(Struct, frozen=True, forbid_unknown_fields=True):
     ]
 
 
-class Pass(Struct, frozen=True, forbid_unknown_fields=True):
+class Pass(Given, frozen=True):
     """One pass of tramming: the readings before it, in the shape of `survey.readings`, and the moves then made."""
 
     readings: Annotated[Readings, Meta(description="The survey before these moves.")]
@@ -70,7 +71,7 @@ class Previous(Pass, frozen=True, forbid_unknown_fields=True):
     ] = field(default_factory=list)
 
 
-class Survey(Struct, frozen=True, forbid_unknown_fields=True):
+class Survey(Given, frozen=True):
     """Readings over the bed, taken with one adjustment of the machine."""
 
     readings: Annotated[

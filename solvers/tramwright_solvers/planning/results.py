@@ -5,7 +5,7 @@ Arrays are complete and nothing is rounded; views round for people.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from msgspec import Meta, Struct
 
@@ -22,6 +22,7 @@ from ..model.quantities import (
     Y,
 )
 from ..results.findings import Blind, Unchecked
+from ..results.shown import Shown
 
 
 class Spot(Struct, frozen=True, forbid_unknown_fields=True):
@@ -243,8 +244,10 @@ class PlanSize(Worth, frozen=True):
     chosen: Annotated[bool, Meta(description="True for the number of stations of the plan.")]
 
 
-class SurveyPlan(Struct, frozen=True):
+class SurveyPlan(Shown, frozen=True):
     """Where to read a machine, and what the survey will be worth."""
+
+    view: ClassVar[str] = "survey_plan"
 
     machine: MachineId
     units: Units

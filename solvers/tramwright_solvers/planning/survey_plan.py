@@ -20,7 +20,7 @@ from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
-from ..model.options import M
+from ..model.options import CheckedSolve, M
 from ..model.quantities import LEAST_STATIONS
 from ..reduction.validation import machine_faults
 from . import sentences
@@ -57,7 +57,7 @@ FEWEST_ROWS = 3
 """Rows that show a bow across them."""
 
 
-class PlanSolve(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
+class PlanSolve(Struct, Generic[M], metaclass=CheckedSolve, frozen=True, forbid_unknown_fields=True):
     """Which adjusters the survey is for."""
 
     with_: Annotated[

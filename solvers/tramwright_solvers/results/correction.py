@@ -6,7 +6,7 @@ collector's books (``gc=False``): they are made by the dozen for every answer an
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from msgspec import Meta, Struct
 
@@ -22,6 +22,7 @@ from ..model.quantities import (
 from .findings import AsFound, Blind, Budgets, ClosingError, FormTerm, Place, Predicted, Suspect, WholeBed
 from .learning import AdjusterResponse, Forecast
 from .moves import Choice, MoveOf, Plan, Rung, Step
+from .shown import Shown
 
 Notes = Annotated[
     list[str], Meta(description="What else is to be known of the readings, in sentences; empty where there is nothing.")
@@ -113,8 +114,10 @@ class Refit(Struct, frozen=True):
     says: Annotated[str, Meta(description="What to do with it, in a sentence.")]
 
 
-class Correction(Struct, frozen=True):
+class Correction(Shown, frozen=True):
     """The whole answer to one survey."""
+
+    view: ClassVar[str] = "correction"
 
     machine: MachineId
     taken_at: SurveyTakenAt

@@ -14,6 +14,7 @@ import numpy as np
 from msgspec import Meta, Struct
 
 from ..model.contract import Floats
+from ..model.given import Given
 from ..model.machine import Bed
 from ..model.quantities import FEWEST, Angle, BedTemperature, Coordinate, TakenAt
 from ..model.survey import Reading
@@ -29,7 +30,7 @@ LEAST_TIED = 4
 """Readings that a survey must share with others, at the station and on the plate: its plane takes three of them."""
 
 
-class PlacedSurvey(Struct, frozen=True, forbid_unknown_fields=True):
+class PlacedSurvey(Given, frozen=True):
     """Readings taken with the plate lying in one way; positions are the machine's, as for any survey.
 
     The plate is turned about the middle of the bed first and shifted afterwards. It may be levelled anew each time.

@@ -5,11 +5,12 @@ A high spot of the plate raises the gap, a high spot of the gantry (the surface 
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from msgspec import Meta, Struct
 
 from ..model.quantities import Cautions, MachineId, MaybeUncertainty, SolverVersions, StandardUncertainty, Units, X, Y
+from ..results.shown import Shown
 
 
 class ReversalStation(Struct, frozen=True):
@@ -221,8 +222,10 @@ class Agreement(Struct, frozen=True):
     contradicted: Annotated[bool, Meta(description="True where the surveys disagree by more than noise.")]
 
 
-class Reversal(ReversalVerdict, frozen=True):
+class Reversal(ReversalVerdict, Shown, frozen=True):
     """Plate form and gantry form apart, and what remains undecided."""
+
+    view: ClassVar[str] = "reversal"
 
     machine: MachineId
     units: Units

@@ -32,11 +32,11 @@ from tramwright_solvers.model.contract import Mechanism
 from tramwright_solvers.model.deadline import NEVER
 from tramwright_solvers.model.errors import PlugInFault, SolverError
 from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.views.correction import as_text
 
 from ...catalogue.endpoints import QUESTIONS, Question
 from ...execution.plug_ins.messages import CORRECTIONS, DESCRIBE, LINE, SUITS, Ask, First, Reply
 from ...execution.request_log import configure
-from ...text.correction import as_text
 from ...wire.decode import Decoder
 from ...wire.encode import encode
 from ...wire.problems import RequestError, describe, headers

@@ -17,6 +17,7 @@ from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import affordable
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.deadline import Deadline
+from tramwright_solvers.views.correction import as_text
 
 from ...execution.metrics import Metrics
 from ...execution.microbatch import Microbatch
@@ -24,7 +25,6 @@ from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import CORRECTIONS, Ask
 from ...execution.threads import Kinds
 from ...settings import Settings
-from ...text.correction import as_text
 from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tramwright_solvers.results.learning import AdjusterResponse, Forecast
-
-from .blocks import DECIMALS, notes, wrapped
+from ..model.units import DECIMALS
+from ..results.learning import AdjusterResponse, Forecast
+from .blocks import notes, wrapped
 
 
 def followed(learnt: Sequence[AdjusterResponse], doubts: Sequence[str], units: str) -> str:

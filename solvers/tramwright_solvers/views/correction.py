@@ -8,13 +8,14 @@ Lengths are shown to a tenth of a usual dial division (0.001 mm, 0.0001 inch); t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from html import escape
 
-from tramwright_solvers.model.contract import Effect
-from tramwright_solvers.results.correction import Correction
-from tramwright_solvers.results.findings import AsFound, ClosingError, Station
-from tramwright_solvers.results.moves import MoveOf
-
-from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
+from ..model.contract import Effect
+from ..model.units import DECIMALS
+from ..results.correction import Correction
+from ..results.findings import AsFound, ClosingError, Station
+from ..results.moves import MoveOf
+from .blocks import notes, numbered, signed, table, titled, wrapped
 from .certainty import made_of, whole_bed, without_suspects
 from .learning import followed, remaining
 
@@ -61,6 +62,22 @@ def as_text(correction: Correction) -> str:
         "Then survey again: the prediction is only as good as the readings and the turns." if correction.moves else "",
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def as_html(correction: Correction) -> str:
+    """Return what to do as a table, with the headline over it, for notebooks."""
+    digits, unit, verdict = DECIMALS[correction.units], correction.units, correction.verdict
+    totals = (
+        f"Total {with_u(correction.as_found, digits)} {unit} as found, {VERDICT[verdict.as_found]}; "
+        f"{with_u(correction.predicted, digits)} {unit} predicted, {VERDICT[verdict.predicted]}."
+    )
+    rows = [
+        (move.adjuster, f"{move.travel:+.{digits}f}", f"{move.u:.{digits}f}", how(move, digits, unit))
+        for move in correction.moves
+    ]
+    head = ("adjuster", f"travel, {unit}", f"u, {unit}", "how")
+    said = [correction.says, totals, *correction.cautions]
+    return "".join(f"<p>{escape(one)}</p>" for one in said) + (table(head, rows) if rows else "")
 
 
 def headline(correction: Correction, digits: int) -> list[str]:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tramwright_solvers.lead_error.results import HeightCheck, LeadError, Level, TermSlope
-from tramwright_solvers.multisurvey.sentences import TERM_NAMES
+from ..lead_error.results import HeightCheck, LeadError, Level, TermSlope
+from ..model.units import DECIMALS
+from ..multisurvey.sentences import TERM_NAMES
+from .blocks import notes, numbered, preformatted, signed, titled, wrapped
 
-from .blocks import DECIMALS, notes, numbered, signed, titled, wrapped
 
-
-def heights_text(answer: HeightCheck) -> str:
+def as_text(answer: HeightCheck) -> str:
     """Return the whole answer: what changes with height, what can be done, then the tables."""
     digits = DECIMALS[answer.units]
     parts = [
@@ -32,6 +32,11 @@ def heights_text(answer: HeightCheck) -> str:
         ),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def as_html(answer: HeightCheck) -> str:
+    """Return the same for notebooks."""
+    return preformatted(as_text(answer))
 
 
 def screws(found: Sequence[LeadError]) -> Iterator[str]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tramwright_solvers.reversal import Reversal
-from tramwright_solvers.reversal.results import LaidTotal, ReversalForm, ReversalStation, ReversalTerm
-
-from .blocks import DECIMALS, notes, signed, titled, wrapped
+from ..model.units import DECIMALS
+from ..reversal import Reversal
+from ..reversal.results import LaidTotal, ReversalForm, ReversalStation, ReversalTerm
+from .blocks import notes, preformatted, signed, titled, wrapped
 
 GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""
@@ -25,7 +25,7 @@ TERMS = {
 }
 
 
-def reversal_text(answer: Reversal) -> str:
+def as_text(answer: Reversal) -> str:
     """Return the whole answer; cautions come before the further survey that they are for."""
     digits, unit = DECIMALS[answer.units], answer.units
     parts = [
@@ -42,6 +42,11 @@ def reversal_text(answer: Reversal) -> str:
         agreement(answer),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def as_html(answer: Reversal) -> str:
+    """Return the same for notebooks."""
+    return preformatted(as_text(answer))
 
 
 def laid(totals: Sequence[LaidTotal], digits: int) -> list[str]:

@@ -3,9 +3,8 @@ suspects."""
 
 from __future__ import annotations
 
-from tramwright_solvers.results.correction import Refit
-from tramwright_solvers.results.findings import Budget, OverBed, WholeBed
-
+from ..results.correction import Refit
+from ..results.findings import Budget, OverBed, WholeBed
 from .blocks import titled, wrapped
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tramwright_solvers.planning.results import (
+from ..model.units import DECIMALS
+from ..planning.results import (
     Efficiency,
     MoveForecast,
     PlanSize,
@@ -14,14 +15,13 @@ from tramwright_solvers.planning.results import (
     TotalForecast,
     Worth,
 )
-
-from .blocks import DECIMALS, notes, titled, wrapped
+from .blocks import notes, preformatted, titled, wrapped
 
 ACROSS, DOWN = 24, 12
 """Cells of the sketch, four characters wide each."""
 
 
-def plan_text(answer: SurveyPlan) -> str:
+def as_text(answer: SurveyPlan) -> str:
     """Return the whole answer: what the survey will be worth, where to read, and what other plans would give."""
     digits, unit = DECIMALS[answer.units], answer.units
     parts = [
@@ -41,6 +41,11 @@ def plan_text(answer: SurveyPlan) -> str:
             *worth(answer.yours, digits, unit),
         ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def as_html(answer: SurveyPlan) -> str:
+    """Return the same for notebooks."""
+    return preformatted(as_text(answer))
 
 
 def worth(rating: Rating, digits: int, unit: str) -> list[str]:

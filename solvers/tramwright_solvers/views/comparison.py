@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tramwright_solvers.comparison.results import AdjusterChange, Comparison, Heat, StationChange, TermChange
-from tramwright_solvers.multisurvey.sentences import TERM_NAMES
-
-from .blocks import DECIMALS, notes, signed, titled, wrapped
+from ..comparison.results import AdjusterChange, Comparison, Heat, StationChange, TermChange
+from ..model.units import DECIMALS
+from ..multisurvey.sentences import TERM_NAMES
+from .blocks import notes, preformatted, signed, titled, wrapped
 
 KNOWN = {"alone": "", "together": "with others", "unseen": "not seen"}
 """How a travel is known."""
@@ -16,7 +16,7 @@ MANY = 60
 """More stations than this are not listed: only those that changed are."""
 
 
-def comparison_text(answer: Comparison) -> str:
+def as_text(answer: Comparison) -> str:
     """Return the whole answer: what moved, what that rests on, then the tables."""
     digits, unit, total = DECIMALS[answer.units], answer.units, answer.total
     changed = "a change" if total.significant else "no change shown"
@@ -44,6 +44,11 @@ def comparison_text(answer: Comparison) -> str:
         ),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def as_html(answer: Comparison) -> str:
+    """Return the same for notebooks."""
+    return preformatted(as_text(answer))
 
 
 def heat(told: Heat, digits: int, unit: str) -> Iterator[str]:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from html import escape
 from textwrap import fill
 
 WIDTH = 100
-DECIMALS = {"mm": 3, "inch": 4}
-"""A tenth of a usual dial division."""
 
 
 def signed(value: float, digits: int) -> str:
@@ -41,3 +40,15 @@ def notes(title: str, sentences: Iterable[str]) -> str:
 def wrapped(line: str) -> str:
     """Wrap a line of prose, continuation indented."""
     return fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+
+
+def preformatted(text: str) -> str:
+    """Return a text as HTML."""
+    return f"<pre>{escape(text)}</pre>"
+
+
+def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """Return a table as HTML."""
+    heads = "".join(f"<th>{escape(cell)}</th>" for cell in head)
+    lines = ["".join(f"<td>{escape(cell)}</td>" for cell in row) for row in rows]
+    return f"<table><tr>{heads}</tr>{''.join(f'<tr>{line}</tr>' for line in lines)}</table>"
