@@ -45,8 +45,6 @@ from ..answerer import LineAnswerer
 from ..splitter import Chunk
 from .worker import read, write
 
-GIVES_WAY = 10
-"""By how much the priority is lower than that of who started it: what a plug-in does must not be felt by others."""
 ROOM = 2
 """How many times the memory of one request there may be, beside what the process takes anyway and its cache."""
 
@@ -211,15 +209,9 @@ def main() -> None:
         return
     first = msgspec.msgpack.decode(message, type=First)
     configure(first.settings.log_level)
-    if first.role == "answers":
-        os.nice(GIVES_WAY)
     clock = CALLS.watch = Clock(clock_page, first.seconds)
     bounded(first)
     replies = Answers(first, clock)
     decode = msgspec.msgpack.Decoder(Ask).decode
     while (message := read(requests)) is not None:
         write(answers, _pack(replies.reply(decode(message))))
-
-
-if __name__ == "__main__":
-    main()

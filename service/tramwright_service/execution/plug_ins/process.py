@@ -23,8 +23,11 @@ from tramwright_solvers.model.errors import PlugInFault, PlugInOutOfTime
 
 from .messages import LENGTH, Ask, First, Reply
 
-MODULE = "tramwright_service.batch.engines.plug_in_worker"
-"""What runs in the process; it stands further down, for it answers with everything there is."""
+PROGRAM = "import os; os.nice({}); from tramwright_service.batch.engines.plug_in_worker import main; main()"
+"""What runs in the process; it stands further down, for it answers with everything there is. It gives way from the
+start, because a plug-in may have it started again and again."""
+GIVES_WAY = {"answers": 15, "suits": 0}
+"""By how much its priority is lower: what a plug-in does must not be felt by others, but these wait for `suits`."""
 
 PAGE = mmap.PAGESIZE
 """Bytes of the page on which the process tells what it is doing."""
@@ -55,7 +58,7 @@ class PlugInProcess:
             one = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
             # -P: what lies in the current directory is not to be taken for a module
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", MODULE, str(page)],
+                [sys.executable, "-P", "-c", PROGRAM.format(GIVES_WAY[first.role]), str(page)],
                 bufsize=0,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
