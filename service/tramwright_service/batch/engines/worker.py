@@ -9,6 +9,7 @@ import gc
 import os
 import pickle
 import sys
+from contextlib import suppress
 from typing import IO
 
 import msgspec
@@ -47,7 +48,8 @@ def main() -> None:
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever a plug-in prints must not run into the answers
     configure("info")
-    os.nice(GIVES_WAY)
+    with suppress(OSError):  # a host may not allow it
+        os.nice(GIVES_WAY)
     first = read(sys.stdin.buffer)
     if first is None:
         return

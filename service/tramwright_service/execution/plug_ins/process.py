@@ -23,7 +23,13 @@ from tramwright_solvers.model.errors import PlugInFault, PlugInOutOfTime
 
 from .messages import LENGTH, Ask, First, Reply
 
-PROGRAM = "import os; os.nice({}); from tramwright_service.batch.engines.plug_in_worker import main; main()"
+PROGRAM = """
+import contextlib, os
+with contextlib.suppress(OSError):  # a host may not allow it
+    os.nice({})
+from tramwright_service.batch.engines.plug_in_worker import main
+main()
+"""
 """What runs in the process; it stands further down, for it answers with everything there is. It gives way from the
 start, because a plug-in may have it started again and again."""
 GIVES_WAY = {"answers": 15, "suits": 0}
