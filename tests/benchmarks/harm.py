@@ -3,7 +3,7 @@
 Run from the repository: ``python tests/benchmarks/harm.py [--seconds 10] [--at-once 4] [--allowed 3]``. A service of
 its own, on a free port of this host, with the plug-ins of ``dangerous.py`` installed; each is asked again and again by
 so many clients on the machine that it harms. For each it prints the 99th percentile of ``/health/live`` and of a
-correction by built-in solvers, over those of the same service while nobody asks for a plug-in, measured just before; and
+correction by built-in solvers, over those of the same service just before, when nobody asked for a plug-in; and
 what became of those who asked. Last, one whole round with all of them at once. It judges nothing.
 """
 

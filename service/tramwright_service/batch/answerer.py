@@ -19,7 +19,6 @@ from tramwright_solvers.correction.cost import Most, affordable, readings_cost
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault, PlugInFault, Refused, SolverError
 from tramwright_solvers.model.machine import Machine
-from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
 
 from .. import version
