@@ -115,7 +115,7 @@ class NoSentences(Sound, frozen=True, tag="no-sentences"):
 
 BROKEN: dict[type[Mechanism], tuple[str, str]] = {
     NotANumber: ("influence", "not finite"),
-    WrongShape: ("influence", "shape (12, 1), not (12, 2)"),
+    WrongShape: ("influence", ", 1), not ("),
     Words: ("influence", "not an array of numbers"),
     Raises: ("influence", "IndexError: no third lever"),
     Leaves: ("influence", "SystemExit: enough"),
