@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,7 @@ from litestar import Litestar
 from litestar.testing import TestClient
 
 from hostile import BROKEN, UNUSABLE, Sly, Sound
+from tramwright_service.execution.plug_ins import hosts
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
 from tramwright_solvers.mechanisms import BUILT_IN
@@ -125,5 +127,30 @@ def test_a_sound_plug_in_is_picked_where_it_suits() -> None:
         named = served.post(CORRECTIONS, json=asked).json()
         asked["solve"] = {}
         picked = served.post(CORRECTIONS, json=asked).json()
-    assert named["moves"] == picked["moves"] != []
+        sent = msgspec.json.encode(asked)
+        lines = served.post(CORRECTIONS + "/batch", content=sent, headers={"Content-Type": "application/x-ndjson"})
+    line = msgspec.json.decode(lines.content.splitlines()[0])
+    assert named["moves"] == picked["moves"] == line["moves"] != []
     assert picked["solver_versions"] == {"sound": "1.0"}
+
+
+def test_more_sets_of_plug_ins_than_there_is_room_for_are_answered_in_turn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hosts, "MOST_SETS", 1)
+    with TestClient(application(Sound, Sly)) as served:
+        answers = [served.post(CORRECTIONS, json=asking(name)) for name in ("sound", "sly", "sound", "sly")]
+    assert [one.status_code for one in answers] == [200] * 4
+
+
+def test_the_serving_process_never_imports_a_plug_in() -> None:
+    code = (
+        "import sys; from litestar.testing import TestClient; from tramwright_service.http.app import create_app;"
+        "from tramwright_service.settings import Settings;"
+        "from tramwright_solvers.mechanisms.plug_ins.described import Announced;"
+        "app = create_app(Settings(log_level='error'), plug_ins=[Announced('sound', 'hostile:Sound', 'beds 1')]);"
+        "client = TestClient(app).__enter__();"
+        f"assert client.post('{CORRECTIONS}', json={asking('sound')!r}).status_code == 200;"
+        "assert 'sound' in client.get('/openapi.json').text;"
+        "print('hostile' in sys.modules); client.__exit__()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout == "False\n"

@@ -112,7 +112,7 @@ class PlugIns:
     def _make_room(self) -> None:
         for names, pool in self._pools.items():
             if not pool.under_way:
-                self._pools.pop(names).close()
+                asyncio.get_running_loop().run_in_executor(None, self._pools.pop(names).close)
                 return
         raise RequestError(
             BUSY, "Too many different plug-ins are asked for at once; try again later.", headers={"Retry-After": "5"}
