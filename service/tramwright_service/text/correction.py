@@ -97,6 +97,7 @@ def why(correction: Correction, digits: int) -> str:
         f"{end.adjuster} is at the end of its travel: {end.more:.{digits}f} {unit} more {end.way} would leave "
         f"{end.total:.{digits}f} {unit}."
         for end in chosen.binding
+        if end.adjuster is not None
     ]
     lines += [whole_bed(correction.over_bed, digits, unit), blame(correction, digits), *reach(correction, digits)]
     return titled("Why", [wrapped(line) for line in lines])

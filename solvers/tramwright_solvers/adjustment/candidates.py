@@ -202,7 +202,7 @@ class Candidates(Struct, frozen=True, dict=True):
         broken = np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2) | np.any(
             (along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2
         )
-        broken[:, list(unbounded)] = False
+        broken[:, [0, *unbounded]] = False
         count = np.array(self.count)
         for survey, gap in enumerate(gaps):
             free = measure(problem, left[survey].T, criterion)
@@ -217,26 +217,29 @@ class Candidates(Struct, frozen=True, dict=True):
                     continue
                 within.check()
                 travels[survey, index] = 0.0
-                travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion, within)
+                if (kept_in := self.within(index, gap, criterion, within)) is None:
+                    left[survey, 0, index] = np.inf
+                    continue
+                travels[survey, index, list(self.sets[index])] = kept_in
                 left[survey, :, index] = self._left(gap, travels[survey, index])
                 best[size] = min(best[size], float(measure(problem, left[survey, :, [index]], criterion)[0]))
         kept = [index for index in range(len(self.sets)) if index not in set(unbounded)]
         travels[:, kept] = np.clip(travels[:, kept], problem.lower, problem.upper)
 
-    def within(self, index: int, gap: Floats, criterion: Criterion, deadline: Deadline = NEVER) -> Floats:
-        """Return the travels of one subset for one gap (n,), bounds and conditions kept.
+    def within(self, index: int, gap: Floats, criterion: Criterion, deadline: Deadline = NEVER) -> Floats | None:
+        """Return the travels of one subset for one gap (n,), bounds and conditions kept; None where there are none.
 
         Raises:
             OutOfTime: the time is up.
         """
         alone = self.problem.moving(self.sets[index])
         if criterion == "least-squares":
-            from .constrained_lsq import bounded
+            from .constrained_lsq import feasible_best
 
-            return bounded(alone, gap)
-        from .minimum_zone import bounded as zone_bounded
+            return feasible_best(alone, gap)
+        from .minimum_zone import feasible_best as best_zone
 
-        return zone_bounded(alone, gap, deadline)
+        return best_zone(alone, gap, deadline)
 
     def _left(self, gap: Floats, travels: Floats) -> Floats:
         """Return what one gap (n,) leaves after these travels (m,)."""
@@ -310,8 +313,11 @@ def candidates_of(
     ``least`` adjusters may be left out, the empty one excepted.
     """
     most = exact_moves(len(free), problems[0].influence.shape[0])
-    larger = sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
     first = problems[0]
+    larger = sorted(
+        {group for group in (*groups, free) if len(group) > most and first.permits(group)},
+        key=lambda group: (len(group), group),
+    )
     bounded = first.moving(free).bounded
     found: dict[int, Candidates] = {}
     for alike in fits(problems, free, most, larger, every=every or bounded, least=least):

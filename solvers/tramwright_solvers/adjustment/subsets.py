@@ -28,7 +28,7 @@ def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
     Columns are orthonormal in effort × travel, so that the shortest vector of freedoms is the least effort.
     """
     effort = problem.effort[list(columns)]
-    equations = problem.rows[problem.rows_lower == problem.rows_upper][:, list(columns)] / effort
+    equations = problem.rows[problem.equations][:, list(columns)] / effort
     if not len(equations):
         return np.diag(1.0 / effort)
     _, singular, right = np.linalg.svd(equations)
@@ -41,7 +41,7 @@ def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[l
 
     ``wanted`` are sorted by size.
     """
-    if not np.any(problem.rows_lower == problem.rows_upper):
+    if not np.any(problem.equations):
         for size, same in groupby(wanted, key=len):
             alike = list(same)
             yield alike, np.eye(size) / problem.effort[np.array(alike)][:, :, None]

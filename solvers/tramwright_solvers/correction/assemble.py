@@ -12,10 +12,10 @@ from msgspec.structs import asdict, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
+from ..diagnostics.gaussian_process import bed_points
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
-from ..linalg.rowwise import row_products
 from ..model.contract import Effect, Floats, Mechanism, Move
 from ..model.deadline import NEVER, Deadline
 from ..model.materials import HOT
@@ -71,7 +71,7 @@ class ReducedStack(Struct, frozen=True):
         prepared, solve, uniform = self.prepared, self.solve, self.noise.uniform
         if len(self.surveys) > 1 or uniform is None or self.surveys[0].previous is not None:
             return None
-        if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded:
+        if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded or not prepared.linear:
             return None
         return prepared.options.kind, uniform, solve.aim_for, solve.most_moves
 
@@ -156,6 +156,7 @@ class ReducedStack(Struct, frozen=True):
                     decided.settled[row],
                     doubt.says if (doubt := judged[row].doubt) and not doubt.moves else None,
                     self.within,
+                    unsettled=decided.unsettled(row),
                 ),
                 suspects=judged[row].suspects,
                 notes=prepared.notes,
@@ -172,7 +173,8 @@ class ReducedStack(Struct, frozen=True):
         moves = self._moves(decided, learnt)
         before, stations = gaps.tolist(), self._stations(travels)
         suggested = plans_by_size(prepared, scores, decided.chosen)
-        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels), self._budgets(decided)
+        exact = None if prepared.linear else prepared.changes(travels, bed_points(machine.bed))
+        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
         answers = []
         for row, (told, own) in enumerate(zip(self._moves_answers(decided, judged, moves, learnt), moves, strict=True)):
@@ -216,7 +218,7 @@ class ReducedStack(Struct, frozen=True):
         """Return every station before and after these travels (N, m), with the dial as the user reads it."""
         prepared, sense = self.prepared, self.prepared.machine.sense
         x, y = prepared.layout.points.T.tolist()
-        after = self.gaps + row_products(travels, prepared.influence.T)
+        after = self.gaps + prepared.changes(travels)
         u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0))
         columns = (after, self.gaps, sense * after, sense * self.gaps, u)
         rows = zip(*(column.tolist() for column in columns), strict=True)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers, solve_discrete
@@ -13,18 +16,28 @@ from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..reduction.covariance import GapCovariance
 from .geometry import Geometry
+from .relinearize import Settled, settle_rows, travel_u
 from .scoring import Scores, score
 from .selection import Selection, choose, undecided_nearest, undecided_subsets
 from .subset_table import SubsetTable
 
 
 class Decision(Struct, frozen=True):
-    """Every subset's answer to a stack, what they are worth, and which is chosen for each survey."""
+    """Every subset's answer to a stack, what they are worth, and which is chosen for each survey.
+
+    ``bent`` are by survey and subset the travels of adjusters that are not linear; empty where all are.
+    """
 
     table: SubsetAnswers
     settled: list[DiscreteAnswers | None]
     scores: Scores
     chosen: Selection
+    bent: Sequence[Mapping[int, Settled]] = ()
+
+    def unsettled(self, row: int) -> bool:
+        """Say whether the travels chosen for a survey had not settled."""
+        known = self.bent[row].get(int(self.chosen.index[row])) if self.bent else None
+        return known is not None and not known.sure
 
 
 def decide(
@@ -37,7 +50,15 @@ def decide(
     """
     table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete, within)
     settled = solve_discrete_rows(prepared, solve, table, gaps, within)
-    return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+    if prepared.linear:
+        return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+    bent = settle_rows(prepared, solve.criterion, solve.time_limit, table, gaps, settled, within)
+    decided = score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+    chosen = decided.chosen
+    for row, index in enumerate(chosen.index.tolist()):
+        if index in bent[row]:
+            chosen.u[row] = travel_u(prepared, index, bent[row][index], noise.some(np.array([row])).of)
+    return replace(decided, bent=bent)
 
 
 def decide_lazily(
@@ -48,7 +69,8 @@ def decide_lazily(
     The others keep their least-squares answers, which are not chosen and must not be reported.
     """
     options = prepared.candidates
-    if solve.criterion != "minimum-zone" or options.bounded or prepared.whole or noise.uniform is None:
+    easy = prepared.linear and not (options.bounded or prepared.whole)
+    if solve.criterion != "minimum-zone" or not easy or noise.uniform is None:
         return decide(prepared, solve, gaps, noise, within)
     table = options.outline(gaps, solve.criterion)
     least = 2.0 * table.rms

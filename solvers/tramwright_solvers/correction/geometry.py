@@ -18,6 +18,7 @@ from ..diagnostics.settling import settling_places
 from ..diagnostics.unobservable import shows_all, unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid, coarse_grid
+from ..linalg.rowwise import row_products
 from ..model.contract import Floats, Mechanism
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import K
@@ -116,6 +117,18 @@ class Geometry(Setup, frozen=True, dict=True):
         """Each mechanism's columns among all adjusters."""
         ends = accumulate(len(own) for _, own in self.parts)
         return tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, self.parts, strict=True))
+
+    def changes(self, travels: Floats, points: Floats | None = None) -> Floats:
+        """Return the change of gap (N, n) that travels (N, m) make at the stations, or at other points (n, 2)."""
+        if self.linear and points is None:
+            return row_products(travels, self.influence.T)
+        where = self.layout.points if points is None else points
+        return np.stack([self.change_at(where, own) for own in travels])
+
+    @cached_property
+    def linear(self) -> bool:
+        """Whether influence × travel is the change of gap."""
+        return all(mechanism.linear for mechanism, _ in self.parts)
 
     @cached_property
     def questioned(self) -> tuple[tuple[Mechanism, slice], ...]:

@@ -28,7 +28,7 @@ class Scores(Struct, frozen=True):
 
     ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
     travel. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many subsets
-    are small enough to be chosen.
+    are small enough to be chosen. Where conditions do not let it, the machine ``may_stand`` as it is no longer.
     """
 
     total: Floats
@@ -40,6 +40,7 @@ class Scores(Struct, frozen=True):
     slack: Floats
     aim: float
     most: int
+    may_stand: bool = True
 
     def some(self, rows: np.ndarray) -> Scores:
         """Return the scores of these surveys of the stack."""
@@ -53,6 +54,7 @@ class Scores(Struct, frozen=True):
             slack=self.slack[rows],
             aim=self.aim,
             most=self.most,
+            may_stand=self.may_stand,
         )
 
 
@@ -72,6 +74,7 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
         slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
         aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,
         most=within,
+        may_stand=subsets.problem.may_stand,
     )
 
 

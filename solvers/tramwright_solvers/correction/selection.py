@@ -14,6 +14,7 @@ from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
+from ..model.errors import Impossible
 from ..model.options import Solve
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
@@ -59,14 +60,20 @@ def choose(
     """Choose the least effort that reaches the aim; otherwise the best total without moves too small to measure.
 
     A subset is chosen only if its predicted total with its U is below the total as found, and if each of its travels
-    can be set and be seen at the dial. Subset 0, which moves nothing, always may be.
+    can be set and be seen at the dial. Subset 0, which moves nothing, always may be. Where conditions exclude it,
+    whatever satisfies them may be chosen.
+
+    Raises:
+        Impossible: no subset that may be moved satisfies the conditions.
     """
     rows = np.arange(len(scores.total))
     allowed = gains(scores, scores.spread)
+    if not allowed.any(axis=1).all():
+        raise Impossible.at("/solve", sentences.NOTHING_PERMITTED)
     known = best_known(scores, allowed)
     index, reached = pick(options, scores, allowed, known)
     least = options.least[rows if len(options.least) > 1 else np.zeros_like(rows)]
-    small = np.any(too_small(table.travels[rows, index], least, scores.slack), axis=1)
+    small = np.any(too_small(table.travels[rows, index], least, scores.slack), axis=1) & scores.may_stand
     if small.any():
         slack = scores.slack[small]
         settable = ~np.any(too_small(table.travels[small], least[small][:, None], slack[:, None]), axis=2)
@@ -75,7 +82,7 @@ def choose(
         known[small] = best_known(scores.some(small), settable)
         index[small], reached[small] = pick(options, scores.some(small), settable, known[small])
     alone = rows < 0
-    if solve.aim_for is None:
+    if solve.aim_for is None and scores.may_stand:
         alone = scores.spread[:, 0] + margin_as_read(scores.u[:, 0], options.division) <= options.limit
     could, index = index, np.where(alone, 0, index)
     travels = table.travels[rows, index]
@@ -96,9 +103,9 @@ def gains(scores: Scores, spread: Floats) -> np.ndarray:
 
     What a subset leaves has to be smaller with its U than the total as found; subset 0 moves nothing and always may be.
     """
-    better = spread + K * scores.u < scores.spread[:, :1]
+    better = spread + K * scores.u < (scores.spread[:, :1] if scores.may_stand else np.inf)
     better[:, scores.most :] = False
-    better[:, 0] = True
+    better[:, 0] = scores.may_stand
     return np.asarray(better)
 
 
@@ -166,8 +173,11 @@ def describe_choice(
     settled: DiscreteAnswers | None,
     doubt: str | None,
     within: Deadline = NEVER,
+    *,
+    unsettled: bool = False,
 ) -> Choice:
     """Return one survey's choice in words; ``gap`` (n,). ``doubt`` says why nothing is moved yet, None if it is not so.
+    ``unsettled`` says that the travels of adjusters that are not linear had not settled.
 
     Raises:
         OutOfTime: the time is up.
@@ -186,15 +196,22 @@ def describe_choice(
         why = sentences.best_attainable(solve.criterion, solve.most_moves)
     else:
         why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves)
+    if not scores.may_stand:
+        why += sentences.cannot_stay([prepared.because[at] for at in np.flatnonzero(options.problem.excludes_zero)])
     more: tuple[Binding, ...] = ()
     if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
-        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion, within)
+        moving = prepared.groups[-1] if options.problem.permits(prepared.groups[-1]) else options.sets[index]
+        more = binding(
+            options.problem, prepared.adjusters, moving, gap, solve.criterion, within, because=prepared.because
+        )
         if more:
             why += sentences.relaxation(more[0], float(scores.total[row, index]), unit)
     unproven = settled.gap if settled else 0.0
+    if unsettled:
+        why += sentences.UNSETTLED
     return Choice(
         [prepared.adjusters[j].id for j in options.sets[index]],
-        "reached" if reached else "stopped" if unproven > 0.0 else "best",
+        "reached" if reached else "stopped" if unproven > 0.0 or unsettled else "best",
         aim,
         why,
         options.exact_moves,

@@ -5,10 +5,38 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
+from msgspec import UNSET
+
 from ..model.contract import Adjuster
 from ..model.units import DECIMALS, WRITTEN, K
 from ..reduction.sentences import station_at
 from ..results.moves import Binding, MoveOf
+
+UNSETTLED = (
+    " An adjuster that moves the bed the less, or the more, the further it goes had not settled: a better plan may "
+    "exist. What these moves leave is exact all the same; survey again after them."
+)
+
+NOTHING_PERMITTED = (
+    "No adjusters that may be moved together satisfy the conditions, and it cannot stay as it is: let more of them "
+    "move (`hold`, `most_moves`), or change what the conditions come from."
+)
+
+
+def cannot_stay(because: Sequence[str]) -> str:
+    return f" It cannot stay as it is: {' '.join(because)}"
+
+
+def gives_way(because: str, by: float) -> str:
+    return f"{because.rstrip('.')}: would have to give way by {by:.4g}"
+
+
+def conditions_clash(told: Sequence[str]) -> str:
+    return (
+        f"No travels within the bounds satisfy all conditions. The least that would help: {'; '.join(told)}. Let more "
+        "adjusters move, widen their `travel`, or change what the conditions come from."
+    )
+
 
 WITHIN = "The bed is proven within its limit, and no aim was given."
 
@@ -191,32 +219,70 @@ def instruction(
     digits = DECIMALS[unit]
     length, reading = WRITTEN[unit]
     amount = how_far(unit, move)
-    names = " and ".join(eased)
+    names, own = " and ".join(eased), named_adjuster(adjuster)
     slacken = f"Ease the bolts of {names} a quarter turn, slacken" if eased else "Slacken"
     tighten = f"and tighten it, then {names}" if eased else "and tighten it"
-    if turn := turned(move):
+    if (counted := move.counted) is not UNSET:
+        seen = f", seen from {counted.seen_from}," if counted.seen_from else ""
+        digits = adjuster.scale.digits if adjuster.scale else 1
+        turn = (
+            f"turn it {counted.way}{seen} by {counted.value:.{digits}f} {counted.unit}{come_to(adjuster, move.travel)}"
+        )
+        plain = f"turn {own}{turn.removeprefix('turn it')}"
+        action, wrong = _worked(adjuster, turn, plain), "stop and turn it the other way"
+    elif turn := turned(move):
         asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
-        action, wrong = f"{turn} by {degrees(move)} (bed {amount}{asked})", "stop and turn it the other way"
+        turn = f"{turn} by {degrees(move)} (bed {amount}{asked}){come_to(adjuster, move.travel)}"
+        action, wrong = _worked(adjuster, f"t{turn[1:]}", turn), "stop and turn it the other way"
     elif move.stack is not None:
         work = []
         if move.remove:
             work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
         if move.stack:
             work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
-        action = f"{slacken} seat {adjuster.id}, {' and '.join(work)} ({amount}), {tighten}"
+        action = f"{slacken} {own}, {' and '.join(work)} ({amount}), {tighten}"
         wrong = "stop, take it back and check the sheets"
     elif adjuster.slackens:
         way = "up" if move.travel > 0 else "down"
         asked = "" if move.ask is None else f"{length % abs(move.ask)} {unit} {way} so that it ends "
-        action = f"{slacken} seat {adjuster.id}, move it {asked}{amount}, {tighten}"
+        action = f"{slacken} {own}, move it {asked}{amount}, {tighten}"
         wrong = "stop and move it the other way"
     else:
-        action, wrong = f"Move {adjuster.id} {amount}", "stop and move it the other way"
+        turn = f"move {own} {amount}{come_to(adjuster, move.travel)}"
+        action, wrong = _worked(adjuster, turn, turn), "stop and move it the other way"
     goes = "up" if after > before else "down"
     return (
         f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
         f"If it goes the other way, {wrong}."
     )
+
+
+def named_adjuster(adjuster: Adjuster) -> str:
+    """Return what a person calls an adjuster."""
+    noun = adjuster.noun or ("seat" if adjuster.kind == "seat" else "")
+    return f"{noun} {adjuster.id}" if noun else adjuster.id
+
+
+def _worked(adjuster: Adjuster, turn: str, plain: str) -> str:
+    """Return the whole of what to do: what the adjuster says, with the turn put in, or the turn alone."""
+    return adjuster.work.replace("{turn}", turn) if adjuster.work else plain[0].upper() + plain[1:]
+
+
+def come_to(adjuster: Adjuster, travel: float) -> str:
+    """Say from which side the mark is come to, where that matters."""
+    if adjuster.approach is None:
+        return ""
+    words = {"up": "upwards", "down": "downwards"}
+    if adjuster.scale is not None:
+        words = {"up": adjuster.scale.up, "down": adjuster.scale.down}
+    last = words[adjuster.approach]
+    if (travel > 0) == (adjuster.approach == "up"):
+        return f", without going past the mark and back, so that it ends going {last}"
+    if not adjuster.play:
+        return f": go past the mark and come back {last}"
+    scale = adjuster.scale
+    play = f"{adjuster.play / scale.travel:.{scale.digits}f} {scale.unit}" if scale else f"{adjuster.play:g}"
+    return f": go past the mark by more than its play of {play} and come back {last}"
 
 
 def backed_off(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
@@ -292,6 +358,11 @@ def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"], mos
 def relaxation(more: Binding, total: float, unit: Literal["mm", "inch"]) -> str:
     """Say how much ``more`` travel would help and what the total is without it."""
     digits, way = DECIMALS[unit], "upward" if more.way == "up" else "downward"
+    if more.condition is not UNSET:
+        return (
+            f" A condition stands in the way: {more.condition} If it gave way by {more.more:.4g}, "
+            f"{more.total:.{digits}f} {unit} would be left; otherwise accept {total:.{digits}f} {unit}."
+        )
     return (
         f" `{more.adjuster}` is at the end of its travel: {more.more:.{digits}f} {unit} more {way} travel would "
         f"leave {more.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."

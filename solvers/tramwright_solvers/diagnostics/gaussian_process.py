@@ -102,18 +102,26 @@ class Interpolation(Struct, frozen=True):
     places: Floats
     refusal: str
 
-    def totals(self, gaps: Floats, noise: GapCovariance, travels: Floats) -> list[tuple[OverBed, OverBed]]:
-        """Return the estimates as found and after ``travels`` (N, m) for each survey of a stack, gaps (N, n)."""
+    def totals(
+        self, gaps: Floats, noise: GapCovariance, travels: Floats, exact: Floats | None = None
+    ) -> list[tuple[OverBed, OverBed]]:
+        """Return the estimates as found and after ``travels`` (N, m) for each survey of a stack, gaps (N, n).
+
+        ``exact`` (N, G) is the change of gap that these make, where it is not influence × travel.
+        """
         if self.refusal:
             none = OverBed(None, None, None, None, None, None, self.refusal)
             return [(none, none)] * len(gaps)
         found = []
         for start in range(0, len(gaps), TOGETHER):
             own = slice(start, start + TOGETHER)
-            found += self._drawn(gaps[own], noise.variance[own], travels[own])
+            known = None if exact is None else exact[own]
+            found += self._drawn(gaps[own], noise.variance[own], travels[own], known)
         return found
 
-    def _drawn(self, gaps: Floats, variance: Floats, travels: Floats) -> list[tuple[OverBed, OverBed]]:
+    def _drawn(
+        self, gaps: Floats, variance: Floats, travels: Floats, exact: Floats | None
+    ) -> list[tuple[OverBed, OverBed]]:
         """Draw plates for a few surveys and write the estimates."""
         surveys, kinds, points = len(gaps), len(self.log_scale), len(self.places)
         square = variance.sum(axis=1, keepdims=True) / variance.shape[1]
@@ -126,8 +134,11 @@ class Interpolation(Struct, frozen=True):
         scale = np.sqrt(square).astype(np.float32)[:, :, None]
         plates = np.take(self.scatter, kind * DRAWS + np.arange(DRAWS), axis=0) * scale
         plates += np.take(means, kind + kinds * np.arange(surveys)[:, None], axis=0)
-        made = travels[:, None, :] + (travels != 0.0)[:, None, :] * self.beside
+        beside = (travels != 0.0)[:, None, :] * self.beside
+        made = travels[:, None, :] + beside if exact is None else beside
         moved = np.matmul(made.astype(np.float32), self.there)
+        if exact is not None:
+            moved += exact.astype(np.float32)[:, None, :]
         return self._written(np.stack([plates, plates + moved]), scale * self.trending)
 
     def _written(self, plates: np.ndarray, trending: np.ndarray) -> list[tuple[OverBed, OverBed]]:

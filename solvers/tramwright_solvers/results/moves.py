@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct
+from msgspec import UNSET, Meta, Struct, UnsetType
 
 from ..model.quantities import AdjusterId, SolverName
 from .findings import Place
+
+
+class Counted(Struct, frozen=True):
+    """What is counted while an adjuster is moved that has a scale of its own."""
+
+    value: Annotated[float, Meta(description="How many units, always positive.")]
+    unit: Annotated[str, Meta(description="What is counted, as `degrees` or `clicks`.")]
+    way: Annotated[str, Meta(description="Which way, as `clockwise`.")]
+    seen_from: Annotated[str, Meta(description="From where the way is seen; empty where it needs no telling.")]
 
 
 class MoveOf(Struct, frozen=True):
@@ -55,6 +64,10 @@ class MoveOf(Struct, frozen=True):
     remove: Annotated[
         list[float] | None, Meta(description="Thicknesses of the shims to take out, in `units`; null where none are.")
     ] = None
+    counted: Annotated[
+        Counted | UnsetType,
+        Meta(description="The same on the adjuster's own scale; absent where a solver describes none."),
+    ] = UNSET
 
 
 class Plan(Struct, frozen=True, gc=False):
@@ -72,12 +85,24 @@ class Plan(Struct, frozen=True, gc=False):
 
 
 class Binding(Struct, frozen=True):
-    """An adjuster at the end of its travel, and what more travel would bring."""
+    """An adjuster at the end of its travel, or a condition at its end, and what more would bring."""
 
-    adjuster: AdjusterId
-    way: Annotated[Literal["up", "down"], Meta(description="Which way it would have to go further.")]
-    more: Annotated[float, Meta(description="How much further, in `units`, always positive.")]
+    adjuster: Annotated[
+        str | None,
+        Meta(description="The adjuster: `id` of a support or of a rail seat; null where it is a condition."),
+    ]
+    way: Annotated[
+        Literal["up", "down"],
+        Meta(description="Which way it would have to go further; of a condition, `up` at its upper end."),
+    ]
+    more: Annotated[
+        float,
+        Meta(description="How much further, in `units`, always positive; of a condition, in what its solver counts."),
+    ]
     total: Annotated[float, Meta(description="Predicted total if it could, in `units`.")]
+    condition: Annotated[
+        str | UnsetType, Meta(description="The condition, as its solver says it; absent where it is an adjuster.")
+    ] = UNSET
 
 
 class Choice(Struct, frozen=True):

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 
-from ...model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Site
+from ...model.contract import Adjuster, AtMost, Conditions, Effect, Floats, Mechanism, Move, Part, Site
 from ...model.machine import Machine
 from . import sentences
 
@@ -27,7 +27,7 @@ def adjusters(mechanism: Mechanism, machine: Machine, found: Any) -> tuple[Adjus
     listed = typed(found, tuple[Adjuster, ...])
     if not listed:
         raise Broken(sentences.NOTHING_TO_MOVE)
-    document = {"machine": msgspec.to_builtins(machine)}
+    document = {"machine": msgspec.to_builtins(machine), "options": msgspec.to_builtins(mechanism)}
     seen = set[str]()
     for one in listed:
         if one.id in seen:
@@ -38,8 +38,16 @@ def adjusters(mechanism: Mechanism, machine: Machine, found: Any) -> tuple[Adjus
         for what, value in (("effort", one.effort), ("step", one.step), ("setting", one.setting)):
             if value is not None and not 0.0 < value < np.inf:
                 raise Broken(sentences.not_positive(one.id, what))
+        if one.scale is not None and not 0.0 < one.scale.travel < np.inf:
+            raise Broken(sentences.not_positive(one.id, "scale"))
+        if not 0.0 <= one.play < np.inf:
+            raise Broken(sentences.not_positive(one.id, "play"))
+        if one.work and "{turn}" not in one.work:
+            raise Broken(sentences.work_without_turn(one.id))
         if not one.lower <= 0.0 <= one.upper:
             raise Broken(sentences.cannot_stay(one.id, one.lower, one.upper))
+    if unknown := sorted({name for one in listed for name in one.after} - seen):
+        raise Broken(sentences.after_nobody(unknown[0]))
     return listed
 
 
@@ -54,7 +62,7 @@ def gap_change(mechanism: Mechanism, move: Move, found: Any) -> Floats:
 
 
 def conditions(mechanism: Mechanism, machine: Machine, found: Any) -> Conditions | None:
-    """Return conditions of the right shapes that zero travel keeps."""
+    """Return conditions of the right shapes; which of them can be met together is seen where they are used."""
     if found is None:
         return None
     if not isinstance(found, Conditions):
@@ -65,9 +73,10 @@ def conditions(mechanism: Mechanism, machine: Machine, found: Any) -> Conditions
     lower, upper = (array(end, (rows,), finite=False) for end in (found.lower, found.upper))
     if not np.all(lower <= upper):
         raise Broken(sentences.ENDS_CROSS)
-    if not (np.all(lower <= 0.0) and np.all(upper >= 0.0)):
-        raise Broken(sentences.NO_ZERO_TRAVEL)
-    return Conditions(matrix, lower, upper, because)
+    at_most = typed(found.at_most, tuple[AtMost, ...])
+    if not all(0 <= column < matrix.shape[1] for one in at_most for column in one.adjusters):
+        raise Broken(sentences.OTHER_COLUMN_LIMITED)
+    return Conditions(matrix, lower, upper, because, at_most)
 
 
 def parts(mechanism: Mechanism, move: Move, found: Any) -> tuple[Part, ...]:
