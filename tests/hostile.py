@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import ClassVar
 
 import numpy as np
 from msgspec.structs import replace
@@ -13,6 +14,7 @@ from tramwright_solvers.contract import Adjuster, Conditions, Effect, Floats, Ma
 class Sound(Mechanism, frozen=True, tag="sound"):
     """Two screws that each tilt the bed along y."""
 
+    contract: ClassVar[int] = 2
     needs = "two `supports`"
 
     @classmethod

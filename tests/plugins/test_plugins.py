@@ -110,7 +110,8 @@ def test_a_mistyped_option_of_a_plug_in_is_refused_where_it_stands(served):
     ("name", "reason"),
     [
         ("raises-at-import", "a shared library is missing"),
-        ("old-contract", "contract 0"),
+        ("old-contract", "contract 1; this service speaks contract 2: see what has changed"),
+        ("says-no-contract", "add `contract: ClassVar[int] = 2`"),
         ("takes-a-name", "`three-screw` is taken"),
     ],
 )

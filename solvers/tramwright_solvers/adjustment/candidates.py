@@ -16,7 +16,7 @@ from ..model.options import Criterion
 from .minimum_zone import Spans, nearest, spans
 from .problem import Problem
 from .subset_lsq import SubsetFits, fits
-from .subsets import SLACK, freedom
+from .subsets import SLACK, freedom, of_least_effort
 
 MOST_BOUNDED = 300
 """Subsets solved within their bounds before those that cannot be the best of their size are dropped."""
@@ -94,6 +94,18 @@ class Candidates(Struct, frozen=True, dict=True):
         """Bytes of the answers, with those of :attr:`zones`, wanted or not: two arrays of each subset's columns."""
         columns = sum(size + 1 for size in self.count if size)
         return self.fits.nbytes + 16 * len(self.problem.weights) * columns
+
+    def least_shown(self, index: int, free: int) -> bool:
+        """Say whether no subset of ``free`` adjusters that was not weighed needs less effort than this one.
+
+        Those have more adjusters than ``exact_moves``; and without bounds one of more than there are directions to move
+        in could leave one out.
+        """
+        directions = self.fits.basis.shape[2] + int(np.sum(self.problem.equations))
+        if self.exact_moves >= (free if self.bounded else min(free, directions)):
+            return True
+        easiest = np.sort(self.problem.effort)[: self.exact_moves + 1]
+        return self.effort[index] <= float(easiest.sum()) + SLACK
 
     def evaluate(
         self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = (), within: Deadline = NEVER
@@ -283,6 +295,11 @@ def most_subsets(free: int, stations: int) -> int:
     return by_remains if free <= EXACT_UP_TO else min(MOST_SUBSETS, by_remains)
 
 
+def room_beyond(free: int, stations: int) -> int:
+    """Return how many subsets may be weighed beside those of up to :func:`exact_moves`."""
+    return max(0, most_subsets(free, stations) - subsets_up_to(free, exact_moves(free, stations)))
+
+
 def subsets_up_to(free: int, size: int) -> int:
     """Return how many subsets of at most ``size`` of ``free`` adjusters there are, the empty one included."""
     return sum(comb(free, k) for k in range(size + 1))
@@ -309,15 +326,17 @@ def candidates_of(
     whose adjusters differ in what they do are kept: one that could be left out never helps. With bounds, and where
     ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may still move where
     another is at its bound. Beyond twelve adjusters, or with thousands of stations, the subsets are complete only up to
-    ``exact_moves``, and only the whole ``groups`` of more adjusters are added. With ``every``, those of fewer than
-    ``least`` adjusters may be left out, the empty one excepted.
+    ``exact_moves``; of more adjusters there are the whole ``groups`` and, for one problem, those
+    :func:`of_least_effort`. With ``every``, those of fewer than ``least`` adjusters may be left out, the empty one
+    excepted.
     """
-    most = exact_moves(len(free), problems[0].influence.shape[0])
+    stations = problems[0].influence.shape[0]
+    most = exact_moves(len(free), stations)
     first = problems[0]
-    larger = sorted(
-        {group for group in (*groups, free) if len(group) > most and first.permits(group)},
-        key=lambda group: (len(group), group),
-    )
+    several = {group for group in (*groups, free) if len(group) > most}
+    if several and len(problems) == 1 and not every:
+        several.update(of_least_effort(first, free, most, room_beyond(len(free), stations)))
+    larger = sorted(filter(first.permits, several), key=lambda group: (len(group), group))
     bounded = first.moving(free).bounded
     found: dict[int, Candidates] = {}
     for alike in fits(problems, free, most, larger, every=every or bounded, least=least):

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 from msgspec import Struct
 
-from ..mechanisms.described import adjusters_of
+from ..mechanisms.adjusters import adjusters_of
 from ..model.contract import Adjuster, Conditions, Floats, Mechanism, Move, Site
 from ..model.extras import Axis
 from ..model.machine import Machine

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 
 from ..correction.setup import set_up
-from ..mechanisms.described import adjusters_of
+from ..mechanisms.adjusters import adjusters_of
 from ..mechanisms.plug_ins.outputs import resolves
 from ..mechanisms.registry import why_unusable
 from ..model.contract import Move, Site

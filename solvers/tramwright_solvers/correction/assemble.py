@@ -12,7 +12,6 @@ from msgspec.structs import asdict, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
-from ..diagnostics.gaussian_process import bed_points
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
@@ -26,7 +25,7 @@ from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
 from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
-from ..results.findings import Budgets, Predicted, Station, Suspect, WholeBed
+from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf
 from . import sentences
@@ -106,7 +105,7 @@ class ReducedStack(Struct, frozen=True):
         """Return each survey's suspects: those whose own repeats disagree first."""
         if not self.checked:
             return [[] for _ in self.surveys]
-        found = self.prepared.slips.suspects(self.gaps, self.noise.variance)
+        found = self.prepared.slips.suspects(self._read(), self.noise.variance)
         if self.prepared.layout.repeated:
             odd = [self.prepared.layout.odd_repeats(np.array(own)) for own in self.single]
             found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
@@ -120,7 +119,7 @@ class ReducedStack(Struct, frozen=True):
         columns, sense = self.prepared.slips.columns, self.prepared.machine.sense
         return [
             closing_doubt(layout, layout.means(own, sense), gap, columns)
-            for own, gap in zip(self.single, self.gaps, strict=True)
+            for own, gap in zip(self.single, self._read(), strict=True)
         ]
 
     def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
@@ -171,11 +170,11 @@ class ReducedStack(Struct, frozen=True):
         decided, judged = self._decide(decide)
         scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
         moves = self._moves(decided, learnt)
-        before, stations = gaps.tolist(), self._stations(travels)
+        before, stations = self._read().tolist(), self._stations(travels)
         suggested = plans_by_size(prepared, scores, decided.chosen)
-        exact = None if prepared.linear else prepared.changes(travels, bed_points(machine.bed))
+        exact = None if prepared.linear else prepared.changes(travels, prepared.places_over_bed)
         whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
-        rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
+        rungs, terms = ladders(prepared, scores), self._terms()
         answers = []
         for row, (told, own) in enumerate(zip(self._moves_answers(decided, judged, moves, learnt), moves, strict=True)):
             predicted = Predicted(**asdict(told.predicted), stations=stations[row])
@@ -187,7 +186,7 @@ class ReducedStack(Struct, frozen=True):
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
+                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found, told.predicted.total),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,
@@ -205,6 +204,16 @@ class ReducedStack(Struct, frozen=True):
             )
         return answers
 
+    def _read(self) -> Floats:
+        """Return the gaps as the dial shows them (N, n), with what is known of them."""
+        return self.gaps if self.prepared.known is None else self.gaps + self.prepared.known
+
+    def _terms(self) -> list[list[FormTerm]]:
+        """Return the terms of each gap, and after them what was known of it and taken off before."""
+        prepared = self.prepared
+        known = [FormTerm(one.name, float(np.ptp(one.gap)), None, 0.0, True) for one in prepared.known_shapes]
+        return [[*own, *known] for own in prepared.form.split(self.gaps, self.noise)]
+
     def _assumed(self, moves: Sequence[MoveOf | None]) -> list[str]:
         """Return the defaults that moves hang on, the shortest first."""
         moved = moved_by(moves)
@@ -220,7 +229,8 @@ class ReducedStack(Struct, frozen=True):
         x, y = prepared.layout.points.T.tolist()
         after = self.gaps + prepared.changes(travels)
         u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0))
-        columns = (after, self.gaps, sense * after, sense * self.gaps, u)
+        read, known = self._read(), prepared.known
+        columns = (after, self.gaps, sense * (after if known is None else after + known), sense * read, u)
         rows = zip(*(column.tolist() for column in columns), strict=True)
         return [list(map(Station, x, y, *row)) for row in rows]
 
@@ -276,6 +286,8 @@ def reduce_surveys(
     """Reduce surveys, read as prepared for, to gaps."""
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
+    if prepared.known is not None:
+        gaps = gaps - prepared.known
     return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
 
 

@@ -17,6 +17,7 @@ from ..reduction.levelling_network import MOST_SETUPS
 from ..reduction.readings import place_faults, time_faults, values, where
 from ..reduction.stations import layout
 from . import sentences
+from .geometry import sum_of_shapes
 
 if TYPE_CHECKING:
     from ..model.options import Solve
@@ -83,6 +84,8 @@ def reduce_pass(prepared: Geometry, pointer: str, readings: Sequence[Reading]) -
     except Refused as refused:
         raise Refused(repointed(pointer, refused.faults)) from refused
     gaps, variance = plan.reduce(np.array([values(readings)]), machine.sense)
+    if (known := sum_of_shapes(prepared.known_at(plan.points))) is not None:
+        gaps = gaps - known
     influence = prepared.influence_at(plan.points)
     return ReducedPass(plan.points, gaps[0], variance[0], plan.factors, influence)
 

@@ -188,14 +188,15 @@ def describe_choice(
         return Choice([], "none", aim, doubt, options.exact_moves)
     if chosen.alone[row]:
         return Choice([], "within", aim, sentences.WITHIN, options.exact_moves)
+    shown = options.least_shown(index, len(prepared.free))
     if reached:
-        why = sentences.least_effort(aim, unit, searched=settled is not None)
+        why = sentences.least_effort(aim, unit, searched=settled is not None, shown=shown)
     elif index == 0:
         why = sentences.nothing_gains(solve.most_moves)
     elif aim == 0.0:
-        why = sentences.best_attainable(solve.criterion, solve.most_moves)
+        why = sentences.best_attainable(solve.criterion, solve.most_moves, shown=shown)
     else:
-        why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves)
+        why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves, shown=shown)
     if not scores.may_stand:
         why += sentences.cannot_stay([prepared.because[at] for at in np.flatnonzero(options.problem.excludes_zero)])
     more: tuple[Binding, ...] = ()

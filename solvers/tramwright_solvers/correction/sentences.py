@@ -27,6 +27,24 @@ def cannot_stay(because: Sequence[str]) -> str:
     return f" It cannot stay as it is: {' '.join(because)}"
 
 
+def taken_off(name: str, size: float, unit: Literal["mm", "inch"]) -> str:
+    return f"The known {name}, {size:.{DECIMALS[unit]}f} {unit} over these stations, is taken off the readings."
+
+
+def supports_unused(solvers: Sequence[str]) -> str:
+    return (
+        f"The supports described are not moved: only {', '.join(solvers)} {'suits' if len(solvers) == 1 else 'suit'} "
+        "this machine by itself. If another solver moves them, name it in `solve.with`."
+    )
+
+
+def extras_unused(name: str) -> str:
+    return (
+        f"What is described under `extras.{name}` is not used: that solver does not say that it suits this machine. "
+        "Name it in `solve.with`."
+    )
+
+
 def gives_way(because: str, by: float) -> str:
     return f"{because.rstrip('.')}: would have to give way by {by:.4g}"
 
@@ -229,7 +247,9 @@ def instruction(
             f"turn it {counted.way}{seen} by {counted.value:.{digits}f} {counted.unit}{come_to(adjuster, move.travel)}"
         )
         plain = f"turn {own}{turn.removeprefix('turn it')}"
-        action, wrong = _worked(adjuster, turn, plain), "stop and turn it the other way"
+        back = adjuster.lower if move.travel > 0 else adjuster.upper
+        action = _worked(adjuster, turn, plain)
+        wrong = "stop and turn it the other way" if back else "stop and find out why: it does not go back"
     elif turn := turned(move):
         asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
         turn = f"{turn} by {degrees(move)} (bed {amount}{asked}){come_to(adjuster, move.travel)}"
@@ -327,16 +347,22 @@ def degrees(move: MoveOf) -> str:
     return f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
 
 
-def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool) -> str:
-    """Say that the choice reaches the aim; where plans were ``searched``, it is the best of those found."""
+def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool, shown: bool) -> str:
+    """Say that the choice reaches the aim; where plans were ``searched``, it is the best of those found.
+
+    That nothing takes less effort is only said where it is ``shown``.
+    """
     of = "Of the best plans for each number of moves, the least effort" if searched else "The least effort"
+    of = of if shown else "Of the plans weighed, the least effort"
     return f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{DECIMALS[unit]}f} {unit}."
 
 
-def best_attainable(criterion: str, most_moves: int | None) -> str:
+def best_attainable(criterion: str, most_moves: int | None, *, shown: bool) -> str:
     """Say what the choice makes smallest where the best is asked for."""
     what = "highest less lowest gap" if criterion == "minimum-zone" else "root mean square of the gap"
     who = "all adjusters together" if most_moves is None else f"at most {most_moves} adjusters"
+    if not shown:
+        return f"The smallest {what} of the plans weighed, by moves that can be set; others may need less effort."
     return f"The smallest {what} that {who} can attain by moves that can be set, with the least effort that attains it."
 
 
@@ -346,11 +372,14 @@ def nothing_gains(most_moves: int | None) -> str:
     return f"{who} that can be set and seen at the dial is sure to leave less than was found."
 
 
-def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None) -> str:
+def not_sure_to_reach(
+    aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None, *, shown: bool
+) -> str:
     digits = DECIMALS[unit]
     who = "No set of moves" if most_moves is None else f"No set of at most {most_moves} moves"
     return (
-        f"{who} is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
+        f"{who} is sure to reach {aim:.{digits}f} {unit}. This is the least effort {'' if shown else 'of the plans '}"
+        f"{'' if shown else 'weighed '}that comes within "
         f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
     )
 

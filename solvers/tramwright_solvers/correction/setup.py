@@ -10,8 +10,8 @@ from msgspec.structs import replace
 
 from ..adjustment.problem import Problem
 from ..adjustment.shim_stacks import choices
-from ..mechanisms.described import adjusters_of
-from ..model.contract import Adjuster, Floats, Mechanism, Move, Site
+from ..mechanisms.adjusters import adjusters_of
+from ..model.contract import Adjuster, Floats, KnownShape, Mechanism, Move, Site
 from ..model.errors import Fault, Impossible, Refused
 from ..model.machine import Machine
 from ..reduction.validation import machine_faults, solver_faults
@@ -19,6 +19,10 @@ from . import sentences
 
 Parts = tuple[tuple[Mechanism, tuple[Adjuster, ...]], ...]
 """The mechanisms in the order in which they are solved, each with its own adjusters."""
+
+
+PICKED = "/solve/with"
+"""Where faults in the options of a solver are told that the request does not name."""
 
 
 class Setup(Struct, frozen=True):
@@ -69,6 +73,19 @@ class Setup(Struct, frozen=True):
             change += mechanism.influence(move) @ part if mechanism.linear else mechanism.gap_change(move)
         return change
 
+    def known_at(self, points: Floats) -> tuple[KnownShape, ...]:
+        """Return the known shapes in the gap at points (n, 2)."""
+        site = Site(self.machine, points)
+        found = [mechanism.known_shape(site) for mechanism, _ in self.parts]
+        return tuple([one for one in found if one is not None])
+
+    def patches_at(self, points: Floats) -> Floats | None:
+        """Return on which patches points (n, 2) lie, shape (n, p); None where the bed is one piece."""
+        site = Site(self.machine, points)
+        found = [mechanism.patches(site) for mechanism, _ in self.parts]
+        told = [one for one in found if one is not None]
+        return np.column_stack(told).astype(np.float64) if told else None
+
     def problem(self, influence: Floats, weights: Floats) -> Problem:
         """Return the adjustment at stations of this ``influence`` (n, m) with these ``weights`` (n,), mean one."""
         return replace(self.limits, influence=influence, weights=weights)
@@ -89,7 +106,7 @@ def set_up(
     if faults := [*machine_faults(machine), *also]:
         raise Refused(faults)
     mechanisms = tuple(given) or picked
-    entries = tuple([f"/solve/with/{index}" if given else "/solve/with" for index in range(len(mechanisms))])
+    entries = tuple([f"/solve/with/{index}" if given else PICKED for index in range(len(mechanisms))])
     parts = tuple([(one, adjusters_of(machine, one, at)) for one, at in zip(mechanisms, entries, strict=True)])
     if faults := solver_faults(parts, given=bool(given)):
         raise Refused(faults)

@@ -21,9 +21,9 @@ survey has the same answer.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from math import sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from msgspec import Struct
@@ -44,6 +44,9 @@ GRID = 9
 
 DRAWS = 24
 """Plates drawn for each survey: few, for every answer waits for them; :data:`WIDER` makes up for it."""
+
+FINE, PER_PATCH = 101, 6
+"""Points along each side of the bed that show where its patches end, and of each patch at which it is drawn."""
 
 EVEN = np.array([k for k in range(DRAWS) if k % 6 < 2])
 """Draws, in pairs of opposite sign, from which the mean effect of drawing the trend's errors is taken."""
@@ -175,6 +178,50 @@ class Interpolation(Struct, frozen=True):
         return list(zip(before, after, strict=True))
 
 
+def places_on_patches(bed: Bed, patch_at: Callable[[Floats], Floats]) -> Floats:
+    """Return places (G, 2) over every patch of a bed to its own edges, as far as a fine grid shows where those are."""
+    x, y = np.meshgrid(np.linspace(*bed.x, FINE), np.linspace(*bed.y, FINE))
+    fine = np.column_stack([x.ravel(), y.ravel()])
+    label, found = patch_at(fine), list[Floats]()
+    for one in np.unique(label, axis=0):
+        own = fine[np.all(label == one, axis=1)]
+        x, y = np.meshgrid(
+            *(np.linspace(low, high, PER_PATCH) for low, high in zip(own.min(0), own.max(0), strict=True))
+        )
+        places = np.column_stack([x.ravel(), y.ravel()])
+        found.append(places[np.all(patch_at(places) == one, axis=1)])
+    return np.concatenate(found)
+
+
+Kernel = tuple[Floats, Floats, Floats]
+"""How alike the remainder is between stations (n, n), from places to stations (G, n), and between places (G, G)."""
+
+
+class Patches(NamedTuple):
+    """On which patch of the bed stations (n, p) and places (G, p) lie."""
+
+    here: Floats
+    there: Floats
+
+    def alike(self) -> Kernel:
+        """Return where two of them lie on one patch, as factors on a kernel."""
+        pairs = (self.here, self.here), (self.there, self.here), (self.there, self.there)
+        here, across, beyond = (np.all(a[:, None] == b[None], axis=2).astype(np.float64) for a, b in pairs)
+        return here, across, beyond
+
+    def unread(self, planes: Floats) -> bool:
+        """Say whether some patch has a place, but not stations (n, 3 per patch) that show how it lies."""
+        return int(np.linalg.matrix_rank(planes)) < planes.shape[1] or not self.alike()[1].any(axis=1).all()
+
+
+def patch_planes(bed: Bed, points: Floats, of: Floats, known: Floats) -> Floats:
+    """Return the planes of patches at points (n, 2) that lie on the patches ``of`` (n, p), zero beyond each; the
+    patches are those of ``known``. Shape (n, 3 per patch).
+    """
+    affine = term_columns(bed, points)[:, :3]
+    return np.concatenate([affine * np.all(of == one, axis=1)[:, None] for one in np.unique(known, axis=0)], axis=1)
+
+
 def bytes_for(stations: int) -> int:
     """Return how many bytes an :class:`Interpolation` of so many stations takes, at the most."""
     if stations > MOST_STATIONS:
@@ -190,15 +237,21 @@ def bed_points(bed: Bed) -> Floats:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-Kernel = tuple[Floats, Floats, Floats]
-"""How alike the remainder is between stations (n, n), from places to stations (G, n), and between places (G, G)."""
-
-
-def kernels_of(bed: Bed, points: Floats, places: Floats) -> Iterator[Kernel]:
+def kernels_of(bed: Bed, points: Floats, places: Floats, patches: Patches | None) -> Iterator[Kernel]:
     """Yield how alike the remainder is at stations (n, 2) and places (G, 2): by distance for each length, and a cubic.
 
-    By distance it is the Matérn correlation of smoothness 5/2.
+    By distance it is the Matérn correlation of smoothness 5/2. What lies on different patches is not alike at all.
     """
+    for kernel in kernels_of_one_piece(bed, points, places):
+        if patches is None:
+            yield kernel
+        else:
+            here, across, beyond = (one * same for one, same in zip(kernel, patches.alike(), strict=True))
+            yield here, across, beyond
+
+
+def kernels_of_one_piece(bed: Bed, points: Floats, places: Floats) -> Iterator[Kernel]:
+    """Yield the same for a bed without seams."""
     from scipy.spatial.distance import cdist
 
     side = 0.5 * float(np.ptp(bed.x) + np.ptp(bed.y))
@@ -241,15 +294,24 @@ def interpolation(
     variance: Floats,
     factors: Floats,
     unseen: Sequence[str],
+    patches: Patches | None = None,
+    places: Floats | None = None,
 ) -> Interpolation:
-    """Prepare for stations ``points`` (n, 2) and the grid of :func:`bed_points`.
+    """Prepare for stations ``points`` (n, 2) and ``places`` (G, 2) all over the bed, by default :func:`bed_points`.
 
-    ``influence`` (n, m) and ``there`` (G, m) are the adjusters' influence at the stations and on the grid, ``setting``
+    ``influence`` (n, m) and ``there`` (G, m) are the adjusters' influence at the stations and there, ``setting``
     (m,) the standard uncertainties of setting them; the readings' covariance beforehand is ``diag(variance) + factors @
-    factors.T``; ``unseen`` names the terms that the stations cannot tell.
+    factors.T``; ``unseen`` names the terms that the stations cannot tell. Each of the ``patches`` lies as it likes.
     """
-    places, count = bed_points(bed), len(points)
+    places, count = bed_points(bed) if places is None else places, len(points)
     here = np.concatenate([term_columns(bed, points), influence], axis=1)
+    everywhere = np.concatenate([term_columns(bed, places), there], axis=1)
+    if patches is not None:
+        planes = patch_planes(bed, points, patches.here, patches.here)
+        if patches.unread(planes):
+            return _nothing(places, sentences.PATCH_UNREAD)
+        here = np.concatenate([here, planes], axis=1)
+        everywhere = np.concatenate([everywhere, patch_planes(bed, places, patches.there, patches.here)], axis=1)
     size = np.linalg.norm(here, axis=0)
     per = np.divide(1.0, size, out=np.zeros_like(size), where=size > 0.0)
     singular = np.linalg.svd(here * per, compute_uv=False)
@@ -257,7 +319,7 @@ def interpolation(
     if why := refused(count, rank, unseen):
         return _nothing(places, why)
     left, singular, right = np.linalg.svd(here * per)
-    onto = np.concatenate([term_columns(bed, places), there], axis=1) * per @ (right[:rank].T / singular[:rank])
+    onto = everywhere * per @ (right[:rank].T / singular[:rank])
     readings = (np.diag(variance) + factors @ factors.T) / float(variance.mean())
     # the trend by generalized least squares, and contrasts: directions in which it is nothing, of variance one
     trend, rest = left[:, :rank], left[:, rank:]
@@ -271,7 +333,7 @@ def interpolation(
     drawn = random.standard_normal((DRAWS, len(places)))
     drawn[1::2] = -drawn[::2]
     errors = random.standard_normal((DRAWS, count)) @ np.linalg.cholesky(readings).T @ predict.T
-    told = [kinds_of(likeness, predict, rest) for likeness in kernels_of(bed, points, places)]
+    told = [kinds_of(likeness, predict, rest) for likeness in kernels_of(bed, points, places, patches)]
     kinds = [
         (index, power, basis, size**2 * gain / (1.0 + size**2 * power), size, gain, own)
         for index, (power, basis, gain, own) in enumerate(told)

@@ -47,7 +47,7 @@ class Adjuster(Struct, frozen=True):
 
     ``kind`` says what it moves: a ``support`` the bed, a ``seat`` a rail, ``gantry`` anything else that carries the
     tool. ``pointer`` leads to its description: ``/machine/…``, or :data:`~.errors.OPTIONS`. Where that is a support or
-    a seat, what the user says of it is put in here by the shared code (:mod:`..mechanisms.described`). ``lower`` and
+    a seat, what the user says of it is put in here by the shared code (:mod:`..mechanisms.adjusters`). ``lower`` and
     ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples; ``stock`` and
     ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose counts they
     share. ``slackens`` says that bolts are let go to move it. ``setting`` is how far beside its mark it may be left, ±

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 import numpy as np
 from msgspec import Struct
 
-from ..mechanisms.described import adjusters_of
+from ..mechanisms.adjusters import adjusters_of
 from ..model.contract import Adjuster, Floats, Mechanism, Site
 from ..model.errors import Fault, Refused, repointed
 from ..model.machine import Machine

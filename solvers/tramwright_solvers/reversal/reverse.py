@@ -219,17 +219,14 @@ def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
 
 
 def after_rails(machine: Machine, gantry: Form, registry: Registry) -> tuple[float | None, dict[str, str]]:
-    """Return the range of the gantry's decided form once rail seats are moved for the best, None without any; and the
-    versions of the solvers that move them.
+    """Return the range of the gantry's decided form once its own adjusters, rail seats mostly, are moved for the best,
+    None without any; and the versions of the solvers that move them.
 
     Bounds and stock are not looked at: this says what the rails could reach, not what to move.
     """
     columns, versions = [gantry.columns[:, :3]], dict[str, str]()
-    for solver in registry.solvers.values():
-        if not solver.suits(machine):
-            continue
-        mechanism = solver()
-        seats = [one.kind == "seat" for one in mechanism.adjusters(machine)]
+    for mechanism in registry.suiting(machine):
+        seats = [one.kind != "support" for one in mechanism.adjusters(machine)]
         if any(seats):
             versions[mechanism.name()] = mechanism.version
             columns.append(mechanism.influence(Site(machine, gantry.points))[:, seats])

@@ -7,8 +7,9 @@ from typing import Any, TypeVar
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
-from ...model.contract import Adjuster, AtMost, Conditions, Effect, Floats, Mechanism, Move, Part, Site
+from ...model.contract import Adjuster, AtMost, Conditions, Effect, Floats, KnownShape, Mechanism, Move, Part, Site
 from ...model.machine import Machine
 from . import sentences
 
@@ -59,6 +60,24 @@ def influence(mechanism: Mechanism, site: Site, found: Any) -> Floats:
 def gap_change(mechanism: Mechanism, move: Move, found: Any) -> Floats:
     """Return a finite array of one number for each point."""
     return array(found, (len(move.points),))
+
+
+def known_shape(mechanism: Mechanism, site: Site, found: Any) -> KnownShape | None:
+    """Return a name and a finite array of one number for each point, or nothing."""
+    if found is None:
+        return None
+    if not isinstance(found, KnownShape):
+        raise Broken(sentences.wrong_type(type(found).__name__))
+    return KnownShape(typed(found.name, str), array(found.gap, (len(site.points),)))
+
+
+def patches(mechanism: Mechanism, site: Site, found: Any) -> NDArray[np.int64] | None:
+    """Return one whole number for each point, or nothing."""
+    if found is None:
+        return None
+    if isinstance(found, np.ndarray) and found.dtype.kind not in "iu":
+        raise Broken(sentences.no_numbers(str(found.dtype)))
+    return array(found, (len(site.points),)).astype(np.int64)
 
 
 def conditions(mechanism: Mechanism, machine: Machine, found: Any) -> Conditions | None:
@@ -115,7 +134,18 @@ def may_refuse(mechanism: Mechanism, machine: Machine, found: Any) -> bool:
 
 CHECKS: dict[str, Callable[[Any, Any, Any], Any]] = {
     check.__name__: check
-    for check in (adjusters, influence, gap_change, conditions, parts, effects, cautions, may_refuse)
+    for check in (
+        adjusters,
+        influence,
+        gap_change,
+        known_shape,
+        patches,
+        conditions,
+        parts,
+        effects,
+        cautions,
+        may_refuse,
+    )
 }
 """The check of each method of a mechanism, by its name."""
 

@@ -83,6 +83,13 @@ def other_contract(written_for: int, spoken: int) -> str:
     )
 
 
+def undeclared(spoken: int) -> str:
+    return (
+        "it does not say for which contract it was written: see what has changed in DEVELOPERS.md, under `Contract`, "
+        f"and add `contract: ClassVar[int] = {spoken}`"
+    )
+
+
 def name_taken(name: str) -> str:
     return f"the name `{name}` is taken"
 
