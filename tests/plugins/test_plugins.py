@@ -21,15 +21,21 @@ from tramwright_solvers.mechanisms.registry import installed
 
 payload = json.loads(r'''PAYLOAD''')
 MISTYPED = {"solver": "hinged-bed", "hinge": 1}
+ON_THE_LINE = {"solver": "hinged-bed", "hinge_y": 210}
+BOUND = payload["machine"] | {"supports": [payload["machine"]["supports"][0] | {"travel": [-0.05, 0.05]},
+                                           payload["machine"]["supports"][1]]}
 registry = installed()
 machine = msgspec.convert(payload["machine"], Machine)
-check(registry.solvers["hinged-bed"](hinge_y=10.0), machine, places={"hinge_y": "y"})
+check(registry.solvers["hinged-bed"](hinge_y=10.0), machine)
 with TestClient(create_app()) as client:
     print(json.dumps({
         "solvers": client.get("/v1/solvers").json(),
+        "one_extras": client.get("/v1/solvers/hung-bed").json()["extras"],
         "one": client.get("/v1/solvers/hinged-bed").json(),
         "schema": client.get("/openapi.json").json()["components"]["schemas"],
         "answer": client.post("/v1/corrections", json=payload).json(),
+        "bound": client.post("/v1/corrections", json=payload | {"machine": BOUND}).json(),
+        "on_the_line": client.post("/v1/corrections", json=payload | {"solve": {"with": [ON_THE_LINE]}}).json(),
         "typo": client.post("/v1/corrections", json=payload | {"solve": {"with": [MISTYPED]}}).json(),
     }))
 """
@@ -59,7 +65,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> dict:
     work = tmp_path_factory.mktemp("plugins")
     wheels = work / "wheels"
     build = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(wheels)]
-    for package in ("hinged_bed", "broken_beds"):
+    for package in ("hinged_bed", "broken_beds", "tiled_bed", "hung_bed", "tilting_beam"):
         # from a copy, so that a build never leaves litter in the source tree
         source = work / package
         subprocess.run(["cp", "-r", str(HERE / package), str(source)], check=True)
@@ -104,6 +110,26 @@ def test_a_plug_in_solves_and_its_condition_holds(served):
 def test_a_mistyped_option_of_a_plug_in_is_refused_where_it_stands(served):
     assert served["typo"]["status"] == 422
     assert served["typo"]["errors"][0]["pointer"] == "/solve/with/0/hinge"
+
+
+def test_what_the_user_says_of_a_support_is_kept_though_the_plug_in_never_looks_at_it(served):
+    travels = {move["adjuster"]: move["travel"] for move in served["bound"]["moves"]}
+    # derived: the bound of one, and half of it for the other, which stands at half the arm
+    assert travels == pytest.approx({"rear-left": 0.05, "rear-right": 0.025}, abs=1e-9)
+
+
+def test_a_fault_in_an_option_of_a_plug_in_points_at_it_where_it_stands_in_the_request(served):
+    assert served["on_the_line"]["errors"][0]["pointer"] == "/solve/with/0/hinge_y"
+
+
+def test_what_a_machine_describes_for_one_solver_alone_is_in_the_document(served):
+    extras = served["schema"]["Machine"]["properties"]["extras"]
+    assert sorted(extras["properties"]) == ["hung-bed", "tiled-bed", "tilting-beam"]
+    assert extras["additionalProperties"] is False
+    bush = served["schema"][extras["properties"]["hung-bed"]["$ref"].rpartition("/")[2]]
+    assert "throw" in bush["required"]
+    assert bush["additionalProperties"] is False
+    assert "stands" in json.dumps(served["one_extras"])
 
 
 @pytest.mark.parametrize(

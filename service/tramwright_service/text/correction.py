@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from msgspec import UNSET
+
 from tramwright_solvers.model.contract import Effect
 from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.results.findings import AsFound, ClosingError, Station
@@ -192,7 +194,10 @@ def moves(made: Sequence[MoveOf], digits: int, unit: str) -> list[str]:
 
 
 def how(move: MoveOf, digits: int, unit: str) -> str:
-    """Say how one move is made: turns and direction, or sheets."""
+    """Say how one move is made: turns and direction, what is counted, or sheets."""
+    if move.counted is not UNSET:
+        seen = f" seen from {move.counted.seen_from}" if move.counted.seen_from else ""
+        return f"{move.counted.value:.4g} {move.counted.unit} {move.counted.way}{seen}"
     if move.degrees is not None:
         return f"{move.degrees:.1f}° {move.direction} seen from {move.seen_from} ({move.turns:.3f} turns)"
     said = []
