@@ -219,12 +219,10 @@ def components(registry: Registry) -> dict[str, Any]:
     readers = {name: solver.extras for name, solver in registry.solvers.items() if solver.extras is not None}
     types = (*asked, *answers, *readers.values())
     references, schemas = msgspec.json.schema_components(types, ref_template=REF)
-    # A member of an answer may have a default in the code; it is there all the same, null where it does not apply. Only
-    # one that may be unset, which has no default in the schema, may be absent.
+    # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.
     for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
-        fields, always = schemas[name].get("properties", {}), schemas[name].get("required", ())
-        if fields:
-            schemas[name]["required"] = [key for key, field in fields.items() if key in always or "default" in field]
+        if "properties" in schemas[name]:
+            schemas[name]["required"] = list(schemas[name]["properties"])
     if readers:
         extras = schemas["Machine"]["properties"]["extras"]
         extras |= {"properties": dict(zip(readers, references[-len(readers) :], strict=True))}

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from msgspec import UNSET
-
 from tramwright_solvers.model.contract import Effect
 from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.results.findings import AsFound, ClosingError, Station
@@ -195,7 +193,7 @@ def moves(made: Sequence[MoveOf], digits: int, unit: str) -> list[str]:
 
 def how(move: MoveOf, digits: int, unit: str) -> str:
     """Say how one move is made: turns and direction, what is counted, or sheets."""
-    if move.counted is not UNSET:
+    if move.counted is not None:
         seen = f" seen from {move.counted.seen_from}" if move.counted.seen_from else ""
         return f"{move.counted.value:.4g} {move.counted.unit} {move.counted.way}{seen}"
     if move.degrees is not None:

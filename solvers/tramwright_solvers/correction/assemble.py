@@ -124,7 +124,7 @@ class ReducedStack(Struct, frozen=True):
 
     def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
         prepared, surveys = self.prepared, self.surveys
-        return verdicts_of(prepared.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
+        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
 
     def _responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""

@@ -16,7 +16,7 @@ from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..reduction.covariance import GapCovariance
 from .geometry import Geometry
-from .relinearize import Settled, settle_rows, travel_u
+from .relinearize import Settled, added_by_setting, settle_rows, travel_u
 from .scoring import Scores, score
 from .selection import Selection, choose, undecided_nearest, undecided_subsets
 from .subset_table import SubsetTable
@@ -25,13 +25,15 @@ from .subset_table import SubsetTable
 class Decision(Struct, frozen=True):
     """Every subset's answer to a stack, what they are worth, and which is chosen for each survey.
 
-    ``bent`` are by survey and subset the travels of adjusters that are not linear; empty where all are.
+    ``options`` are the subsets; ``bent`` are by survey and subset the travels of adjusters that are not linear, empty
+    where all are.
     """
 
     table: SubsetAnswers
     settled: list[DiscreteAnswers | None]
     scores: Scores
     chosen: Selection
+    options: SubsetTable
     bent: Sequence[Mapping[int, Settled]] = ()
 
     def unsettled(self, row: int) -> bool:
@@ -53,7 +55,8 @@ def decide(
     if prepared.linear:
         return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
     bent = settle_rows(prepared, solve.criterion, solve.time_limit, table, gaps, settled, within)
-    decided = score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+    options = replace(prepared.options, added=added_by_setting(prepared, bent))
+    decided = score_and_choose(options, solve, gaps, noise, table, settled)
     chosen = decided.chosen
     for row, index in enumerate(chosen.index.tolist()):
         if index in bent[row]:
@@ -100,7 +103,7 @@ def score_and_choose(
 ) -> Decision:
     """Score what every subset leaves and take one for each survey."""
     scores = score(options, solve, gaps, noise, table)
-    return Decision(table, settled, scores, choose(options, solve, scores, table, noise))
+    return Decision(table, settled, scores, choose(options, solve, scores, table, noise), options)
 
 
 def solve_discrete_rows(

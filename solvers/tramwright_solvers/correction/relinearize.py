@@ -23,6 +23,7 @@ from ..adjustment.work import Work
 from ..model.contract import Floats
 from ..model.deadline import Deadline
 from ..model.options import Criterion
+from ..uncertainty.setting_error import settings_of
 from .geometry import Geometry
 
 PASSES = 25
@@ -224,6 +225,18 @@ def give_up(table: SubsetAnswers, row: int, index: int) -> None:
     """Leave a subset out of one row of a table."""
     for worth in (table.objective, table.total, table.rms, table.spread):
         worth[row, index] = np.inf
+
+
+def added_by_setting(prepared: Geometry, bent: Sequence[Mapping[int, Settled]]) -> Floats:
+    """Return what errors of setting add to the u of each survey's and subset's total (N, K), by the influence at the
+    travels."""
+    added = np.tile(prepared.setting.totals, (len(bent), 1))
+    described = (prepared.machine, prepared.adjusters)
+    for row, known in enumerate(bent):
+        for index, one in known.items():
+            points, subset = prepared.layout.points[None], prepared.candidates.sets[index]
+            added[row, index] = settings_of([described], one.influence[None], points, [subset])[0].totals[0]
+    return added
 
 
 def travel_u(prepared: Geometry, index: int, settled: Settled, noise_of: Callable[[Floats, Floats], Floats]) -> Floats:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from msgspec import UNSET
-
 from ..model.contract import Adjuster
 from ..model.units import DECIMALS, WRITTEN, K
 from ..reduction.sentences import station_at
@@ -240,7 +238,7 @@ def instruction(
     names, own = " and ".join(eased), named_adjuster(adjuster)
     slacken = f"Ease the bolts of {names} a quarter turn, slacken" if eased else "Slacken"
     tighten = f"and tighten it, then {names}" if eased else "and tighten it"
-    if (counted := move.counted) is not UNSET:
+    if (counted := move.counted) is not None:
         seen = f", seen from {counted.seen_from}," if counted.seen_from else ""
         digits = adjuster.scale.digits if adjuster.scale else 1
         turn = (
@@ -387,7 +385,7 @@ def not_sure_to_reach(
 def relaxation(more: Binding, total: float, unit: Literal["mm", "inch"]) -> str:
     """Say how much ``more`` travel would help and what the total is without it."""
     digits, way = DECIMALS[unit], "upward" if more.way == "up" else "downward"
-    if more.condition is not UNSET:
+    if more.condition is not None:
         return (
             f" A condition stands in the way: {more.condition} If it gave way by {more.more:.4g}, "
             f"{more.total:.{digits}f} {unit} would be left; otherwise accept {total:.{digits}f} {unit}."

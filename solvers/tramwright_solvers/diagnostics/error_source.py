@@ -8,6 +8,7 @@ the plate's twist and not that of the frame's, which tells them apart (Evans, Ho
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 
 from ..model.machine import Machine
 from ..model.units import DECIMALS
@@ -18,7 +19,9 @@ from . import sentences
 TURN = sentences.TURN_THE_PLATE
 
 
-def attribution(machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float) -> str:
+def attribution(
+    machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float = inf
+) -> str:
     """Return the sentence: ``kinds`` says of each rung after the first what its solver adds, supports, seats or other
     parts of the gantry; ``moved`` is the total that the moves leave.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from msgspec import UNSET, Meta, Struct, UnsetType
+from msgspec import Meta, Struct
 
 from ..model.quantities import AdjusterId, SolverName
 from .findings import Place
@@ -65,9 +65,9 @@ class MoveOf(Struct, frozen=True):
         list[float] | None, Meta(description="Thicknesses of the shims to take out, in `units`; null where none are.")
     ] = None
     counted: Annotated[
-        Counted | UnsetType,
-        Meta(description="The same on the adjuster's own scale; absent where a solver describes none."),
-    ] = UNSET
+        Counted | None,
+        Meta(description="The same on the adjuster's own scale; null where its solver describes none."),
+    ] = None
 
 
 class Plan(Struct, frozen=True, gc=False):
@@ -101,8 +101,8 @@ class Binding(Struct, frozen=True):
     ]
     total: Annotated[float, Meta(description="Predicted total if it could, in `units`.")]
     condition: Annotated[
-        str | UnsetType, Meta(description="The condition, as its solver says it; absent where it is an adjuster.")
-    ] = UNSET
+        str | None, Meta(description="The condition, as its solver says it; null where it is an adjuster.")
+    ] = None
 
 
 class Choice(Struct, frozen=True):
