@@ -35,10 +35,10 @@ from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
 from .selection import describe_choice
+from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
-from .work_order import move_of, readings_first, steps_for
 
 
 class ReducedStack(Struct, frozen=True):

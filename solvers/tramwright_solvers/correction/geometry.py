@@ -13,15 +13,8 @@ from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
 from ..diagnostics.form_terms import SEEN, TERMS, Form, form, term_columns
-from ..diagnostics.gaussian_process import (
-    Interpolation,
-    Patches,
-    bed_points,
-    bytes_for,
-    interpolation,
-    patch_planes,
-    places_on_patches,
-)
+from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
+from ..diagnostics.likeness import Patches, patch_planes, places_on_patches
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.settling import settling_places
 from ..diagnostics.unobservable import shows_all, unobservable_adjusters
@@ -38,8 +31,8 @@ from ..uncertainty.budget import Sources, sources
 from ..uncertainty.setting_error import Setting, least_travels
 from . import sentences
 from .assumptions import assumptions
-from .parking import Parking, parking
 from .setup import PICKED, Setup
+from .steps.parking import Parking, parking
 from .subset_table import SubsetTable
 
 FAR_MM = 5.0

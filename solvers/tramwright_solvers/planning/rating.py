@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from ..correction.setup import Setup
 from ..diagnostics.form_terms import form
-from ..diagnostics.gaussian_process import patch_planes
+from ..diagnostics.likeness import patch_planes
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.reliability import LEAST_REDUNDANCY
 from ..diagnostics.unobservable import unobservable_adjusters

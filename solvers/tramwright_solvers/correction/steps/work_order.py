@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from ..adjustment.shim_stacks import Stack
-from ..model.contract import Adjuster, Move, Part
-from ..model.machine import Screw
-from ..model.units import WRITTEN
-from ..reduction.sentences import station_at
-from ..results.findings import Place
-from ..results.moves import Counted, MoveOf, Step
+from ...adjustment.shim_stacks import Stack
+from ...model.contract import Adjuster, Move, Part
+from ...model.machine import Screw
+from ...model.units import WRITTEN
+from ...reduction.sentences import station_at
+from ...results.findings import Place
+from ...results.moves import Counted, MoveOf, Step
 from . import sentences
 
 if TYPE_CHECKING:
-    from .geometry import Geometry
+    from ..geometry import Geometry
     from .parking import Spot
 
 
