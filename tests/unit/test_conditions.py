@@ -63,7 +63,7 @@ MACHINE = msgspec.convert(
     },
     Machine,
 )
-POINTS = np.array([(x, y) for x in (20, 150, 260, 380) for y in (30, 140, 270, 390)], dtype=float)
+POINTS = np.array([(x, y) for x in (0, 150, 260, 400) for y in (0, 140, 270, 400)], dtype=float)
 # invented: a hollow, a tilt and a wave
 GAP = 1e-3 * POINTS[:, 0] - 4e-6 * (POINTS[:, 1] - 180) ** 2 + 0.02 * np.sin(POINTS[:, 0] / 60)
 SURVEY = msgspec.convert(

@@ -15,6 +15,7 @@ from msgspec.structs import asdict
 
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats, Site
+from ..model.errors import Refused
 from ..model.machine import Machine
 from ..model.units import K
 from ..uncertainty.conformity import standing
@@ -51,6 +52,9 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     Raises:
         Refused: something in the machine or the surveys is wrong, or they cannot be compared; every fault is listed.
     """
+    registry = registry or installed()
+    if unread := registry.unread_extras(machine):
+        raise Refused(unread)
     laid = match_surveys(machine, surveys)
     apart = separate(laid)
     plate, gantry = forms(apart)
@@ -58,7 +62,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     shapes = undecided_shapes(apart, plate)
     tried, beyond = candidates(apart)
     totals = levelled(laid)
-    rails, versions = after_rails(machine, gantry, registry or installed())
+    rails, versions = after_rails(machine, gantry, registry)
     split = len(plate.points)
     size, u = open_part.range()
     open_formed = bool(apart.null.shape[1]) and open_part.formed()
