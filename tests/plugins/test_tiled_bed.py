@@ -201,6 +201,6 @@ def test_a_reversal_of_its_plate_is_answered() -> None:
     at = np.array([(x, y) for x in (50, 150, 250, 350, 450) for y in (50, 150, 250, 350, 450)], dtype=float)
     readings = msgspec.to_builtins(survey(1e-4 * at[:, 0], at).readings)
     placed = [msgspec.convert({"readings": readings, "turned": turned}, PlacedSurvey) for turned in (0, 90)]
-    told = reverse(square, placed, REGISTRY)
+    told = reverse(square, placed, registry=REGISTRY)
     assert told.better_plate.after_rails is None
     assert "seat" not in told.better_plate.says

@@ -139,7 +139,7 @@ def test_nothing_speaks_of_seats_or_rails_where_there_are_none() -> None:
     at = np.array([(x, y) for x in (50, 150, 250, 350, 450) for y in (50, 150, 250, 350, 450)], dtype=float)
     readings = msgspec.to_builtins(survey(1e-3 * at[:, 0], at).readings)
     placed = [msgspec.convert({"readings": readings, "turned": turned}, PlacedSurvey) for turned in (0, 90)]
-    turned = reverse(square, placed, REGISTRY)
+    turned = reverse(square, placed, registry=REGISTRY)
     assert "best moves of the gantry's adjusters" in turned.better_plate.says
     # its cautions speak of the seats of the plate, which it has
     assert not told_words(msgspec.structs.replace(turned, cautions=[])) & SEATS_AND_RAILS
