@@ -20,3 +20,8 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 def budget(share: float) -> settings:
     """Return the setting for a property that is tried on this share of the profile's examples, on one at least."""
     return settings(max_examples=max(1, round(share * settings().max_examples)))
+
+
+def more(times: int) -> int:
+    """Return by how many times a sample is larger in the nightly profile: 1 in any other."""
+    return times if settings.get_current_profile_name() == "nightly" else 1

@@ -95,6 +95,28 @@ def test_of_several_ways_the_forecast_is_the_most_uncertain(machine: Machine) ->
     assert any(seen[name] == pytest.approx(forecast[name], rel=1e-9) for name in seen)
 
 
+@pytest.mark.parametrize("seed", [5, 7, 9, 11])
+def test_both_figures_of_a_move_are_those_of_a_correction_that_moves_the_company_named(seed: int) -> None:
+    # stations without order, where the company of largest u with a closing reading is not that without one
+    points = np.round(np.random.default_rng(seed).uniform(20.0, 380.0, (9, 2)), 3).tolist()
+    rating = rated(BOTH, points)
+    values = bumpy(rating.count)
+    supports, seats = ([one.id for one in of] for of in (BOTH.supports, BOTH.rails.seats))
+    for one in rating.moves:
+        free = {one.adjuster, *one.together_with}
+        with_ = [
+            solver(hold=[name for name in own if name not in free])
+            for solver, own in ((ThreeScrew, supports), (RailShim, seats))
+            if free & set(own)
+        ]
+        for closing, forecast in ((True, one.u), (False, one.steady_u)):
+            survey = survey_of(rating, [*values, values[0]] if closing else values, closing=closing)
+            done = reduce_stack(BOTH, [survey], Solve(with_=with_))
+            full = len(done.prepared.candidates.sets) - 1
+            u = done.prepared.candidates.fits.u(np.array([full]), done.noise)[0]
+            assert u[done.prepared.place_of[one.adjuster]] == pytest.approx(forecast, rel=1e-6)
+
+
 @pytest.mark.parametrize("points", [GRID, CROSS[:5] + GRID[:3] + GRID[-4:]], ids=["grid", "lopsided"])
 def test_surveys_scatter_as_forecast(points: list[tuple[float, float]]) -> None:
     rating = rated(BOTH, points, with_=list(HELD_BACK))
@@ -185,8 +207,9 @@ def test_a_plan_of_the_same_size_as_yours_compares_and_a_blind_one_is_not_imitat
 
 def test_what_can_be_declared_follows_the_decision_rule() -> None:
     total = plan_survey(ON_SCREWS, PlanSolve(), Area()).plan.total
-    assert total.largest_within == pytest.approx(0.1 - 1.6448536269514722 * total.u, rel=1e-12)
-    assert total.smallest_limit == pytest.approx(total.noise + total.expanded, rel=1e-12)
+    # what the verdict on a total as read takes: 1.675 u and half a division
+    assert total.largest_within == pytest.approx(0.1 - 1.675 * total.u - 0.5 * ON_SCREWS.division, rel=1e-12)
+    assert total.smallest_limit == pytest.approx(total.noise + 0.1 - total.largest_within, rel=1e-12)
     coarse = replace(ON_SCREWS, indicator=Indicator(division=0.1), limit=Limit(0.02))
     assert plan_survey(coarse, PlanSolve(), Area()).plan.total.largest_within is None
 

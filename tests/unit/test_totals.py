@@ -7,9 +7,10 @@ import itertools
 import numpy as np
 import pytest
 
+from tramwright_solvers.adjustment.minimum_zone import chebyshev
 from tramwright_solvers.model.units import K
 from tramwright_solvers.reduction.covariance import GapCovariance
-from tramwright_solvers.uncertainty.range import covering_each, outside_factor
+from tramwright_solvers.uncertainty.range import covering_each, fitted_factor, outside_factor
 
 SIDE = np.linspace(-0.9, 0.9, 5)
 X, Y = (axis.ravel() for axis in np.meshgrid(SIDE, SIDE))
@@ -101,3 +102,29 @@ def test_stations_all_alike_have_the_u_of_a_difference() -> None:
     assert covering_each(flat[:, None], GapCovariance(np.full((1, 30), 4e-6), np.zeros((30, 0)), None))[
         :, 0
     ] == pytest.approx([np.sqrt(8e-6)])
+
+
+@pytest.mark.parametrize("criterion", ["minimum-zone", "least-squares"])
+@pytest.mark.parametrize(("stations", "unknowns"), [(9, 3), (9, 7), (9, 8), (9, 9), (25, 8), (25, 22)])
+@pytest.mark.parametrize("form", [0.0, 30.0])
+def test_what_a_fit_leaves_is_covered_however_few_stations_it_hangs_on(
+    criterion: str, stations: int, unknowns: int, form: float
+) -> None:
+    # form 30 times the errors, where a minimum zone hangs on its contacts alone, and none at all
+    random = np.random.default_rng(31)
+    columns = np.column_stack([np.ones(stations), random.normal(size=(stations, unknowns - 1))])
+    off = sum(random.uniform(-half, half, (4000, stations)) for half in (0.012, 0.005, 0.003))
+    u = np.sqrt(2.0 * (0.012**2 + 0.005**2 + 0.003**2) / 3.0)
+    read = form * u * random.normal(size=stations) + off
+    if criterion == "minimum-zone":
+        made = chebyshev(columns, read).coefficients
+    else:
+        made = np.linalg.lstsq(columns, read.T, rcond=None)[0].T
+    left = read - made @ columns.T
+    (factor,) = fitted_factor(np.array([unknowns]), stations, criterion)
+    beyond = np.ptp(left - off, axis=1) - np.ptp(left, axis=1)
+    # 3.3 standard deviations: at 5 % itself one of 2000 such tests fails by chance, and the seed is fixed
+    slack = 3.3 * np.sqrt(0.05 * 0.95 / 4000)
+    assert np.mean(beyond > factor * u) <= 0.05 + slack
+    if form and (criterion == "minimum-zone" or unknowns >= stations - 1):
+        assert np.mean(beyond > K * u) > 0.05 + slack  # the factor for readings alone would not do

@@ -9,6 +9,7 @@ from tramwright_solvers.model.contract import Floats
 from tramwright_solvers.model.machine import Bed, Indicator, Limit, Machine
 from tramwright_solvers.model.units import K
 from tramwright_solvers.uncertainty.conformity import Known, conformance_probability, standing, verdict
+from tramwright_solvers.uncertainty.range import margin_as_read
 
 
 def machine(division: float = 0.01, error_limit: float = 0.012, repeatability: float = 0.003) -> Machine:
@@ -69,6 +70,29 @@ def test_a_finer_indicator_is_asked_for_where_repeats_cannot_decide():
 def test_a_total_on_the_limit_is_not_measured_away():
     of = machine()
     assert "no measurement decides" in verdict(of, known(0.3, 0.01), known(0.1, 0.01), variance(of)).decided_by
+
+
+def as_read(total: float, of: Machine) -> Known:
+    u = u_of_total(of)
+    return total, u, K * u, margin_as_read(u, of.division), 0.0
+
+
+def test_where_only_rounding_stands_in_the_way_a_finer_division_is_asked_for_and_decides():
+    of = machine(error_limit=0.0005, repeatability=0.0)
+    found = as_read(0.0955, of)
+    told = verdict(of, found, known(0.02, 0.001), variance(of)).decided_by
+    division = float(re.search(r"division of ([\d.]+) mm would decide", told)[1])
+    finer = machine(division, 0.0005, 0.0)
+    assert standing(*found[:2], 0.1, None, found[3]) == "undecided"
+    assert standing(*as_read(0.0955, finer)[:2], 0.1, None, as_read(0.0955, finer)[3]) == "within"
+
+
+def test_a_total_read_onto_the_limit_is_not_said_to_be_beyond_all_measurement():
+    of = machine(error_limit=0.0005, repeatability=0.0)
+    for total in (0.097, 0.0999, 0.1):
+        told = verdict(of, as_read(total, of), known(0.02, 0.001), variance(of)).decided_by
+        assert "no measurement" not in told
+        assert "division" in told
 
 
 def test_where_setting_alone_leaves_it_open_a_survey_after_the_moves_is_advised():

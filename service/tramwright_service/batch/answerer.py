@@ -13,12 +13,12 @@ from msgspec import UNSET, Meta, Struct, field
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
 from tramwright_solvers.correction.cache import GeometryCache
-from tramwright_solvers.correction.cost import Most, affordable, correction_cost
+from tramwright_solvers.correction.cost import Most, affordable, readings_cost
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault, Refused, SolverError
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import M, Solve
-from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
 
 from .. import version
@@ -173,7 +173,7 @@ class LineAnswerer:
         machine, survey, solve = request
         known, options, light = self._light
         if machine is not known or solve is not options:
-            cost = correction_cost(machine, Survey([Reading(0.0, 0.0, 0.0)] * (SMALL // DENSEST)), solve)
+            cost = readings_cost(machine, solve, SMALL // DENSEST, SMALL // DENSEST)
             light = cost.seconds * MOST_TOGETHER <= self._most.seconds and cost.bytes <= self._most.bytes
             self._light = machine, solve, light
         return light and survey.previous is None

@@ -16,7 +16,7 @@ def whole_bed(bed: WholeBed, digits: int, unit: str) -> str:
         return f"Over the whole bed nothing can be said: {bed.as_found.says}"
     return (
         f"Over the whole bed, errors of the readings taken out: {found} {unit} as found, {after} {unit} predicted "
-        "(95 %; interpolated: a dent between stations is not seen)."
+        "(at least 95 %; interpolated: of dents and waves finer than the stations nothing is claimed)."
     )
 
 

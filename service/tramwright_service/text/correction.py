@@ -185,10 +185,15 @@ def moves(made: Sequence[MoveOf], digits: int, unit: str) -> list[str]:
     """Return one line for each adjuster: travel with its uncertainty, and how it is made."""
     wide = max(len(move.adjuster) for move in made)
     return [
-        f"{move.adjuster:<{wide}}  {move.travel:+.{digits}f} {unit} (u {move.u:.{digits}f})  "
+        f"{move.adjuster:<{wide}}  {move.travel:+.{digits}f} {unit}{known(move.u, digits)}  "
         f"{how(move, digits, unit)}".rstrip()
         for move in made
     ]
+
+
+def known(u: float | None, digits: int) -> str:
+    """Return a u in brackets, or nothing where there is none."""
+    return "" if u is None else f" (u {u:.{digits}f})"
 
 
 def how(move: MoveOf, digits: int, unit: str) -> str:

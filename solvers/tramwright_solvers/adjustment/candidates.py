@@ -92,7 +92,7 @@ class Candidates(Struct, frozen=True, dict=True):
     @property
     def nbytes(self) -> int:
         """Bytes of the answers, with those of :attr:`zones`, wanted or not: two arrays of each subset's columns."""
-        columns = sum(size + 1 for size in self.count if size)
+        columns = sum(self.count) + len(self.count) - 1  # the first subset moves nothing
         return self.fits.nbytes + 16 * len(self.problem.weights) * columns
 
     def least_shown(self, index: int, free: int) -> bool:

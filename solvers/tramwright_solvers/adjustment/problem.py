@@ -52,7 +52,7 @@ class Problem(Struct, frozen=True):
     @property
     def bounded(self) -> bool:
         """Whether anything but equations that zero travel satisfies limits the travels."""
-        return bool(np.any(np.isfinite(self.lower)) or np.any(np.isfinite(self.upper)) or not np.all(self.equations))
+        return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any() or not self.equations.all())
 
     def moving(self, columns: Sequence[int]) -> Problem:
         """Return the problem of these adjusters alone, in this order, all others standing still."""

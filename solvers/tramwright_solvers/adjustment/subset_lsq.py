@@ -54,7 +54,7 @@ class SubsetFits(Struct, frozen=True):
     @property
     def nbytes(self) -> int:
         """Bytes of the arrays."""
-        return sum(getattr(self, name).nbytes for name in ARRAYS)
+        return sum([getattr(self, name).nbytes for name in ARRAYS])
 
     def gain(self, index: int) -> Floats:
         """Return d travel / d gap (m, n) of one subset in the first geometry."""
@@ -87,7 +87,7 @@ class SubsetFits(Struct, frozen=True):
         else:
             left = np.matmul(self.lift.swapaxes(1, 2), remain.swapaxes(1, 2))
         left += unreached[:, :, None]
-        squares = np.sum(remain * remain, axis=2) / self.weight
+        squares = (remain * remain).sum(axis=2) / self.weight
         return travels, left, np.sqrt(squares + row_products(unreached * unreached, self.mean[:, :, None]))
 
     def rms(self, left: Floats) -> Floats:

@@ -1,7 +1,9 @@
 """What moved between two surveys of one machine, and is it more than noise.
 
-The surveys need not be read at the same stations; :mod:`..multisurvey.joint_adjustment` says how they are held against
-each other. Every test is two-sided with a risk of :data:`ALPHA` (0.1 %) of seeing a change that is none; the smallest
+Only stations that both surveys read are held against each other (:mod:`..multisurvey.joint_adjustment`): between others
+lies the form of the bed, of which nothing is assumed. What they do not tell cannot be told.
+
+Every test is two-sided with a risk of :data:`ALPHA` (0.1 %) of seeing a change that is none; the smallest
 change given beside it is seen with :data:`POWER` (four times in five), as Baarda chose them (*A testing procedure for
 use in geodetic networks*, 1968).
 
@@ -70,8 +72,7 @@ def compare(
         groups.append(group_of(machine, picked, bool(mechanisms)))
     if faults:
         raise Refused(faults)
-    joint = join_surveys(machine.bed, measured, errors, zeros=offset == "free")
-    joint = joint.knowing(groups[0].influence(machine, joint.points))
+    joint = join_surveys(machine.bed, measured, errors, zeros=offset == "free").within()
     return Compared(machine, groups[0], joint, offset).written(before, after)
 
 
@@ -109,7 +110,6 @@ class Compared(Struct, frozen=True):
             heat=heat(machine, before, after, bows),
             undetermined=undetermined(terms, remainder, adjusters),
             assumptions=assumptions(
-                machine,
                 joint,
                 len(pairs),
                 held=any(one.hold for one in self.group.mechanisms),
@@ -139,7 +139,7 @@ class Compared(Struct, frozen=True):
 
     def remainder(self, shapes: Floats, pairs: np.ndarray) -> Remainder | None:
         """Test what the terms leave at the stations that both surveys read; None where nothing is left to test."""
-        fit = fit_terms(self.joint.within(), shapes)
+        fit = fit_terms(self.joint, shapes)
         if fit.dof == 0:
             return None
         from scipy.special import chdtri, chndtrinc
@@ -205,7 +205,7 @@ class Compared(Struct, frozen=True):
         return [StationChange(x, y, was, now, *tested(value, error)) for x, y, was, now, value, error in rows]
 
     def total(self, same: bool) -> TotalChange:
-        """Write the total of each survey over its own stations, and the change."""
+        """Write the total of each survey over its own stations, and the change, tested if they are the same."""
         row, totals = np.zeros(len(self.joint.gaps)), []
         for survey, sign in ((0, -1.0), (1, 1.0)):
             own = np.flatnonzero(self.joint.survey == survey)
@@ -216,7 +216,8 @@ class Compared(Struct, frozen=True):
             row[low] -= sign
         u = self.joint.variance_of(row) ** 0.5
         was, now = totals
-        return TotalChange(was, now, *tested(now - was, u), same)
+        change, u, significant, least = tested(now - was, u)
+        return TotalChange(was, now, change, u, same and significant, least if same else None, same)
 
 
 def bow(term: TermChange) -> tuple[float, float, bool] | None:

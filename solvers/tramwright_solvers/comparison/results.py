@@ -178,12 +178,12 @@ class TotalChange(Struct, frozen=True):
         float, Meta(description="Standard uncertainty (k = 1) of the change, in `units`: that of the readings alone.")
     ]
     significant: Significant
-    smallest_detectable: SmallestDetectable
+    smallest_detectable: MaybeDetectable
     same_stations: Annotated[
         bool,
         Meta(
-            description="False where the surveys are not over the same stations; part of the change may then lie in "
-            "where was read."
+            description="False where the surveys are not over the same stations: how much of the change lies in where "
+            "was read cannot be told, so it is not tested."
         ),
     ]
 

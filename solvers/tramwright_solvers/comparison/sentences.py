@@ -7,7 +7,6 @@ from typing import Literal
 
 from ..diagnostics.reliability import ALPHA
 from ..diagnostics.sentences import STATIONS_FOR_TERM
-from ..model.machine import Machine
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import DECIMALS
 from ..multisurvey.joint_adjustment import Joint
@@ -35,6 +34,8 @@ def finding(
         changed.append(
             f"local form by {remainder.rms:.{digits}f} {units} rms, where noise makes {remainder.expected:.{digits}f}"
         )
+    if not tests:
+        return Finding(False, CANNOT_BE_TOLD, 0.0)
     if not changed:
         return Finding(False, f"Not shown to have moved. {would_have_been_seen(units, terms)}", risk)
     said = f"It moved: {', '.join(changed)}."
@@ -76,15 +77,13 @@ def explanation(units: Literal["mm", "inch"], adjusters: Sequence[AdjusterChange
     return f"As if by {', '.join(several)}." if several else ""
 
 
-def assumptions(machine: Machine, joint: Joint, shared: int, *, held: bool, repeated: bool) -> list[str]:
+def assumptions(joint: Joint, shared: int, *, held: bool, repeated: bool) -> list[str]:
     """Say what the numbers rest on; ``shared`` stations were read in both surveys."""
     told = [COMMON if joint.common.any() else INDEPENDENT]
     if shared < len(joint.common):
         told.append(
-            f"{shared} of {len(joint.common)} stations were read in both surveys. Elsewhere the form that tilt, twist "
-            "and bow leave is taken as random from station to station, with a standard deviation of "
-            f"{joint.form**0.5:.{DECIMALS[machine.units]}f} {machine.units} estimated from both surveys; reading the "
-            "same stations again needs no such assumption and shows smaller changes."
+            f"{shared} of {len(joint.common)} stations were read in both surveys, and only they are compared: between "
+            "others lies the form of the bed itself. Reading all the same stations again shows smaller changes."
         )
     if held:
         told.append("Adjusters under `hold` are taken not to have moved.")
@@ -92,6 +91,10 @@ def assumptions(machine: Machine, joint: Joint, shared: int, *, held: bool, repe
         told.append(REPEATED)
     return told
 
+
+CANNOT_BE_TOLD = (
+    "Whether it moved cannot be told: too few stations were read in both surveys. Read those of the first survey again."
+)
 
 INDEPENDENT = (
     "The indicator's error of indication is taken as independent in the two surveys, as for a dial that was zeroed "
@@ -120,7 +123,8 @@ def blind_terms(terms: Sequence[TermChange]) -> list[str]:
             told.append("offset: each survey has its own zero; ask with `offset` as `keep` if the indicator held it.")
         elif term.change is None:
             told.append(
-                f"{term.term}: taken as unchanged; to tell it, both surveys need {STATIONS_FOR_TERM[term.term]}."
+                f"{term.term}: taken as unchanged; to tell it, both surveys need {STATIONS_FOR_TERM[term.term]}, the "
+                "same in both."
             )
     return told
 
@@ -144,7 +148,7 @@ def cautions(total: TotalChange, shared: int) -> list[str]:
     """Return what to mind before acting on the comparison."""
     told = []
     if not total.same_stations:
-        told.append("The two totals are over different stations, so a part of their change may lie in where was read.")
+        told.append("The two totals are over different stations, so their change says nothing of the machine.")
     if shared == 0:
         told.append("No station was read in both surveys, so a change of local form cannot be told from form itself.")
     return [*told, *GENERAL_CAUTIONS]

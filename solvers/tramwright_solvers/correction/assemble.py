@@ -12,19 +12,18 @@ from msgspec.structs import asdict, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
+from ..diagnostics.outliers import may_hold_slips
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
-from ..model.contract import Effect, Floats, Mechanism, Move
+from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
-from ..model.materials import HOT
 from ..model.options import Solve
-from ..model.sentences import GENERAL_CAUTIONS
 from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
+from ..results.correction import Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf
@@ -34,6 +33,7 @@ from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
+from .remarks import cautions, effects, moved_by
 from .selection import describe_choice
 from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
@@ -99,13 +99,26 @@ class ReducedStack(Struct, frozen=True):
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
-        return judge([self.prepared] * count, self.surveys, decided, self.suspects(), self.closings(), told, again)
+        return judge(
+            [self.prepared] * count,
+            self.surveys,
+            decided,
+            self.suspects(decided.table.rms),
+            self.closings(),
+            told,
+            again,
+        )
 
-    def suspects(self) -> list[list[Suspect]]:
-        """Return each survey's suspects: those whose own repeats disagree first."""
+    def suspects(self, rms: Floats) -> list[list[Suspect]]:
+        """Return each survey's suspects: those whose own repeats disagree first; ``rms`` (N, K) of what is left."""
+        found: list[list[Suspect]] = [[] for _ in self.surveys]
         if not self.checked:
-            return [[] for _ in self.surveys]
-        found = self.prepared.slips.suspects(self._read(), self.noise.variance)
+            return found
+        rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
+        if len(rows):
+            told = self.prepared.slips.suspects(self._read()[rows], self.noise.variance[rows])
+            for row, own in zip(rows.tolist(), told, strict=True):
+                found[row] = own
         if self.prepared.layout.repeated:
             odd = [self.prepared.layout.odd_repeats(np.array(own)) for own in self.single]
             found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
@@ -158,7 +171,9 @@ class ReducedStack(Struct, frozen=True):
                     unsettled=decided.unsettled(row),
                 ),
                 suspects=judged[row].suspects,
-                notes=prepared.notes,
+                notes=prepared.notes
+                if solve.criterion == "least-squares" or not moved_by(own)
+                else [*prepared.notes, sentences.TRAVELS_OF_A_ZONE],
                 cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
             )
             for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
@@ -198,7 +213,7 @@ class ReducedStack(Struct, frozen=True):
                     digits=DECIMALS[machine.units],
                     steps=[
                         *readings_first(prepared, told.advice.read, before[row]),
-                        *steps_for(prepared, own, before[row]),
+                        *steps_for(prepared, own, travels[row], before[row]),
                     ],
                 )
             )
@@ -217,11 +232,8 @@ class ReducedStack(Struct, frozen=True):
     def _assumed(self, moves: Sequence[MoveOf | None]) -> list[str]:
         """Return the defaults that moves hang on, the shortest first."""
         moved = moved_by(moves)
-        found = self.prepared.said_of(moved).assumed
-        if not moved or self.solve.aim_for is not None:
-            return found
-        machine = self.prepared.machine
-        return sorted([*found, sentences.assumed_aim(machine.total_limit / 3.0, machine.units)], key=len)
+        said = self.prepared.said_of(moved)
+        return said.aiming if moved and self.solve.aim_for is None else said.assumed
 
     def _stations(self, travels: Floats) -> list[list[Station]]:
         """Return every station before and after these travels (N, m), with the dial as the user reads it."""
@@ -254,6 +266,7 @@ class ReducedStack(Struct, frozen=True):
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
         prepared, chosen, found = self.prepared, decided.chosen, []
+        told = self.solve.criterion == "least-squares"
         rows = zip(
             chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
         )
@@ -262,7 +275,14 @@ class ReducedStack(Struct, frozen=True):
             asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
             found.append(
                 [
-                    move_of(adjuster, solver, travel, error, stacks.get(column), ask if ask != travel else None)
+                    move_of(
+                        adjuster,
+                        solver,
+                        travel,
+                        error if told else None,
+                        stacks.get(column),
+                        ask if ask != travel else None,
+                    )
                     if travel
                     else None
                     for column, (adjuster, solver, travel, error, ask) in enumerate(
@@ -299,7 +319,9 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     variance = np.concatenate([one.noise.variance for one in lone])
     noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
-    suspects = [own for one in lone for own in one.suspects()]
+    suspects: list[list[Suspect]] = [[] for _ in lone]
+    for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
+        (suspects[row],) = lone[row].suspects(decided.table.rms[row : row + 1])
     surveys = [one.surveys[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
@@ -311,31 +333,3 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     # a survey of one value at each station, as these are, has no closing readings
     decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), told, again)
     return [[one] for one in told(judged)]
-
-
-def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
-    """Return the mechanisms' side effects of these travels."""
-    found: list[Effect] = []
-    for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True):
-        if type(mechanism).effects is not Mechanism.effects:  # most have none
-            found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
-    return found
-
-
-def moved_by(moves: Sequence[MoveOf | None]) -> tuple[str, ...]:
-    """Return the adjusters that moves move."""
-    return tuple([move.adjuster for move in moves if move is not None])
-
-
-def cautions(
-    prepared: Geometry, survey: Survey, advice: Advice, moved: tuple[str, ...], learnt: Responses | None
-) -> list[str]:
-    """Return the cautions that go with what is to be done now; none where nothing is."""
-    if advice.do == "nothing":
-        return []
-    found = list(prepared.said_of(moved).cautions if moved else GENERAL_CAUTIONS[:1])
-    if learnt is not None and learnt.stop:
-        found.insert(0, sentences.did_not_obey(learnt.stop))
-    if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
-        found.insert(0, sentences.bed_burns(survey.bed_temperature))
-    return found

@@ -153,6 +153,9 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
 
 def rounds_of_work(stacks: Sequence[Stack], asked: Sequence[SurveyRequest]) -> Iterator[list[Stack]]:
     """Yield stacks, or parts of large ones, to work through at once; what takes long or much memory, alone."""
+    if len(asked) == len(stacks) == 1:  # a lone request needs no estimate
+        yield list(stacks)
+        return
     some: list[Stack] = []
     surveys = readings = 0
     held = 0.0

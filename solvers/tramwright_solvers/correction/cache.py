@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from threading import Lock
 
 from cachetools import LRUCache
@@ -54,6 +55,7 @@ class GeometryCache:
             with self._lock:
                 for place in missing:
                     made = found[place]
-                    if isinstance(made, Geometry) and made.nbytes <= self._entries.maxsize:
-                        self._entries[keys[place]] = made
+                    if isinstance(made, Geometry):
+                        with suppress(ValueError):  # larger than the whole cache
+                            self._entries[keys[place]] = made
         return [one for one in found if one is not None]

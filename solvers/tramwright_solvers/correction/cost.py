@@ -83,22 +83,24 @@ def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any]) -> Cost
     values, setups = len(readings), len({reading.setup for reading in readings})
     if list in {type(reading.value) for reading in readings}:
         values = sum([len(reading.value) if isinstance(reading.value, list) else 1 for reading in readings])
+    cost = readings_cost(machine, solve, len(readings), values, setups)
+    if previous is None:
+        return cost
+    passes = (previous, *previous.earlier)
+    rows = len(readings) + sum(len(one.readings) for one in passes)
+    columns = len(passes) + sum(len(one.moves) for one in passes)
+    seconds = cost.seconds + (1e-5 * rows + 2e-9 * rows * columns**2)
+    return Cost(seconds, cost.bytes + 64.0 * rows * columns, cost.each)
+
+
+def readings_cost(machine: Machine, solve: Solve[Any], readings: int, values: int, setups: int = 1) -> Cost:
+    """Return what one correction from so many readings will take, of so many values and set-ups, without passes."""
     bounded, whole = limits(machine)
     bounded |= any(mechanism.limited for mechanism in solve.with_)
-    size = Size(adjusters(machine, solve), len(readings), values, setups, solve.criterion == "minimum-zone", bounded)
-    cost = of_size(size)
-    if previous is None and not whole:
-        return cost
-    seconds, more = cost.seconds, cost.bytes
-    if whole:
-        seconds += solve.time_limit
-    if previous is not None:
-        passes = (previous, *previous.earlier)
-        rows = len(readings) + sum(len(one.readings) for one in passes)
-        columns = len(passes) + sum(len(one.moves) for one in passes)
-        seconds += 1e-5 * rows + 2e-9 * rows * columns**2
-        more += 64.0 * rows * columns
-    return Cost(seconds, more, cost.each)
+    cost = of_size(
+        Size(adjusters(machine, solve), readings, values, setups, solve.criterion == "minimum-zone", bounded)
+    )
+    return Cost(cost.seconds + solve.time_limit, cost.bytes, cost.each) if whole else cost
 
 
 class Size(NamedTuple):

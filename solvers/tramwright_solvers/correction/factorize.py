@@ -9,7 +9,10 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from ..adjustment.candidates import Candidates, candidates_of
+from ..adjustment.candidates import candidates_of
+from ..diagnostics.form_terms import leading_terms
+from ..diagnostics.unobservable import shows_all
+from ..linalg.grids import coarse_grid
 from ..model.contract import Floats, Mechanism
 from ..model.errors import SolverError
 from ..model.machine import Machine
@@ -17,16 +20,20 @@ from ..model.options import Solve
 from ..reduction.readings import Where, place_faults
 from ..reduction.stations import StationLayout, layout, plan_weights
 from ..uncertainty.setting_error import Setting, settings_of
-from .geometry import Geometry
+from .geometry import Geometry, Seeing
 from .setup import Setup, set_up
 
 
 class Design(Struct, frozen=True):
-    """A machine and where it was read, checked and laid out, but nothing fitted yet."""
+    """A machine and where it was read, checked and laid out, but nothing fitted yet.
+
+    ``influence`` (n, m) is what the adjusters do at the stations, ``influence_over_bed`` (25, m) on a coarse grid.
+    """
 
     setup: Setup
     layout: StationLayout
     influence: Floats
+    influence_over_bed: Floats
     weights: Floats
 
     @property
@@ -104,7 +111,9 @@ def design_of(wanted: GeometryRequest) -> Design:
     machine, readings, solve, picked = wanted
     job = set_up(machine, solve.with_, picked, solve.offset == "free", place_faults(machine, readings))
     plan = layout(machine, readings)
-    return Design(job, plan, job.influence_at(plan.points), plan_weights(plan))
+    stations = len(plan.points)
+    influence = job.influence_at(np.concatenate([plan.points, coarse_grid(machine.bed)]))
+    return Design(job, plan, influence[:stations], influence[stations:], plan_weights(plan))
 
 
 def factorize(alike: Sequence[Design]) -> list[Geometry]:
@@ -112,34 +121,33 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
     first = alike[0].setup
     problems = [one.setup.problem(one.influence, one.weights) for one in alike]
     tables = candidates_of(problems, first.free, first.groups, every=first.whole)
+    machines = [one.setup.machine for one in alike]
+    influence, points = np.stack([one.influence for one in alike]), np.stack([one.layout.points for one in alike])
+    weights = np.stack([one.weights for one in alike])
+    shown = shows_all(influence, np.stack([one.influence_over_bed for one in alike])).tolist()
+    seen, u = leading_terms([machine.bed for machine in machines], points, np.sqrt(weights))
     settings: list[Setting | None] = [None] * len(alike)
     by_sets: dict[tuple[tuple[int, ...], ...], list[int]] = {}
     for place, table in enumerate(tables):
         by_sets.setdefault(table.sets, []).append(place)
     for sets, places in by_sets.items():
-        own = [alike[place] for place in places]
-        made = settings_of(
-            [(one.setup.machine, one.setup.adjusters) for one in own],
-            np.stack([one.influence for one in own]),
-            np.stack([one.layout.points for one in own]),
-            sets,
-        )
+        own = [(machines[place], alike[place].setup.adjusters) for place in places]
+        made = settings_of(own, influence[places], points[places], sets)
         for place, setting in zip(places, made, strict=True):
             settings[place] = setting
     return [
-        geometry_of(one, table, setting)
-        for one, table, setting in zip(alike, tables, settings, strict=True)
+        Geometry(
+            **asdict(one.setup),
+            layout=one.layout,
+            influence=one.influence,
+            influence_over_bed=one.influence_over_bed,
+            weights=one.weights,
+            candidates=table,
+            setting=setting,
+            seeing=Seeing(*of_seeing),
+        )
+        for one, table, setting, *of_seeing in zip(
+            alike, tables, settings, shown, seen.tolist(), u.tolist(), strict=True
+        )
         if setting is not None
     ]
-
-
-def geometry_of(stations: Design, candidates: Candidates, setting: Setting) -> Geometry:
-    """Put together what has been fitted."""
-    return Geometry(
-        **asdict(stations.setup),
-        layout=stations.layout,
-        influence=stations.influence,
-        weights=stations.weights,
-        candidates=candidates,
-        setting=setting,
-    )

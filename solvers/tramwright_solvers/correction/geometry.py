@@ -8,18 +8,19 @@ from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 
 from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
-from ..diagnostics.form_terms import SEEN, TERMS, Form, form, term_columns
+from ..diagnostics.form_terms import TERMS, Form, form, term_columns
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.likeness import Patches, patch_planes, places_on_patches
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.settling import settling_places
-from ..diagnostics.unobservable import shows_all, unobservable_adjusters
+from ..diagnostics.unobservable import unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
-from ..linalg.grids import bed_grid, coarse_grid
+from ..linalg.grids import bed_grid
 from ..linalg.rowwise import row_products
 from ..mechanisms.adjusters import SUPPORTS
 from ..model.contract import Floats, KnownShape, Mechanism
@@ -54,23 +55,38 @@ def sum_of_shapes(shapes: Sequence[KnownShape]) -> Floats | None:
 
 
 class SaidOfMoves(NamedTuple):
-    """What is said of moving some adjusters, whatever the readings."""
+    """What is said of moving some adjusters, whatever the readings; ``aiming`` is ``assumed`` with the usual aim."""
 
     cautions: tuple[str, ...]
     assumed: list[str]
+    aiming: list[str]
+
+
+class Seeing(Struct, frozen=True):
+    """What stations show: ``adjusters`` whether all of them, ``terms`` which of offset, tilts and twist.
+
+    ``u`` is how well they tell each of those: :func:`..diagnostics.form_terms.leading_terms`.
+    """
+
+    adjusters: bool
+    terms: list[bool]
+    u: list[float]
 
 
 class Geometry(Setup, frozen=True, dict=True):
     """One machine, read at these stations, solved with these options; ready for any number of surveys.
 
-    What only the fuller details of an answer need is prepared when one is first asked for.
+    ``influence`` (n, m) is what the adjusters do at the stations, ``influence_over_bed`` (25, m) on a coarse grid over
+    the whole bed. What only the fuller details of an answer need is prepared when one is first asked for.
     """
 
     layout: StationLayout
     influence: Floats
+    influence_over_bed: Floats
     weights: Floats
     candidates: Candidates
     setting: Setting
+    seeing: Seeing
 
     @property
     def nbytes(self) -> int:
@@ -182,7 +198,9 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def slips(self) -> SlipCheck:
         """The check of readings against each other."""
-        columns = np.concatenate([self.form.columns, self.influence, *self.own_shapes], axis=1)
+        columns = np.concatenate(
+            [term_columns(self.machine.bed, self.layout.points), self.influence, *self.own_shapes], axis=1
+        )
         return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
 
     @property
@@ -242,26 +260,19 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def unseen_terms(self) -> tuple[str, ...]:
         """Tilts and twist that these stations do not show, or whose U over the bed is larger than the limit."""
-        columns = self.form.columns[:, : len(JUDGED) + 1] * self.form.root[:, None]
-        norms = np.linalg.norm(np.linalg.pinv(columns, rcond=SEEN), axis=1)
-        over_bed = 2.0 * K * self.reading_u * norms
-        hidden = ~np.array(self.form.seen[: len(norms)]) | (over_bed > self.machine.total_limit)
-        return tuple(term for term, one in zip(TERMS, hidden.tolist(), strict=False) if one and term in JUDGED)
+        per, limit = 2.0 * K * self.reading_u, self.machine.total_limit
+        told = zip(TERMS, self.seeing.terms, self.seeing.u, strict=False)
+        return tuple([term for term, seen, u in told if term in JUDGED and not (seen and per * u <= limit)])
 
-    @property
+    @cached_property
     def reading_u(self) -> float:
         """Standard uncertainty of a station's gap before any repeat is looked at, on average."""
         return float(np.sqrt(a_priori(self.layout)[0].mean()))
 
     @cached_property
-    def influence_over_bed(self) -> Floats:
-        """What the adjusters do on a coarse grid over the whole bed, shape (25, m)."""
-        return self.influence_at(coarse_grid(self.machine.bed))
-
-    @cached_property
     def unseen_adjusters(self) -> np.ndarray:
         """Which adjusters (m,) these stations cannot tell from others."""
-        if shows_all(self.influence, self.influence_over_bed):
+        if self.seeing.adjusters:
             return np.zeros(len(self.adjusters), dtype=bool)
         found = {one.what for one in self.blind if one.kind == "adjuster"}
         return np.array([adjuster.id in found for adjuster in self.adjusters])
@@ -318,10 +329,12 @@ class Geometry(Setup, frozen=True, dict=True):
         if (known := self._said.get(moved)) is None:
             solvers = {self.solver_of[self.place_of[name]] for name in moved}
             told = [one.cautions(self.machine) for one in self.mechanisms if one.name() in solvers]
-            adjusters = [self.adjusters[self.place_of[name]] for name in moved]
+            assumed = assumptions(self.machine, [self.adjusters[self.place_of[name]] for name in moved])
+            aim = sentences.assumed_aim(self.machine.total_limit / 3.0, self.machine.units)
             known = self._said[moved] = SaidOfMoves(
                 (*GENERAL_CAUTIONS, *(caution for some in told for caution in some)),
-                assumptions(self.machine, adjusters),
+                assumed,
+                sorted([*assumed, aim], key=len),
             )
         return known
 

@@ -67,6 +67,8 @@ def suspects_with_repeats(
     prepared: Geometry, odd: Sequence[Odd], values: Sequence[float], others: list[Suspect]
 ) -> list[Suspect]:
     """Return the stations whose own repeats disagree, and the suspects elsewhere."""
+    if not odd:
+        return others
     layout, slips, unit = prepared.layout, prepared.slips, prepared.machine.units
     digits, groups = DECIMALS[unit], np.split(np.array(values)[layout.order], layout.starts[1:])
     found = []
@@ -191,19 +193,16 @@ def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
     travels, u, total = decided.chosen.travels, decided.chosen.u, decided.scores.total[:, 0]
     own = prepared[:1] if all(one is prepared[0] for one in prepared) else prepared
-    far = np.array([one.far for one in own])
-    unknown = np.stack([one.unseen_adjusters for one in own]) | (u > own[0].machine.total_limit)
+    far, limit = np.array([[one.far] for one in own]), own[0].machine.total_limit
+    unknown = np.array([one.unseen_adjusters for one in own]) | (u > limit)
     rows, index = np.arange(len(total)), decided.chosen.index
     left, sure = decided.scores.total[rows, index], K * decided.scores.u[rows, index]
     found = np.sort(decided.table.left[:, :, 0], axis=1)
     but_one = np.minimum(found[:, -2] - found[:, 0], found[:, -1] - found[:, 1])
-    doubtful = (
-        (total > DIAL_RANGE * far)
-        | (left > np.minimum(own[0].machine.total_limit, [SCATTER * one.reading_u for one in own]))
-        | np.array([bool(one.unseen_terms) for one in own])
-        | ((but_one - left <= sure) & (total - but_one > sure))
-    )
-    doubtful = doubtful | ((travels != 0.0) & (unknown | (np.abs(travels) > far[:, None]))).any(axis=1)
+    doubtful = ((travels != 0.0) & (unknown | (np.abs(travels) > far))).any(axis=1)
+    doubtful |= (total > DIAL_RANGE * far[:, 0]) | ((but_one - left <= sure) & (total - but_one > sure))
+    doubtful |= left > np.array([min(limit, SCATTER * one.reading_u) for one in own])
+    doubtful |= np.array([bool(one.unseen_terms) for one in own])
     return np.flatnonzero(doubtful).tolist()
 
 

@@ -11,8 +11,9 @@ from msgspec import Struct
 from ..adjustment.candidates import SubsetAnswers
 from ..model.contract import Floats
 from ..model.options import Solve
+from ..model.units import K
 from ..reduction.covariance import GapCovariance
-from ..uncertainty.range import covering_each
+from ..uncertainty.range import covering_each, fitted_factor
 from .subset_table import SubsetTable
 
 TIE = 1e-9
@@ -27,13 +28,16 @@ class Scores(Struct, frozen=True):
     """What a stack of N surveys makes of K subsets, (N, K) each.
 
     ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
-    travel. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many subsets
-    are small enough to be chosen. Where conditions do not let it, the machine ``may_stand`` as it is no longer.
+    travel. ``wider`` (K,) is how many times wider than that of two readings u is, because moves hang on the same
+    readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many
+    subsets are small enough to be chosen. Where conditions do not let it, the machine ``may_stand`` as it is no
+    longer.
     """
 
     total: Floats
     spread: Floats
     u: Floats
+    wider: Floats
     rms: Floats
     objective: Floats
     work: Floats
@@ -48,6 +52,7 @@ class Scores(Struct, frozen=True):
             total=self.total[rows],
             spread=self.spread[rows],
             u=self.u[rows],
+            wider=self.wider,
             rms=self.rms[rows],
             objective=self.objective[rows],
             work=self.work[rows],
@@ -64,10 +69,12 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
     within = len(subsets.sets)
     if solve.most_moves is not None:
         within = int(np.searchsorted(subsets.count, solve.most_moves, side="right"))
+    wider = fitted_factor(options.unknowns, gaps.shape[1], solve.criterion) / K
     return Scores(
         total=table.total,
         spread=table.spread,
-        u=np.hypot(u_of_totals(table.left, noise), options.added),
+        u=np.hypot(u_of_totals(table.left, noise) * wider, options.added),
+        wider=wider,
         rms=table.rms,
         objective=table.objective,
         work=np.matmul(np.abs(table.travels), subsets.problem.effort),
@@ -95,4 +102,5 @@ def u_of_totals(left: Floats, noise: GapCovariance) -> Floats:
 def narrow_to_lowest(pool: np.ndarray, values: Floats, slack: Floats | float) -> np.ndarray:
     """Narrow each row's pool (N, K), not empty, to the members whose value is the lowest in it, up to slack."""
     of_pool = np.where(pool, values, np.inf)
-    return np.asarray(of_pool <= of_pool.min(axis=1, keepdims=True) + slack)
+    narrowed: np.ndarray = of_pool <= of_pool.min(axis=1, keepdims=True) + slack
+    return narrowed

@@ -70,21 +70,20 @@ def choose(
     allowed = gains(scores, scores.spread)
     if not allowed.any(axis=1).all():
         raise Impossible.at("/solve", sentences.NOTHING_PERMITTED)
-    known = best_known(scores, allowed)
-    index, reached = pick(options, scores, allowed, known)
-    least = options.least[rows if len(options.least) > 1 else np.zeros_like(rows)]
-    small = np.any(too_small(table.travels[rows, index], least, scores.slack), axis=1) & scores.may_stand
-    if small.any():
-        slack = scores.slack[small]
-        settable = ~np.any(too_small(table.travels[small], least[small][:, None], slack[:, None]), axis=2)
+    index, reached, known = pick(options, scores, allowed)
+    small = (
+        np.asarray(too_small(table.travels[rows, index], options.least, scores.slack).any(axis=1)) & scores.may_stand
+    )
+    if passed_over := bool(small.any()):
+        least = options.least[small] if len(options.least) > 1 else options.least
+        settable = np.asarray(~too_small(table.travels[small], least[:, None], scores.slack[small, None]).any(axis=2))
         settable[:, 0] = True
         settable &= allowed[small]
-        known[small] = best_known(scores.some(small), settable)
-        index[small], reached[small] = pick(options, scores.some(small), settable, known[small])
-    alone = rows < 0
+        index[small], reached[small], known[small] = pick(options, scores.some(small), settable)
+    alone, could = np.zeros(len(rows), dtype=bool), index
     if solve.aim_for is None and scores.may_stand:
         alone = scores.spread[:, 0] + margin_as_read(scores.u[:, 0], options.division) <= options.limit
-    could, index = index, np.where(alone, 0, index)
+        index = np.where(alone, 0, index)
     travels = table.travels[rows, index]
     return Selection(
         index=index,
@@ -94,7 +93,7 @@ def choose(
         u=options.candidates.fits.u(index, noise),
         alone=alone,
         could=could,
-        passed_over=bool(small.any()),
+        passed_over=passed_over,
     )
 
 
@@ -103,42 +102,37 @@ def gains(scores: Scores, spread: Floats) -> np.ndarray:
 
     What a subset leaves has to be smaller with its U than the total as found; subset 0 moves nothing and always may be.
     """
-    better = spread + K * scores.u < (scores.spread[:, :1] if scores.may_stand else np.inf)
+    better: np.ndarray = spread + K * scores.u < (scores.spread[:, :1] if scores.may_stand else np.inf)
     better[:, scores.most :] = False
     better[:, 0] = scores.may_stand
-    return np.asarray(better)
-
-
-def best_known(scores: Scores, allowed: np.ndarray) -> Floats:
-    """Return the u (N,) of the best total that a subset allowed (N, K) leaves."""
-    best = np.where(allowed, scores.spread, np.inf).argmin(axis=1)
-    return np.asarray(scores.u[np.arange(len(best)), best])
+    return better
 
 
 def too_small(travels: Floats, least: Floats, slack: Floats) -> np.ndarray:
     """Return which travels are too small to be set, those of adjusters that stand still not counted."""
     size = np.abs(travels)
-    return np.asarray((size > slack) & (size < least))
+    unset: np.ndarray = (size > slack) & (size < least)
+    return unset
 
 
-def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray, known: Floats) -> tuple[np.ndarray, np.ndarray]:
-    """Return the choice (N,) among the subsets allowed (N, K), and whether it reaches the aim (N,).
-
-    ``known`` (N,) is the u of the best total.
-    """
-    aim = scores.aim
-    pool = allowed & (scores.spread + K * scores.u <= aim)
+def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray, Floats]:
+    """Return the choice (N,) among the subsets allowed (N, K), whether it reaches the aim, and the best total's u."""
+    aim, rows = scores.aim, np.arange(len(allowed))
+    spread = np.where(allowed, scores.spread, np.inf)
+    best = spread.argmin(axis=1)
+    known: Floats = scores.u[rows, best]
+    pool = spread + K * scores.u <= aim
     reached = np.asarray(pool.any(axis=1))
     if not reached.all():
         nearest = (
-            narrow_to_lowest(allowed, scores.spread, known[:, None])
+            spread <= (spread[rows, best] + known)[:, None]
             if aim
             else narrow_to_lowest(allowed, scores.objective, scores.slack)
         )
         pool = np.where(reached[:, None], pool, nearest)
     pool = narrow_to_lowest(pool, options.effort, TIE)
     pool = narrow_to_lowest(pool, scores.spread if aim else scores.objective, scores.slack)
-    return narrow_to_lowest(pool, scores.work, scores.slack).argmax(axis=1), reached
+    return narrow_to_lowest(pool, scores.work, scores.slack).argmax(axis=1), reached, known
 
 
 def undecided_subsets(options: SubsetTable, scores: Scores, least: Floats) -> np.ndarray:

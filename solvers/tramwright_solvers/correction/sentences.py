@@ -56,6 +56,12 @@ def conditions_clash(told: Sequence[str]) -> str:
 WITHIN = "The bed is proven within its limit, and no aim was given."
 
 
+TRAVELS_OF_A_ZONE = (
+    "How well each travel is known is not stated: under minimum-zone it hangs on the few outermost readings. What the "
+    "moves leave is known as stated. Least squares say how well each travel is known."
+)
+
+
 def named(places: Sequence[tuple[float, float]]) -> str:
     """Return stations in words."""
     return (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 from msgspec import Struct
@@ -13,7 +14,7 @@ from ..adjustment.subset_lsq import join_fits
 from ..model.contract import Floats
 
 
-class SubsetTable(Struct, frozen=True):
+class SubsetTable(Struct, frozen=True, dict=True):
     """K subsets of the adjusters and their answers, for one geometry (g = 1) or one for each survey of a stack (g = N).
 
     ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``least``
@@ -27,6 +28,12 @@ class SubsetTable(Struct, frozen=True):
     least: Floats
     limit: float
     division: float
+
+    @cached_property
+    def unknowns(self) -> np.ndarray:
+        """How many unknowns each subset's fit has (K,), at the most: kinds of gap that it can make, and the offset."""
+        own, count = self.candidates, np.array(self.candidates.count)
+        return np.asarray((np.minimum(count, own.fits.basis.shape[2]) + own.problem.offset_free) * (count > 0))
 
     @property
     def kind(self) -> tuple[object, ...]:

@@ -17,16 +17,15 @@ def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list
     starts = of_size.starts
     rows = np.arange(len(scores.total))
 
-    def within_size(pool: np.ndarray | bool, values: Floats, slack: Floats | float) -> np.ndarray:
-        of_pool = np.where(pool, values, np.inf)
-        return np.asarray(of_pool <= np.minimum.reduceat(of_pool, starts, axis=1)[:, of_size.of] + slack)
+    def within_size(values: Floats, slack: Floats | float) -> np.ndarray:
+        return np.asarray(values <= np.minimum.reduceat(values, starts, axis=1).take(of_size.of, axis=1) + slack)
 
-    pool = within_size(True, scores.objective, scores.slack)
-    pool = within_size(pool, prepared.options.effort, TIE)
+    pool = within_size(scores.objective, scores.slack)
+    pool = within_size(np.where(pool, prepared.options.effort, np.inf), TIE)
     # the plan that is carried out stands for its size wherever it is among the equals
     work = scores.work.copy()
     work[rows, chosen.index] = -1.0
-    pool = within_size(pool, work, scores.slack)
+    pool = within_size(np.where(pool, work, np.inf), scores.slack)
     best = np.minimum.reduceat(np.where(pool, of_size.numbers, len(options.sets)), starts, axis=1)
     objective, total, rms = (
         values[rows[:, None], best].tolist() for values in (scores.objective, scores.total, scores.rms)

@@ -72,16 +72,17 @@ def verdicts_of(
 
 def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decision) -> list[list[Extremes]]:
     """Return the totals of every survey, as found and after the moves."""
-    scores, index = decided.scores, decided.chosen.index
-    rows, index = np.arange(len(index)), np.stack([np.zeros_like(index), index])
+    scores, chosen = decided.scores, decided.chosen.index
+    rows, index = np.arange(len(chosen)), np.array([[0] * len(chosen), chosen])
     left = decided.table.left[rows, :, index]
-    totals, u = scores.total[rows, index], scores.u[rows, index]
-    setting, margins = options.added[rows if len(options.added) > 1 else 0, index], K * u
+    totals, u, rms = scores.total[rows, index], scores.u[rows, index], scores.rms[rows, index]
+    setting, expanded = options.added[rows if len(options.added) > 1 else 0, index], K * u
+    margins, inside = expanded, np.where(index == 0, margin_as_read(u, options.division), expanded)
     if (near := (totals > options.limit) & (totals - MOST_FACTOR * u <= options.limit)).any():
-        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0))
+        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0)) / scores.wider[index[near]]
+        margins = expanded.copy()
         margins[near] = outside_margin(left[near], read, setting[near])
-    inside = np.where(index == 0, margin_as_read(u, options.division), K * u)
-    numbers = (totals, u, scores.rms[rows, index], margins, inside, setting, left.argmax(axis=2), left.argmin(axis=2))
+    numbers = (totals, u, rms, margins, inside, setting, left.argmax(axis=2), left.argmin(axis=2))
     return [
         [
             Extremes(

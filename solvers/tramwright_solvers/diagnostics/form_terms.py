@@ -7,6 +7,8 @@ the order of the list, and add up to one; the offset has none, since re-zeroing 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from msgspec import Struct
 
@@ -27,10 +29,33 @@ SEEN = 1e-6
 """A term whose new part at the stations is smaller than this share of its size is not seen."""
 
 
+CLEAR = 1e-3
+"""Share of the largest singular value above which all terms are seen, whatever their order; far above :data:`SEEN`."""
+
+
 def term_columns(bed: Bed, points: Floats) -> Floats:
     """Return the terms' values at points (n_points, 2), shape (n_points, 6), each scaled to the bed."""
     u, v = scaled_to(bed, points)
-    return np.column_stack([np.ones_like(u), u, v, u * v, u * u, v * v])
+    return np.array([np.ones_like(u), u, v, u * v, u * u, v * v]).T.copy()
+
+
+def leading_terms(beds: Sequence[Bed], points: Floats, root: Floats) -> tuple[np.ndarray, Floats]:
+    """Return which of offset, tilts and twist the stations of g geometries show, and how well, (g, 4) both.
+
+    ``points`` (g, n, 2), ``root`` (g, n) the square roots of the weights. How well is the standard uncertainty of a
+    coefficient, fitted together with the other three, for readings of variance one and weight one.
+    """
+    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
+    u, v = np.moveaxis((2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0]), 2, 0)
+    weighted = np.stack([np.ones_like(u), u, v, u * v], axis=2) * root[:, :, None]
+    _, singular, across = np.linalg.svd(weighted, full_matrices=False)
+    told = singular > SEEN * singular[:, :1]
+    per = np.divide(1.0, singular, out=np.zeros_like(singular), where=told)
+    clear = (singular[:, -1] > CLEAR * singular[:, 0]) & (singular.shape[1] == weighted.shape[2])
+    seen = np.repeat(clear[:, None], weighted.shape[2], axis=1)
+    for place in (~clear).nonzero()[0].tolist():
+        seen[place] = in_order(weighted[place], SEEN * np.linalg.norm(weighted[place], axis=0)).kept
+    return seen, np.linalg.norm(across * per[:, :, None], axis=1)
 
 
 class Form(Struct, frozen=True):

@@ -4,19 +4,23 @@ Method: a Gaussian process. The gap is a trend (offset, tilts, twist, bows and a
 coefficients of which nothing is assumed) plus a remainder that is alike at points near each other, plus the errors of
 the readings. The remainder's standard deviation and the length over which it changes are not known: the survey itself
 weighs some of each (:data:`SIZES`, :mod:`.likeness`), all equally likely beforehand, by how well they explain what the
-trend leaves at the stations (restricted likelihood). Bayes' rule then gives plates that agree with the readings; the
-total of each is taken over a grid. Their mean, standard deviation and 2.5 % and 97.5 % quantiles are stated (JCGM 101).
-For the method see Rasmussen & Williams, *Gaussian Processes for Machine Learning*, 2006, 2.7 and 5.4 (from memory).
+trend leaves at the stations (restricted likelihood). Each kind interpolates the readings in its own way; stated is the
+mean of the totals of what they make of them. See Rasmussen & Williams, *Gaussian Processes for Machine Learning*, 2006,
+2.7 and 5.4 (from memory).
 
-Limits: what lies between stations is known from what plates are like near them. A dent or a crumb smaller than the
-distance between stations is not seen by any of this; where the trend runs out beyond the outermost stations it is
-continued, which its uncertainty takes into account only as far as the form is that of the trend; and the grid of
-9 × 9 points misses by itself a tenth of a remainder as short as the shortest length.
+How far off it may be: the totals of two surfaces differ by no more than the total of their difference. So the total of
+a kind is off by no more than the total of its error, whose 95 % quantile is worked out beforehand, by drawing plates of
+that kind, reading and interpolating them. That holds for every plate of the kind, whatever its trend. The quantiles are
+averaged over the kinds as the totals are, and what kinds differ by is added. The interval is wider than it need be:
+where the extremes of the bed lie, the error is not at its own.
+
+Limits: what lies between stations is known from what plates are like near them. Tests hold the interval for forms that
+the stations show (:data:`..diagnostics.sentences.INTERPOLATED`). A dent or a crumb smaller than the distance between
+stations is not seen by any of this, and a wave shorter than two distances is taken for a longer one.
 
 The errors being taken out and not left in, this total may well be less than highest minus lowest reading.
 
-Everything that depends on the stations is prepared; the draws are prepared too, with a fixed seed, so that the same
-survey has the same answer.
+Everything that depends on the stations is prepared, with a fixed seed, so that the same survey has the same answer.
 """
 
 from __future__ import annotations
@@ -33,37 +37,34 @@ from ..model.contract import Floats
 from ..results.findings import OverBed, Place
 from . import sentences
 from .form_terms import term_columns
-from .likeness import LENGTHS, Kernel, Patches, kernels_of, patch_planes
+from .likeness import LENGTHS, Patches, likenesses, patch_planes
 
 if TYPE_CHECKING:
     from ..model.machine import Bed
     from ..reduction.covariance import GapCovariance
 
 GRID = 9
-"""Points along each side of the bed at which the plate is drawn."""
+"""Points along each side of the bed at which the plate is interpolated."""
 
-DRAWS = 24
-"""Plates drawn for each survey: few, for every answer waits for them; :data:`WIDER` makes up for it."""
-
-EVEN = np.array([k for k in range(DRAWS) if k % 6 < 2])
-"""Draws, in pairs of opposite sign, from which the mean effect of drawing the trend's errors is taken."""
-
-QUANTILES = np.zeros((DRAWS, 2))
-QUANTILES[[0, 1], 0] = QUANTILES[[-1, -2], 1] = 0.9, 0.1
-"""Weights of the ordered draws whose sums are the 2.5 % and 97.5 % quantiles: draw k of D stands for (k + 1/2) / D."""
+DRAWS = 200
+"""Plates of each kind from which the quantile of its error is taken: known to one or two in a hundred of them."""
 
 TOGETHER = 16
-"""Surveys drawn together, so that their plates stay in the processor's cache."""
+"""Surveys worked out together, so that their plates stay in the processor's cache."""
+
+SURE, BOTH_WAYS = 0.95, 1.96
+"""Share of errors that the interval covers, and standard deviations within which as many of a normal distribution
+lie."""
+
+PER_U = 2.85
+"""Half the interval in standard uncertainties: the 95 % quantile of the range of six independent errors, 4.03 (tables
+of the studentized range, from memory), over the root of two. Errors of a surface are about as many."""
 
 SIZES = (0.5, 1.5, 4.0, 12.0, 36.0)
 """Standard deviations of the remainder that are weighed, in those of a reading; and none at all."""
 
 LEAST_SPARE, MOST_STATIONS = 4, 400
 """Readings beyond the terms of the trend that are needed, and stations beyond which this is left out."""
-
-WIDER = 1.2
-"""Factor by which the draws are spread about their mean, for their small number and because simulated plates of kinds
-other than those weighed lay outside more often than five times in a hundred. Our own choice, checked in tests."""
 
 FAR = 1000.0
 """Readings' standard uncertainties beyond which the trend, continued over the bed, tells nothing. Our own choice: its
@@ -81,18 +82,17 @@ class Interpolation(Struct, frozen=True):
 
     ``contrast`` (n, L·r): what the trend leaves, for each of L likenesses in r directions in which readings have
     variance one and the remainder varies by itself; ``inverse`` (L·r, C) and ``log_scale`` (C,) make of their squares
-    the logarithm of each kind's likelihood. ``mean`` (n, C·G) interpolates, ``scatter`` (C·D, G) are D draws of each
-    kind about that and ``trending`` (D, G) draws of the trend's error, for readings of variance one. ``there`` (m, G)
-    is the adjusters' influence, ``beside`` (D, m) draws of errors of setting, ``places`` (G, 2) the points. ``refusal``
-    says why there is none of this.
+    the logarithm of each kind's likelihood. ``mean`` (n, C·G) interpolates, ``reach`` (C,) is the :data:`SURE` quantile
+    of the total of the error of that, for readings of variance one. ``there`` (m, G) is the adjusters' influence,
+    ``beside`` (m,) the square of what errors of setting each add to the total, ``places`` (G, 2) the points.
+    ``refusal`` says why there is none of this.
     """
 
     contrast: Floats
     inverse: Floats
     log_scale: Floats
     mean: np.ndarray
-    scatter: np.ndarray
-    trending: np.ndarray
+    reach: Floats
     there: np.ndarray
     beside: Floats
     places: Floats
@@ -112,63 +112,49 @@ class Interpolation(Struct, frozen=True):
         for start in range(0, len(gaps), TOGETHER):
             own = slice(start, start + TOGETHER)
             known = None if exact is None else exact[own]
-            found += self._drawn(gaps[own], noise.variance[own], travels[own], known)
+            found += self._interpolated(gaps[own], noise.variance[own], travels[own], known)
         return found
 
-    def _drawn(
+    def _interpolated(
         self, gaps: Floats, variance: Floats, travels: Floats, exact: Floats | None
     ) -> list[tuple[OverBed, OverBed]]:
-        """Draw plates for a few surveys and write the estimates."""
-        surveys, kinds, points = len(gaps), len(self.log_scale), len(self.places)
+        """Interpolate a few surveys and write the estimates."""
         square = variance.sum(axis=1, keepdims=True) / variance.shape[1]
         chance = self.log_scale - 0.5 / square * row_products(row_products(gaps, self.contrast) ** 2, self.inverse)
-        chance = np.cumsum(np.exp(chance - chance.max(axis=1, keepdims=True)), axis=1)
-        # as many plates of each kind as it is likely, the draws spread over the kinds
-        wanted = chance[:, -1:] * ((np.arange(DRAWS) + 0.5) / DRAWS)
-        kind = np.sum(wanted[:, None, :] > chance[:, :-1, None], axis=1)
-        means = np.matmul(gaps.astype(np.float32)[:, None, :], self.mean).reshape(surveys * kinds, points)
-        scale = np.sqrt(square).astype(np.float32)[:, :, None]
-        plates = np.take(self.scatter, kind * DRAWS + np.arange(DRAWS), axis=0) * scale
-        plates += np.take(means, kind + kinds * np.arange(surveys)[:, None], axis=0)
-        beside = (travels != 0.0)[:, None, :] * self.beside
-        made = travels[:, None, :] + beside if exact is None else beside
-        moved = np.matmul(made.astype(np.float32), self.there)
-        if exact is not None:
-            moved += exact.astype(np.float32)[:, None, :]
-        return self._written(np.stack([plates, plates + moved]), scale * self.trending)
-
-    def _written(self, plates: np.ndarray, trending: np.ndarray) -> list[tuple[OverBed, OverBed]]:
-        """Write the estimates from plates (2, N, D, G), before and after, and the errors of their trends (N, D, G).
-
-        The trend's errors are in the readings already and make the total read high; drawing them once more does so
-        again. So what they add on the average is taken off twice.
-        """
-        at = np.einsum("sndg->sng", plates)
-        few = plates[:, :, EVEN]
-        even = (few.max(axis=3) - few.min(axis=3)).astype(np.float64)
-        plates += trending
-        totals = (plates.max(axis=3) - plates.min(axis=3)).astype(np.float64)
-        mean = totals.sum(axis=2, keepdims=True) / DRAWS
-        added = (totals[:, :, EVEN] - even).sum(axis=2, keepdims=True) / even.shape[2]
-        totals = np.maximum(mean - 2.0 * added + WIDER * (totals - mean), 0.0)
-        totals.sort(axis=2)
-        mean = totals.sum(axis=2, keepdims=True) / DRAWS
-        rest = totals - mean
-        rows = (
-            mean[:, :, 0],
-            np.sqrt(np.sum(rest * rest, axis=2) / (DRAWS - 1)),
-            np.matmul(totals[:, :, None, :], QUANTILES)[:, :, 0],
-            self.places[at.argmax(axis=2)],
-            self.places[at.argmin(axis=2)],
-        )
+        weight = np.exp(chance - chance.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        plates = np.matmul(gaps.astype(np.float32)[:, None, :], self.mean).reshape(*weight.shape, len(self.places))
+        if exact is None:
+            moved = np.matmul(travels.astype(np.float32)[:, None, :], self.there)
+        else:
+            moved = exact.astype(np.float32)[:, None, :]
+        reach = np.sqrt(square[:, 0]) * np.sum(weight * self.reach, axis=1)
+        beside = np.matmul((travels != 0.0)[:, None, :], self.beside)[:, 0]
         before, after = (
-            [
-                OverBed(total, u, low, high, Place(*highest), Place(*lowest), SAYS)
-                for total, u, (low, high), highest, lowest in zip(*(row[state].tolist() for row in rows), strict=True)
-            ]
-            for state in (0, 1)
+            self._written(plates, weight, reach),
+            self._written(plates + moved, weight, np.hypot(reach, np.sqrt(beside))),
         )
         return list(zip(before, after, strict=True))
+
+    def _written(self, plates: np.ndarray, weight: Floats, reach: Floats) -> list[OverBed]:
+        """Write the estimates from plates (N, C, G), the weight of each kind (N, C), and the reach of errors (N,)."""
+        totals = (plates.max(axis=2) - plates.min(axis=2)).astype(np.float64)
+        total = np.sum(weight * totals, axis=1)
+        apart = np.sum(weight * (totals - total[:, None]) ** 2, axis=1)
+        half = np.sqrt(reach * reach + BOTH_WAYS**2 * apart)
+        likeliest = plates[np.arange(len(plates)), weight.argmax(axis=1)]
+        rows = (
+            total,
+            half / PER_U,
+            np.maximum(total - half, 0.0),
+            total + half,
+            self.places[likeliest.argmax(axis=1)],
+            self.places[likeliest.argmin(axis=1)],
+        )
+        return [
+            OverBed(middle, u, low, high, Place(*highest), Place(*lowest), SAYS)
+            for middle, u, low, high, highest, lowest in zip(*(row.tolist() for row in rows), strict=True)
+        ]
 
 
 def bytes_for(stations: int) -> int:
@@ -177,7 +163,7 @@ def bytes_for(stations: int) -> int:
         return 0
     likenesses, points = len(LENGTHS) + 1, GRID**2
     kinds = len(SIZES) * likenesses + 1
-    return 8 * likenesses * stations * (stations + kinds) + 4 * kinds * points * (stations + DRAWS)
+    return 8 * likenesses * stations * (stations + kinds) + 4 * kinds * points * stations
 
 
 def bed_points(bed: Bed) -> Floats:
@@ -242,36 +228,36 @@ def interpolation(
         return _nothing(places, sentences.too_far(spread))
     rest = rest @ np.linalg.inv(np.linalg.cholesky(rest.T @ readings @ rest)).T
     random = np.random.default_rng(0)
-    drawn = random.standard_normal((DRAWS, len(places)))
-    drawn[1::2] = -drawn[::2]
-    errors = random.standard_normal((DRAWS, count)) @ np.linalg.cholesky(readings).T @ predict.T
-    told = [kinds_of(likeness, predict, rest) for likeness in kernels_of(bed, points, places, patches)]
+    drawn = random.standard_normal((count + len(places), DRAWS))
+    errors = (np.linalg.cholesky(readings) @ random.standard_normal((count, DRAWS))).astype(np.float32)
+    of = likenesses(bed, np.concatenate([points, places]), patches)
+    told = [Likeness.of(alike, predict, rest, drawn) for alike in of]
     kinds = [
-        (index, power, basis, size**2 * gain / (1.0 + size**2 * power), size, gain, own)
-        for index, (power, basis, gain, own) in enumerate(told)
+        (index, likeness, size)
+        for index, likeness in enumerate(told)
         for size in ((0.0, *SIZES) if index == 0 else SIZES)
     ]
-    inverse = np.array([1.0 / (1.0 + size**2 * power) for _, power, _, _, size, _, _ in kinds])
+    inverse = np.array([1.0 / (1.0 + size**2 * likeness.power) for _, likeness, size in kinds])
     # "no remainder" stands once for all likenesses
     log_scale = 0.5 * np.log(inverse).sum(axis=1)
     log_scale[0] += np.log(len(told))
-    spare = rest.shape[1]
-    by_likeness = np.zeros((len(told), spare, len(kinds)))
-    for kind, (index, *_) in enumerate(kinds):
+    by_likeness = np.zeros((len(told), rest.shape[1], len(kinds)))
+    mean = np.empty((len(kinds), len(places), count), dtype=np.float32)
+    off = np.empty((len(kinds), DRAWS), dtype=np.float32)
+    for kind, (index, likeness, size) in enumerate(kinds):
         by_likeness[index, :, kind] = inverse[kind]
+        mean[kind] = predict + (size**2 * likeness.gain * inverse[kind]) @ likeness.basis.T
+        plates = np.float32(size) * likeness.drawn
+        error = mean[kind] @ (plates[:count] + errors) - plates[count:]
+        off[kind] = error.max(axis=0) - error.min(axis=0)
     return Interpolation(
-        contrast=np.concatenate([basis for _, basis, _, _ in told], axis=1),
+        contrast=np.concatenate([likeness.basis for likeness in told], axis=1),
         inverse=by_likeness.reshape(-1, len(kinds)),
         log_scale=log_scale,
-        mean=np.ascontiguousarray(
-            np.concatenate([predict + by @ basis.T for _, _, basis, by, _, _, _ in kinds]).T, dtype=np.float32
-        ),
-        scatter=np.concatenate(
-            [drawn @ root(size**2 * (own - by @ gain.T)).T for _, _, _, by, size, gain, own in kinds]
-        ).astype(np.float32),
-        trending=(errors - errors.mean(axis=0)).astype(np.float32),
+        mean=np.ascontiguousarray(mean.reshape(-1, count).T),
+        reach=np.sort(off, axis=1)[:, round(SURE * DRAWS)].astype(np.float64),
         there=np.ascontiguousarray(there.T, dtype=np.float32),
-        beside=random.standard_normal((DRAWS, len(setting))) * setting,
+        beside=(BOTH_WAYS * setting * np.ptp(there, axis=0)) ** 2,
         places=places,
         refusal="",
     )
@@ -280,21 +266,31 @@ def interpolation(
 def _nothing(places: Floats, why: str) -> Interpolation:
     """Return what says nothing of the bed, and why."""
     none = np.zeros((0, 0))
-    return Interpolation(none, none, none, none, none, none, none, none, places, why)
+    return Interpolation(none, none, none, none, none, none, none, places, why)
 
 
-def kinds_of(likeness: Kernel, predict: Floats, rest: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return what the contrasts ``rest`` (n, r) tell of a remainder of this likeness and of standard deviation one.
+class Likeness(Struct, frozen=True):
+    """What contrasts tell of a remainder of one likeness and of standard deviation one.
 
-    Its variance in each of r directions (r,), those directions (n, r), its covariance with the error of the trend's
-    prediction ``predict`` (G, n), shape (G, r), and the covariance of that error, (G, G).
+    Its variance ``power`` in each of r directions (r,), the ``basis`` (n, r) of these, its covariance ``gain`` (G, r)
+    with the error of the trend's prediction, and remainders ``drawn`` at stations and points (n + G, D).
     """
-    here, across, beyond = likeness
-    power, turn = np.linalg.eigh(rest.T @ here @ rest)
-    basis = rest @ turn
-    both = across @ predict.T
-    own = beyond - both - both.T + predict @ here @ predict.T
-    return np.maximum(power, 0.0), basis, (across - predict @ here) @ basis, own
+
+    power: Floats
+    basis: Floats
+    gain: Floats
+    drawn: np.ndarray
+
+    @classmethod
+    def of(cls, alike: Floats, predict: Floats, rest: Floats, normal: Floats) -> Likeness:
+        """Prepare for a likeness at stations and points (n + G, n + G), the trend's prediction (G, n) and contrasts."""
+        count = len(rest)
+        here, across = alike[:count, :count], alike[count:, :count]
+        power, turn = np.linalg.eigh(rest.T @ here @ rest)
+        basis = rest @ turn
+        return cls(
+            np.maximum(power, 0.0), basis, (across - predict @ here) @ basis, (root(alike) @ normal).astype(np.float32)
+        )
 
 
 def root(covariance: Floats) -> Floats:

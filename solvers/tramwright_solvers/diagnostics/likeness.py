@@ -38,25 +38,23 @@ def places_on_patches(bed: Bed, patch_at: Callable[[Floats], Floats]) -> Floats:
     return np.concatenate(found)
 
 
-Kernel = tuple[Floats, Floats, Floats]
-"""How alike the remainder is between stations (n, n), from places to stations (G, n), and between places (G, G)."""
-
-
 class Patches(NamedTuple):
     """On which patch of the bed stations (n, p) and places (G, p) lie."""
 
     here: Floats
     there: Floats
 
-    def alike(self) -> Kernel:
-        """Return where two of them lie on one patch, as factors on a kernel."""
-        pairs = (self.here, self.here), (self.there, self.here), (self.there, self.there)
-        here, across, beyond = (np.all(a[:, None] == b[None], axis=2).astype(np.float64) for a, b in pairs)
-        return here, across, beyond
+    def same(self) -> np.ndarray:
+        """Return where two of all of them (n + G, n + G), the stations first, lie on one patch."""
+        both = np.concatenate([self.here, self.there])
+        return np.asarray(np.all(both[:, None] == both[None], axis=2))
 
     def unread(self, planes: Floats) -> bool:
         """Say whether some patch has a place, but not stations (n, 3 per patch) that show how it lies."""
-        return int(np.linalg.matrix_rank(planes)) < planes.shape[1] or not self.alike()[1].any(axis=1).all()
+        return (
+            int(np.linalg.matrix_rank(planes)) < planes.shape[1]
+            or not self.same()[len(planes) :, : len(planes)].any(axis=1).all()
+        )
 
 
 def patch_planes(bed: Bed, points: Floats, of: Floats, known: Floats) -> Floats:
@@ -67,30 +65,20 @@ def patch_planes(bed: Bed, points: Floats, of: Floats, known: Floats) -> Floats:
     return np.concatenate([affine * np.all(of == one, axis=1)[:, None] for one in np.unique(known, axis=0)], axis=1)
 
 
-def kernels_of(bed: Bed, points: Floats, places: Floats, patches: Patches | None) -> Iterator[Kernel]:
-    """Yield how alike the remainder is at stations (n, 2) and places (G, 2): by distance for each length, and a cubic.
+def likenesses(bed: Bed, points: Floats, patches: Patches | None = None) -> Iterator[Floats]:
+    """Yield how alike the remainder is at points (a, 2) of a bed: by distance for each length, and as a cubic; (a, a).
 
-    By distance it is the Matérn correlation of smoothness 5/2. What lies on different patches is not alike at all.
+    By distance it is the Matérn correlation of smoothness 5/2. What lies on different ``patches`` is not alike at all.
     """
-    for kernel in kernels_of_one_piece(bed, points, places):
-        if patches is None:
-            yield kernel
-        else:
-            here, across, beyond = (one * same for one, same in zip(kernel, patches.alike(), strict=True))
-            yield here, across, beyond
-
-
-def kernels_of_one_piece(bed: Bed, points: Floats, places: Floats) -> Iterator[Kernel]:
-    """Yield the same for a bed without seams."""
     from scipy.spatial.distance import cdist
 
+    same = 1.0 if patches is None else patches.same().astype(np.float64)
     side = 0.5 * float(np.ptp(bed.x) + np.ptp(bed.y))
-    apart = cdist(points, points), cdist(places, points), cdist(places, places)
+    apart = cdist(points, points)
     for length in LENGTHS:
-        here, across, beyond = (matern(one * (sqrt(5.0) / (length * side))) for one in apart)
-        yield here, across, beyond
-    own, others = cubics(bed, points), cubics(bed, places)
-    yield own @ own.T, others @ own.T, others @ others.T
+        yield same * matern(apart * (sqrt(5.0) / (length * side)))
+    terms = cubics(bed, points)
+    yield same * (terms @ terms.T)
 
 
 def matern(apart: Floats) -> Floats:

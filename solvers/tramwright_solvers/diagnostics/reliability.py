@@ -8,6 +8,7 @@ that is multiplied by the square roots of their weights, so that all have the sa
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from statistics import NormalDist
 
 import numpy as np
@@ -77,6 +78,7 @@ def reliability(columns: Floats, root: Floats) -> Reliability:
     return Reliability(basis, redundancy, len(columns) - basis.shape[1])
 
 
+@cache
 def non_centrality(alpha: float = ALPHA, power: float = POWER) -> float:
     """Return Baarda's δ0: how many standard deviations apart slip and no slip must lie."""
     normal = NormalDist()

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from ..results.findings import Unchecked
 
 INTERPOLATED = (
-    "Interpolated: tilt, twist, bow and the adjusters' own forms, and a smooth remainder whose size and "
-    "length the readings tell; 95 % of the plates that agree with the readings lie within the interval. A "
-    "dent smaller than the distance between stations is not seen."
+    "Interpolated: tilt, twist, bow and the adjusters' own forms, and a remainder whose size and length the readings "
+    "tell. The interval holds the total of at least 95 of 100 beds whose form is that, smooth, a bowl, a sag, waves "
+    "longer than two distances between stations, or a seam. Of a dent, a crumb or waves finer than that nothing is "
+    "claimed: the stations do not show them."
 )
 
 READINGS_UNCHECKED = (

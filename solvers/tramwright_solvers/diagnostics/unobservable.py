@@ -42,13 +42,17 @@ def unobservable_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats,
     ]
 
 
-def shows_all(at_stations: Floats, over_bed: Floats) -> bool:
-    """Say whether the stations show as many forms of the adjusters, columns (n, m), as the bed: then none is unseen."""
+def shows_all(at_stations: Floats, over_bed: Floats) -> np.ndarray:
+    """Say of g geometries whether the stations show as many forms of the adjusters as the bed: then none is unseen.
+
+    Columns are (g, n, m) at the stations and (g, p, m) over the bed.
+    """
     forms = []
     for columns in (at_stations, over_bed):
-        singular = np.linalg.svd(columns - columns.mean(axis=0), compute_uv=False)
-        forms.append(int(np.sum(singular > BLIND_STATIONS * max(1.0, float(singular.max(initial=0.0))))))
-    return forms[0] >= forms[1]
+        singular = np.linalg.svd(columns - columns.mean(axis=1, keepdims=True), compute_uv=False)
+        largest = np.maximum(1.0, singular.max(axis=1, keepdims=True, initial=0.0))
+        forms.append((singular > BLIND_STATIONS * largest).sum(axis=1))
+    return np.asarray(forms[0] >= forms[1])
 
 
 def own_part(others: Floats, column: Floats) -> float:

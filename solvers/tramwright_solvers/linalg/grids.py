@@ -16,8 +16,11 @@ def bed_grid(bed: Bed) -> Floats:
 
 def coarse_grid(bed: Bed) -> Floats:
     """Return a 5 × 5 grid over the whole bed, shape (25, 2): fine enough to count the forms that adjusters make."""
-    x, y = np.meshgrid(np.linspace(*bed.x, 5), np.linspace(*bed.y, 5))
-    return np.column_stack([x.ravel(), y.ravel()])
+    x, y = (
+        (low, low + step, low + 2.0 * step, low + 3.0 * step, high)
+        for low, high, step in ((low, high, (high - low) / 4.0) for low, high in (bed.x, bed.y))
+    )
+    return np.array([(across, along) for along in y for across in x])
 
 
 CORNERS = (0, 4, 20, 24)

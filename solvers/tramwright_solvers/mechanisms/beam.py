@@ -45,7 +45,9 @@ def rail_shape(knots: Floats, at: Floats) -> tuple[Floats, Floats]:
         height = np.empty((len(at), 2))
         height[:, 1] = (at - knots[0]) * per
         height[:, 0] = 1.0 - height[:, 1]
-        return height, np.full((len(at), 2), (-per, per))
+        slope = np.empty_like(height)
+        slope[:] = -per, per
+        return height, slope
     order = np.argsort(knots, kind="stable")
     ascending = knots[order]
     curvature = cardinal_curvatures(ascending)

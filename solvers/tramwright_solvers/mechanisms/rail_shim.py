@@ -76,7 +76,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
 
     def influence(self, site: Site) -> Floats:
         """Minus the height each seat lends to the tool, shape (n_points, n_seats)."""
-        rails = checked_rails(site.machine)
+        rails = described_rails(site.machine)
         along, across = (0, 1) if rails.along == "x" else (1, 0)
         plan = [(seat.x, seat.y) for seat in rails.seats]
         here, there = by_rail(rails).values()
@@ -132,7 +132,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
 
     def may_refuse(self, machine: Machine) -> bool:
         """A rail on two seats is not bent."""
-        return bool(bent_lines(checked_rails(machine)))
+        return any(len(members) > 2 for members in by_rail(described_rails(machine)).values())
 
     def rounds_for(self, line: BentLine, made: Sequence[tuple[int, int, float]]) -> tuple[int, float, int]:
         """Return into how many rounds each round made must be split, so that the rail is bent little enough in each.
@@ -210,15 +210,24 @@ def by_rail(rails: Rails) -> dict[str, list[int]]:
     return groups
 
 
+def described_rails(machine: Machine) -> Rails:
+    """Return the machine's rails.
+
+    Raises:
+        Refused: it has none.
+    """
+    if machine.rails is None:
+        raise Refused.at("/machine/rails", sentences.RAILS_MISSING)
+    return machine.rails
+
+
 def checked_rails(machine: Machine) -> Rails:
     """Return the machine's rails once they make mechanical sense.
 
     Raises:
         Refused: no rails, not two of them, a rail on one seat, seats out of line or on top of each other.
     """
-    rails = machine.rails
-    if rails is None:
-        raise Refused.at("/machine/rails", sentences.RAILS_MISSING)
+    rails = described_rails(machine)
     groups = by_rail(rails)
     if len(groups) != RAILS:
         raise Refused.at(

@@ -24,6 +24,7 @@ from ..reduction.covariance import GapCovariance
 from ..reduction.readings import Where
 from ..reduction.stations import StationLayout, a_priori, layout, plan_weights
 from ..results.findings import Blind
+from ..uncertainty.range import margin_as_read
 from . import sentences
 from .design import Determinant, best_design
 from .model import TIE, Models, gains
@@ -68,16 +69,17 @@ def forecasts(job: Setup, points: Floats, blind: list[Blind]) -> list[MoveForeca
             continue
         (closed, with_closing), (steady, without) = ways
         each_u = closed.of(with_closing[index].gains, np.zeros(0))[0]
-        # the first of those that are equal but for rounding
+        # the first of those that are equal but for rounding; both figures are for its company
         worst = int((each_u >= each_u.max() * (1.0 - TIE)).argmax())
-        company = [job.adjusters[j].id for j in with_closing[index].sets[worst] if j != index]
+        company = with_closing[index].sets[worst]
+        same = without[index].gains[without[index].sets.index(company)]
         found.append(
             MoveForecast(
                 adjuster.id,
                 solver,
                 float(each_u[worst]),
-                float(steady.of(without[index].gains, np.zeros(0))[0].max()),
-                company,
+                float(steady.of(same[None], np.zeros(0))[0, 0]),
+                [job.adjusters[j].id for j in company if j != index],
                 "",
             )
         )
@@ -102,7 +104,8 @@ def total_forecast(job: Setup, points: Floats) -> TotalForecast:
     np.fill_diagonal(between, 0.0)
     u = sqrt(float(between.max()))
     flat = reading_u(job) * mean_range(len(points))
-    most = machine.total_limit - K * u
+    margin = margin_as_read(u, machine.division)
+    most = machine.total_limit - margin
     return TotalForecast(
         u=u,
         steady_u=sqrt(2.0) * reading_u(job),
@@ -111,7 +114,7 @@ def total_forecast(job: Setup, points: Floats) -> TotalForecast:
         limit=machine.total_limit,
         largest_within=most if most > 0.0 else None,
         noise=flat,
-        smallest_limit=flat + K * u,
+        smallest_limit=flat + margin,
     )
 
 

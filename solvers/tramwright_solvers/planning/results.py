@@ -47,7 +47,8 @@ class MoveForecast(Struct, frozen=True):
     """How well one adjuster's travel will be known.
 
     Both uncertainties are for the least effort that does all the adjusters can do with this one among them; of several
-    ways of equal effort the most uncertain.
+    ways of equal effort the one of largest ``u``, in which ``together_with`` move too; a correction that moves others
+    with it states less.
     """
 
     adjuster: AdjusterId
@@ -62,7 +63,10 @@ class MoveForecast(Struct, frozen=True):
     ]
     steady_u: Annotated[
         float | None,
-        Meta(description="The same without the closing reading if nothing drifts, in `units`; null where `u` is."),
+        Meta(
+            description="The same for the same adjusters, without the closing reading if nothing drifts, in `units`; "
+            "null where `u` is."
+        ),
     ]
     together_with: Annotated[
         list[str],
@@ -91,8 +95,8 @@ class TotalForecast(Struct, frozen=True):
     largest_within: Annotated[
         float | None,
         Meta(
-            description="Largest total that proves to be within the limit, limit − U, in `units`; null where no total "
-            "would."
+            description="Largest total as read that proves to be within the limit, in `units`: below it by 1.675 u and "
+            "half a division, as the verdict takes it; null where no total would."
         ),
     ]
     noise: Annotated[
@@ -103,7 +107,11 @@ class TotalForecast(Struct, frozen=True):
         ),
     ]
     smallest_limit: Annotated[
-        float, Meta(description="Tightest limit that such a bed would still be proven to keep, noise + U, in `units`.")
+        float,
+        Meta(
+            description="Tightest limit that such a bed would still be proven to keep, in `units`: `noise`, 1.675 u "
+            "and half a division."
+        ),
     ]
 
 

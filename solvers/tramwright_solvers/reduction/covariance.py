@@ -49,4 +49,4 @@ class GapCovariance(Struct, frozen=True):
 
     def stations(self) -> Floats:
         """Return u of each station's gap, shape (N, n)."""
-        return np.asarray(np.sqrt(self.variance + np.sum(self.factors**2, axis=1)))
+        return np.asarray(np.sqrt(self.variance + (self.factors**2).sum(axis=1)))

@@ -84,8 +84,11 @@ def place_faults(machine: Machine, readings: Sequence[Where]) -> list[Fault]:
 
     A bed that runs backwards is the machine's fault and is not held against every reading.
     """
-    faults = []
+    faults: list[Fault] = []
     (left, right), (front, rear) = machine.bed.x, machine.bed.y
+    across, along = [one[0] for one in readings], [one[1] for one in readings]
+    if readings and left <= min(across) <= max(across) <= right and front <= min(along) <= max(along) <= rear:
+        return faults
     for index, (x, y, *_) in enumerate(readings):
         if left < right and not left <= x <= right:
             faults.append(_off_bed(index, "x", x, left, right))

@@ -263,5 +263,7 @@ def plan_weights(plan: StationLayout) -> Floats:
 def a_priori(plan: StationLayout) -> Floats:
     """Return the stations' variances (1, n) with the default repeatability."""
     count = len(plan.points)
+    if plan.plain and plan.network is None:
+        return np.full((1, count), plan.fixed + plan.default_repeat)
     variance = plan.share**2 * (plan.fixed + plan.default_repeat / plan.counts)
     return np.asarray(np.bincount(plan.group_station, variance, count)[None, :], dtype=np.float64)

@@ -18,14 +18,17 @@ def machine_faults(machine: Machine) -> list[Fault]:
         low, high = getattr(machine.bed, axis)
         if not low < high:
             faults.append(Fault(f"/machine/bed/{axis}", sentences.bed_runs_backwards(axis, low, high)))
-    seen: dict[str, str] = {}
-    named = [(f"/machine/supports/{i}", support.id) for i, support in enumerate(machine.supports)]
-    if machine.rails is not None:
-        named += [(f"/machine/rails/seats/{i}", seat.id) for i, seat in enumerate(machine.rails.seats)]
     for place, support in enumerate(machine.supports):
         if support.screw is not None and support.screw.contradicts_itself:
             faults.append(Fault(f"/machine/supports/{place}/screw/turned_part", sentences.PART_AND_BUILD_DIFFER))
-    for pointer, name in named:
+    seats = machine.rails.seats if machine.rails is not None else []
+    names = [support.id for support in machine.supports] + [seat.id for seat in seats]
+    if len(set(names)) == len(names):
+        return faults
+    seen: dict[str, str] = {}
+    pointers = [f"/machine/supports/{i}" for i in range(len(machine.supports))]
+    pointers += [f"/machine/rails/seats/{i}" for i in range(len(seats))]
+    for pointer, name in zip(pointers, names, strict=True):
         if name in seen:
             faults.append(Fault(f"{pointer}/id", sentences.id_used_twice(name, seen[name])))
         seen.setdefault(name, pointer)

@@ -241,7 +241,8 @@ class OverBed(Struct, frozen=True):
     low: Annotated[
         float | None,
         Meta(
-            description="Lower end of the interval that holds the total with 95 %, in `units`; null where `total` is."
+            description="Lower end of the interval that holds the total with at least 95 %, for the forms named in "
+            "`says`, in `units`; null where `total` is."
         ),
     ]
     high: Annotated[float | None, Meta(description="Upper end of that interval, in `units`; null where `total` is.")]

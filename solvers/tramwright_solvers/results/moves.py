@@ -26,8 +26,11 @@ class MoveOf(Struct, frozen=True):
     solver: SolverName
     travel: Annotated[float, Meta(description="Signed distance to move it, in `units`, positive = up.")]
     u: Annotated[
-        float,
-        Meta(description="Standard uncertainty (k = 1) of the travel as worked out from the readings, in `units`."),
+        float | None,
+        Meta(
+            description="Standard uncertainty (k = 1) of the travel as worked out from the readings, in `units`; null "
+            "under `minimum-zone`, whose travels hang on the few outermost readings."
+        ),
     ]
     ask: Annotated[
         float | None,

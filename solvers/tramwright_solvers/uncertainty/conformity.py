@@ -10,12 +10,16 @@ from ..model.machine import Machine
 from ..model.units import DECIMALS, K
 from ..results.correction import Verdict
 from . import sentences
-from .range import K_AS_READ
+from .range import K_AS_READ, margin_as_read
 
 RULE = "ISO 14253-1"
 
 MOST_REPEATS = 20
 """Most repeats at each station that are proposed; beyond them a better indicator is. Our own choice."""
+
+FINER = (0.5, 0.2, 0.1)
+"""Finer divisions that are proposed, each a part of the present one: dials come in steps of 1, 2 and 5 (common
+practice, no source)."""
 
 Standing = Literal["within", "outside", "undecided"]
 
@@ -83,6 +87,8 @@ def what_decides(
         enough = beyond * u / margin
     elif inside > K_AS_READ * u:  # what rounding takes of it stays, however often it is read
         enough = (-beyond - (inside - K_AS_READ * u)) / K_AS_READ
+        if enough <= 0.0:
+            return finer_dial(machine, -beyond, u, inside, variance)
     else:
         enough = -beyond / K
     if enough <= 0.0:
@@ -99,3 +105,16 @@ def what_decides(
             return sentences.repeats_would_decide(times)
     digits = DECIMALS[machine.units]
     return sentences.better_indicator_would_decide(machine.error_limit * enough / u, machine.units, digits)
+
+
+def finer_dial(machine: Machine, room: float, u: float, inside: float, variance: Floats) -> str:
+    """Say how finely a total must be read that lies ``room`` within the limit, less than its rounding hides."""
+    units, digits = machine.units, DECIMALS[machine.units]
+    rounding = u**2 * machine.division**2 / 12.0 / float(variance.mean())
+    for part in FINER:
+        read = sqrt(max(u**2 - rounding * (1.0 - part**2), 0.0))
+        if margin_as_read(read, part * machine.division) <= room:
+            return sentences.finer_division_would_decide(part * machine.division, units)
+    if room > 0.0:
+        return sentences.better_indicator_would_decide(machine.error_limit * room / inside, units, digits)
+    return sentences.ROUNDED_ONTO_THE_LIMIT

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from ...adjustment.shim_stacks import Stack
-from ...model.contract import Adjuster, Move, Part
+from ...model.contract import Adjuster, Floats, Move, Part
 from ...model.machine import Screw
 from ...model.units import WRITTEN
 from ...reduction.sentences import station_at
@@ -40,7 +40,7 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
 
 
 def move_of(
-    adjuster: Adjuster, solver: str, travel: float, u: float, stack: Stack | None, ask: float | None = None
+    adjuster: Adjuster, solver: str, travel: float, u: float | None, stack: Stack | None, ask: float | None = None
 ) -> MoveOf:
     """Return the move of one adjuster: as turns where it has a thread, as sheets where it is shimmed.
 
@@ -70,6 +70,8 @@ def move_of(
 
 def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[float]) -> list[Step]:
     """Return the steps that read these stations, again or as well; ``gap`` is as found, one value a station."""
+    if not places:
+        return []
     known = {(place.x, place.y): height for place, height in zip(prepared.places, gap, strict=True)}
     machine, steps = prepared.machine, list[Step]()
     for place in places:
@@ -81,14 +83,14 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
     return steps
 
 
-def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], gap: Sequence[float]) -> list[Step]:
-    """Return the steps that carry out the moves; ``gap`` is as found, one value a station."""
+def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]) -> list[Step]:
+    """Return the steps that carry out the moves by these travels (m,); ``gap`` is as found, one value a station."""
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
-    made, steps = dict[int, float](), list[Step]()
-    for first, part in work(prepared, moves):
+    parking, made, steps = prepared.parking, dict[int, float](), list[Step]()
+    for first, part in work(prepared, moves, travels):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
-        spot = prepared.parking.spot_for(change, own)
+        spot = parking.spot_for(change, own)
         before = moved_at(prepared, spot, made)
         by = moved_at(prepared, spot, change) if prepared.linear else -before
         for j, travel in change.items():
@@ -131,14 +133,14 @@ def moved_at(prepared: Geometry, spot: Spot, travels: Mapping[int, float]) -> fl
     return float(prepared.change_at(prepared.layout.points[spot.station : spot.station + 1], made)[0])
 
 
-def work(prepared: Geometry, moves: Sequence[MoveOf | None]) -> list[tuple[int, Part]]:
+def work(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats) -> list[tuple[int, Part]]:
     """Return the parts of the moves in order, each with the column at which its mechanism's adjusters begin."""
-    travels, points = [0.0 if move is None else move.travel for move in moves], prepared.layout.points
+    machine, points = prepared.machine, prepared.layout.points
     parts = [
         (columns.start, part)
         for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True)
-        if any(own := travels[columns])
-        for part in mechanism.parts(Move(prepared.machine, points, np.array(own)))
+        if any(moves[columns])
+        for part in mechanism.parts(Move(machine, points, travels[columns]))
     ]
     parts.sort(key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
     return in_their_order(parts, [adjuster.id for adjuster in prepared.adjusters], prepared.adjusters)
@@ -166,7 +168,8 @@ def part_of(adjuster: Adjuster, solver: str, part: Part, whole: MoveOf | None) -
     travel = part.about if part.travel is None else part.travel
     if whole is not None and travel == whole.travel:
         return whole
-    u, ask = 0.0, None
+    u: float | None = 0.0
+    ask = None
     if whole is not None and part.counts:
         u, ask = whole.u, None if whole.ask is None else whole.ask * travel / whole.travel
     return move_of(adjuster, solver, travel, u, None, ask)

@@ -1,0 +1,19 @@
+"""All statements that are measured; each draws its machines from a seed of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from .comparisons import unmoved
+from .corrections import as_found, of_a_zone, predicted, travels, unseen, whole_bed
+from .row import Row
+
+Measure = Callable[[np.random.Generator, int], Iterator[Row]]
+MEASURES: tuple[Measure, ...] = (travels, of_a_zone, as_found, predicted, unseen, whole_bed, unmoved)
+
+
+def rows(measure: Measure, machines: int) -> list[Row]:
+    """Return the rows of a measure, each of so many machines; the same machines every time."""
+    return list(measure(np.random.default_rng([31, MEASURES.index(measure)]), machines))

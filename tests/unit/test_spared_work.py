@@ -1,0 +1,74 @@
+"""What spares work changes no answer: a survey that need not be checked has no suspects, and what stations show is the
+same told for many machines at once as for each alone. All stations and readings are invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tramwright_solvers.correction.factorize import prepare
+from tramwright_solvers.diagnostics.form_terms import SEEN, leading_terms, term_columns
+from tramwright_solvers.diagnostics.outliers import may_hold_slips
+from tramwright_solvers.diagnostics.unobservable import shows_all
+from tramwright_solvers.linalg.orthogonalize import in_order
+from tramwright_solvers.mechanisms import ThreeScrew
+from tramwright_solvers.model.machine import Bed, Machine, Support
+from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading
+from tramwright_solvers.reduction.readings import where
+
+SIDE = 400.0
+GRID = [(x, y) for y in (20.0, 110.0, 200.0, 290.0, 380.0) for x in (20.0, 110.0, 200.0, 290.0, 380.0)]
+STATIONS = {
+    "grid": GRID[:9],
+    "cross": [(x, y) for x, y in GRID if 200.0 in (x, y)],
+    "line": [(20.0 + 40.0 * k, 20.0 + 40.0 * k) for k in range(9)],
+    "nearly a cross": [(20.0 + 45.0 * k, 200.0 + (1e-5 if k else 0.0)) for k in range(9)],
+    "three": [(20.0, 20.0), (380.0, 20.0), (200.0, 380.0)],
+}
+
+
+def machine() -> Machine:
+    places = (("front-left", 30.0, 30.0), ("front-right", 370.0, 30.0), ("rear", 200.0, 370.0))
+    return Machine(bed=Bed((0.0, SIDE), (0.0, SIDE)), id="dipper-01", supports=[Support(*one) for one in places])
+
+
+@pytest.mark.parametrize("scatter", [0.002, 0.006, 0.01])
+def test_a_survey_that_need_not_be_checked_has_no_suspects(scatter: float) -> None:
+    readings = [Reading(x, y, 0.0) for x, y in GRID]
+    prepared = prepare(machine(), where(readings), Solve(with_=[ThreeScrew()]), ())
+    random = np.random.default_rng(7)
+    values = random.normal(0.0, scatter, (400, len(GRID)))
+    values[::2, 7] += random.normal(0.0, 0.03, 200)  # some with a slip
+    gaps, variance = prepared.layout.reduce(values, prepared.machine.sense)
+    table = prepared.candidates.evaluate(gaps, "least-squares")
+    may = may_hold_slips(table.rms, variance, prepared.weights)
+    suspected = np.array([bool(own) for own in prepared.slips.suspects(gaps, variance)])
+    assert not np.any(suspected & ~may)
+    assert suspected.any()
+    assert scatter > 0.002 or not may.all()
+
+
+@pytest.mark.parametrize("name", STATIONS)
+def test_leading_terms_are_seen_as_they_are_one_after_another(name: str) -> None:
+    points = np.array(STATIONS[name])
+    bed, root = Bed((0.0, SIDE), (0.0, SIDE)), np.linspace(0.8, 1.2, len(points))
+    columns = term_columns(bed, points)[:, :4] * root[:, None]
+    (seen,), (u,) = leading_terms([bed], points[None], root[None])
+    assert seen.tolist() == in_order(columns, SEEN * np.linalg.norm(columns, axis=0)).kept.tolist()
+    np.testing.assert_allclose(u, np.linalg.norm(np.linalg.pinv(columns, rcond=SEEN), axis=1), rtol=1e-9, atol=1e-12)
+
+
+def test_many_geometries_are_told_as_each_alone() -> None:
+    same = [np.array(STATIONS[name]) for name in ("grid", "cross", "line", "nearly a cross")]
+    beds = [Bed((0.0, SIDE + k), (0.0, SIDE)) for k in range(len(same))]
+    root = np.ones((len(same), 9))
+    together = leading_terms(beds, np.stack(same), root)
+    for k, points in enumerate(same):
+        alone = leading_terms(beds[k : k + 1], points[None], root[:1])
+        assert [row.tobytes() for row in (together[0][k], together[1][k])] == [row[0].tobytes() for row in alone]
+    here = np.stack([term_columns(beds[k], points)[:, :4] for k, points in enumerate(same)])
+    there = np.repeat(term_columns(beds[0], np.array(GRID))[None, :, :4], len(same), axis=0)
+    told = shows_all(here, there).tolist()
+    assert told == [bool(shows_all(here[k : k + 1], there[k : k + 1])[0]) for k in range(len(same))]
+    assert told[:3] == [True, False, False]
