@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from typing import ClassVar
 
 from tramwright_solvers.contract import Adjuster, Floats, Machine, Mechanism, Site
 
@@ -10,6 +11,7 @@ from tramwright_solvers.contract import Adjuster, Floats, Machine, Mechanism, Si
 class Deadly(Mechanism, frozen=True, tag="deadly"):
     """Never answers."""
 
+    contract: ClassVar[int] = 2
     version = "1.0"
     needs = "nothing"
 

@@ -45,7 +45,9 @@ def detail(registry: Registry, name: str) -> SolverDetail:
     if not entry.usable:
         return SolverDetail(**common)
     if (guest := registry.guests.get(name)) is not None:
-        return SolverDetail(**common, options=tidy(guest.options, {}), example=guest.example)
+        own = None if guest.extras is None else tidy(guest.extras, {})
+        return SolverDetail(**common, options=tidy(guest.options, {}), extras=own, example=guest.example)
     solver = registry.solvers[name]
     shipped = examples.corrections().get((solver.example or "").removesuffix(".json"))
-    return SolverDetail(**common, options=tidy(msgspec.json.schema(solver), {}), example=shipped)
+    extras = None if solver.extras is None else tidy(msgspec.json.schema(solver.extras), {})
+    return SolverDetail(**common, options=tidy(msgspec.json.schema(solver), {}), extras=extras, example=shipped)

@@ -33,7 +33,7 @@ from ..execution.plug_ins.hosts import PlugIns
 from ..execution.threads import kinds
 from ..settings import Settings
 from ..wire import problems
-from ..wire.json_schema import REF, components_of
+from ..wire.json_schema import REF, components_of, placed
 from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, TEXT
 from ..wire.problems import Kind
 from .routes import routes
@@ -218,11 +218,22 @@ def components(registry: Registry) -> dict[str, Any]:
     asked = [correction_request(registry), generic[registry.union()], *(one.request(registry) for one in QUESTIONS)]
     lines = (VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
     answers = [Correction, *lines, *(one.answer for one in QUESTIONS), SolverList, SolverDetail, Health, Problem]
-    _, schemas = components_of((*asked, *answers), registry, REF)
+    readers = {name: solver.extras for name, solver in registry.solvers.items() if solver.extras is not None}
+    references, schemas = components_of((*asked, *answers, *readers.values()), registry, REF)
     # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.
     for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
         if "properties" in schemas[name]:
             schemas[name]["required"] = list(schemas[name]["properties"])
+    described = dict(zip(readers, references[len(references) - len(readers) :], strict=True))
+    for name, guest in registry.guests.items():
+        if guest.extras is not None:
+            own = f"{registry.solvers[name].__name__}Extras"
+            schemas |= placed(guest.extras, own, REF)
+            described[name] = {"$ref": REF.format(name=own)}
+    if described:
+        extras = schemas["Machine"]["properties"]["extras"]
+        extras |= {"properties": described, "additionalProperties": False}
+        del extras["propertyNames"], extras["maxProperties"]
     # A generic Struct's name carries its parameters; a client's class is better called by the plain name.
     plain = {REF.format(name=name): REF.format(name=plain_name(name)) for name in schemas}
     return {plain_name(name): tidy(schemas[name], plain) for name in sorted(schemas)}

@@ -20,3 +20,14 @@ NO_SOLVER = "This is no solver; give one of those that are installed, as `ThreeS
 
 def change_it(said: str) -> str:
     return f"{said}; change the value here."
+
+
+def extras_wrong(solver: str, said: str) -> str:
+    return f"`{solver}` does not find here what it needs: {said}; change the description."
+
+
+def extras_of_nobody(name: str, known: str) -> str:
+    return f"No solver here reads `extras.{name}`; those that read any: {known}. Correct the name, or leave it out."
+
+
+NOBODY = "none"

@@ -62,15 +62,15 @@ def reverse(
             every fault is listed.
     """
     faults, group = list[Fault](), None
+    registry = registry or installed()
+    faults += registry.unread_extras(machine)
     try:
         laid = match_surveys(machine, surveys)
     except Refused as refused:
         faults += refused.faults
     if not machine_faults(machine):
-        solvers = (registry or installed()).solvers.values()
-        picked = mechanisms or [solver() for solver in solvers if solver.suits(machine)]
         with collect_group(faults):
-            group = group_of(machine, picked, bool(mechanisms))
+            group = group_of(machine, mechanisms or registry.suiting(machine), bool(mechanisms))
     if faults or group is None:
         raise Refused(faults)
     apart = separate(laid)
@@ -240,15 +240,15 @@ def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
 
 
 def after_rails(machine: Machine, gantry: Form, group: Group) -> tuple[float | None, dict[str, str]]:
-    """Return the range of the gantry's decided form once rail seats are moved for the best, None without any; and the
-    versions of the solvers that move them.
+    """Return the range of the gantry's decided form once its own adjusters, rail seats mostly, are moved for the best,
+    None without any; and the versions of the solvers that move them.
 
     Bounds and stock are not looked at: this says what the rails could reach, not what to move; seats that are held
     stay.
     """
     columns, versions = [gantry.columns[:, :3]], dict[str, str]()
     held = {name for mechanism in group.mechanisms for name in mechanism.hold}
-    seats = [one.kind == "seat" and one.id not in held for one in group.adjusters]
+    seats = [one.kind != "support" and one.id not in held for one in group.adjusters]
     if any(seats):
         movers = {name for name, seat in zip(group.solver_of, seats, strict=True) if seat}
         versions = {one.name(): one.version for one in group.mechanisms if one.name() in movers}

@@ -91,7 +91,7 @@ class Answers:
     def __init__(self, first: First, clock: Clock) -> None:
         settings = self._settings = first.settings
         self._first, self._clock = first, clock
-        self._registry = build(BUILT_IN, first.plug_ins)
+        self._registry = build(BUILT_IN, first.plug_ins).with_guests(first.others)
         for name, solver in self._registry.solvers.items():
             clock.allow(name, solver.seconds if isinstance(solver.seconds, int | float) else first.seconds)
         self._cache = GeometryCache(settings.cache)
@@ -169,6 +169,7 @@ class Answers:
             (inspect.getdoc(plain) or "").partition("\n")[0],
             solver.needs,
             msgspec.json.schema(solver),
+            None if solver.extras is None else msgspec.json.schema(solver.extras),
             example,
             plain.suits.__func__ is not Mechanism.suits.__func__,  # type: ignore[attr-defined]  # a class method has it
             reason,

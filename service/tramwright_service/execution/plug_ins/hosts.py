@@ -63,15 +63,18 @@ class PlugIns:
         known = registry.with_guests([described for described, _ in tested])
         begun = list[PlugInProcess]()
         for described, process in tested:
-            if process is not None and known.guests.get(described.name) is described:
+            # what others read under `machine.extras` was not known to it; then a new process is started when asked
+            strange = any(one.extras is not None for one in known.guests.values() if one is not described)
+            if process is not None and known.guests.get(described.name) is described and not strange:
                 begun.append(process)
             elif process is not None:
                 process.kill()
         return cls(known, settings, begun)
 
     def _first(self, names: Iterable[str]) -> First:
-        described = [self.registry.guests[name] for name in sorted(names)]
-        return first(self._settings, [one.plug_in for one in described])
+        own = sorted(names)
+        others = [one for name, one in self.registry.guests.items() if name not in own]
+        return replace(first(self._settings, [self.registry.guests[name].plug_in for name in own]), others=others)
 
     async def of(self, named: Sequence[Mechanism], machine: Machine) -> tuple[str, ...]:
         """Return the plug-ins that a request is for: those it names; those that suit, where it names no solver."""

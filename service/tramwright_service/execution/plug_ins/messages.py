@@ -8,7 +8,7 @@ from typing import Literal
 
 from msgspec import Struct
 
-from tramwright_solvers.mechanisms.plug_ins.described import Announced
+from tramwright_solvers.mechanisms.plug_ins.described import Announced, Description
 
 from ...settings import Settings
 from ...wire.problems import Problem
@@ -22,11 +22,12 @@ one correction."""
 
 
 class First(Struct, frozen=True):
-    """The first message: which plug-ins to load, and what each may take."""
+    """The first message: which plug-ins to load, what each may take, and what ``others`` there are elsewhere."""
 
     plug_ins: Sequence[Announced]
     settings: Settings
     seconds: float
+    others: Sequence[Description] = ()
     role: Literal["answers", "suits"] = "answers"
 
     @property

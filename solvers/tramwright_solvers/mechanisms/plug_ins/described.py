@@ -29,7 +29,8 @@ class Announced(Struct, frozen=True):
 class Description(Struct, frozen=True):
     """What a plug-in says of itself, or the ``reason`` why it cannot be used.
 
-    ``options`` is the JSON Schema of its entry in ``solve.with``, ``example`` a payload in which it works. ``asks``
+    ``options`` is the JSON Schema of its entry in ``solve.with``, ``extras`` that of what it reads under
+    ``machine.extras``, ``example`` a payload in which it works. ``asks``
     says that it may be picked where a request names no solver.
     """
 
@@ -39,6 +40,7 @@ class Description(Struct, frozen=True):
     says: str = ""
     needs: str = ""
     options: dict[str, Any] = {}
+    extras: dict[str, Any] | None = None
     example: dict[str, Any] | None = None
     asks: bool = False
     reason: str | None = None

@@ -49,7 +49,9 @@ def guarded(candidate: type[Mechanism], origin: str, built_in: Sequence[type[Mec
     def suits(cls: type[Mechanism], machine: Machine) -> bool:
         try:
             with told(name, origin, "suits"):
-                return bool(candidate.suits(machine)) and not shared(cls(), machine, built_in)
+                # a machine that describes something for this solver by name means it, whatever else could move the same
+                named = name in machine.extras
+                return bool(candidate.suits(machine)) and (named or not shared(cls(), machine, built_in))
         except (SolverError, *FAILURES):
             return False
 
