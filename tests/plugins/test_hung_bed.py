@@ -8,7 +8,6 @@ import msgspec
 import numpy as np
 import pytest
 from scipy.optimize import linprog, minimize
-from tramwright_service.text.correction import as_text
 
 from example_plug_ins import (
     HUNG,
@@ -34,6 +33,7 @@ from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.model.errors import PlugInFault, Refused
 from tramwright_solvers.model.options import Criterion, Solve
 from tramwright_solvers.planning import Area, PlanSolve, plan_survey
+from tramwright_solvers.views.correction import as_text
 
 BOTH: tuple[Criterion, ...] = ("least-squares", "minimum-zone")
 MACHINE = machine("hung-bed")
