@@ -9,7 +9,7 @@ from msgspec import Meta, Struct, field
 from .quantities import FEWEST, PRINTED, BedTemperature, Coordinate, Name, TakenAt, Travel
 
 
-class Reading(Struct, frozen=True, forbid_unknown_fields=True):
+class Reading(Struct, frozen=True, forbid_unknown_fields=True, gc=False):
     """The dial at one station: one value, or several taken without moving."""
 
     x: Annotated[Coordinate, Meta(description="Station: position along x, to the right, on the bed, in `units`.")]

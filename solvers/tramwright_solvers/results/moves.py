@@ -10,7 +10,7 @@ from ..model.quantities import AdjusterId, SolverName
 from .findings import Place
 
 
-class MoveOf(Struct, frozen=True):
+class MoveOf(Struct, frozen=True, gc=False):
     """One adjuster's move, and how to make it."""
 
     adjuster: AdjusterId
@@ -83,7 +83,7 @@ class Binding(Struct, frozen=True):
     total: Annotated[float, Meta(description="Predicted total if it could, in `units`.")]
 
 
-class Choice(Struct, frozen=True):
+class Choice(Struct, frozen=True, gc=False):
     """Which plan the moves carry out, and why."""
 
     adjusters: Annotated[list[str], Meta(description="Adjusters of the plan, by `id`.")]
