@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import ClassVar
 
 import numpy as np
 from msgspec.structs import replace
@@ -13,6 +14,7 @@ from tramwright_solvers.contract import Adjuster, Conditions, Effect, Floats, Ma
 class Sound(Mechanism, frozen=True, tag="sound"):
     """Two screws that each tilt the bed along y."""
 
+    contract: ClassVar[int] = 2
     needs = "two `supports`"
 
     @classmethod
@@ -88,9 +90,9 @@ class NoNumberInConditions(Sound, frozen=True, tag="nan-end"):
         return Conditions(np.ones((1, 2)), np.array([np.nan]), np.zeros(1), ("They move together.",))
 
 
-class MustMove(Sound, frozen=True, tag="must-move"):
+class EndsCross(Sound, frozen=True, tag="ends-cross"):
     def conditions(self, machine: Machine) -> Conditions:
-        return Conditions(np.array([[1.0, -1.0]]), np.array([0.5]), np.array([0.5]), ("They differ.",))
+        return Conditions(np.array([[1.0, -1.0]]), np.array([0.5]), np.array([0.4]), ("They differ.",))
 
 
 class HalfWay(Sound, frozen=True, tag="half-way"):
@@ -126,7 +128,7 @@ BROKEN: dict[type[Mechanism], tuple[str, str]] = {
     NoEffort: ("adjusters", "effort of `left` must be positive"),
     NarrowConditions: ("conditions", "shape (1, 3), not (1, 2)"),
     NoNumberInConditions: ("conditions", "not finite"),
-    MustMove: ("conditions", "forbid that everything stays"),
+    EndsCross: ("conditions", "lower end above its upper end"),
     HalfWay: ("parts", "do not add up"),
     OtherColumn: ("parts", "does not exist"),
     EndlessForce: ("effects", "not finite"),

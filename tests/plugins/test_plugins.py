@@ -7,7 +7,11 @@ import sys
 import venv
 from pathlib import Path
 
+import msgspec
+import numpy as np
 import pytest
+
+from example_plug_ins import POINTS, RAILS, machine, survey
 
 HERE = Path(__file__).parent
 
@@ -20,16 +24,48 @@ from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.mechanisms.registry import installed
 
 payload = json.loads(r'''PAYLOAD''')
+EXAMPLES = json.loads(r'''EXAMPLES''')
+BATCH = {"Content-Type": "application/x-ndjson"}
+
+
+def asked(client, name, one):
+    # all that is asked over HTTP
+    correction = {"machine": one["machine"], "survey": one["surveys"][0]}
+    with_rails = correction | {"machine": one["machine"] | {"rails": one["rails"]}}
+    named = with_rails | {"solve": {"with": [{"solver": name}, {"solver": "rail-shim"}], "criterion": "minimum-zone"}}
+    lines = chr(10).join(json.dumps(line) for line in (correction, named, correction))
+    batch = client.post("/v1/corrections/batch?detail=full", content=lines, headers=BATCH).text
+    plan = {"machine": one["machine"]}
+    before, after = one["surveys"]
+    return {
+        "alone": client.post("/v1/corrections", json=correction).json(),
+        "both": client.post("/v1/corrections", json=named).json(),
+        "text": client.post("/v1/corrections", json=correction, headers={"Accept": "text/plain"}).text,
+        "batch": [json.loads(line) for line in batch.splitlines()],
+        "survey-plans": client.post("/v1/survey-plans", json=plan).json(),
+        "comparisons": client.post("/v1/comparisons", json=plan | {"before": before, "after": after}).json(),
+        "typo": client.post("/v1/corrections", json=correction | {"machine": one["machine"] | {
+            "extras": {name: {"no-such-member": 1}}}}).json(),
+    }
+
+
 MISTYPED = {"solver": "hinged-bed", "hinge": 1}
+ON_THE_LINE = {"solver": "hinged-bed", "hinge_y": 210}
+BOUND = payload["machine"] | {"supports": [payload["machine"]["supports"][0] | {"travel": [-0.05, 0.05]},
+                                           payload["machine"]["supports"][1]]}
 registry = installed()
 machine = msgspec.convert(payload["machine"], Machine)
-check(registry.solvers["hinged-bed"](hinge_y=10.0), machine, places={"hinge_y": "y"})
+check(registry.solvers["hinged-bed"](hinge_y=10.0), machine)
 with TestClient(create_app()) as client:
     print(json.dumps({
         "solvers": client.get("/v1/solvers").json(),
+        "one_extras": client.get("/v1/solvers/hung-bed").json()["extras"],
         "one": client.get("/v1/solvers/hinged-bed").json(),
         "schema": client.get("/openapi.json").json()["components"]["schemas"],
         "answer": client.post("/v1/corrections", json=payload).json(),
+        "bound": client.post("/v1/corrections", json=payload | {"machine": BOUND}).json(),
+        "on_the_line": client.post("/v1/corrections", json=payload | {"solve": {"with": [ON_THE_LINE]}}).json(),
+        "examples": {name: asked(client, name, one) for name, one in EXAMPLES.items()},
         "typo": client.post("/v1/corrections", json=payload | {"solve": {"with": [MISTYPED]}}).json(),
     }))
 """
@@ -53,13 +89,26 @@ PAYLOAD = {
 }
 
 
+def example(name: str, gap: np.ndarray, change: np.ndarray) -> dict:
+    surveys = [msgspec.to_builtins(survey(one)) for one in (gap, gap + change)]
+    readings = [{"taken_at": None, "readings": one["readings"]} for one in surveys]
+    return {"machine": msgspec.to_builtins(machine(name)), "rails": RAILS, "surveys": readings}
+
+
+# invented: a bed that is low at the rear, and gets lower there
+EXAMPLES = {
+    name: example(name, 0.4e-3 * POINTS[:, 0] - 0.8e-3 * POINTS[:, 1], 0.1e-3 * POINTS[:, 0])
+    for name in ("tiled-bed", "hung-bed", "tilting-beam")
+}
+
+
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> dict:
     """Build both packages, install them into an environment of their own, and serve."""
     work = tmp_path_factory.mktemp("plugins")
     wheels = work / "wheels"
     build = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(wheels)]
-    for package in ("hinged_bed", "broken_beds"):
+    for package in ("hinged_bed", "broken_beds", "tiled_bed", "hung_bed", "tilting_beam"):
         # from a copy, so that a build never leaves litter in the source tree
         source = work / package
         subprocess.run(["cp", "-r", str(HERE / package), str(source)], check=True)
@@ -77,7 +126,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> dict:
     # the service and its dependencies come from the environment that runs the tests
     Path(site, "beside.pth").write_text("\n".join(p for p in sys.path if p and p != str(HERE)) + "\n")
     env = {k: v for k, v in os.environ.items() if not k.startswith("PYTEST")}
-    script = SCRIPT.replace("PAYLOAD", json.dumps(PAYLOAD))
+    script = SCRIPT.replace("PAYLOAD", json.dumps(PAYLOAD)).replace("EXAMPLES''')", f"{json.dumps(EXAMPLES)}''')")
     done = subprocess.run([python, "-c", script], capture_output=True, text=True, env=env, cwd=work, check=False)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
@@ -106,11 +155,56 @@ def test_a_mistyped_option_of_a_plug_in_is_refused_where_it_stands(served):
     assert served["typo"]["errors"][0]["pointer"] == "/solve/with/0/hinge"
 
 
+def test_what_the_user_says_of_a_support_is_kept_though_the_plug_in_never_looks_at_it(served):
+    travels = {move["adjuster"]: move["travel"] for move in served["bound"]["moves"]}
+    # derived: the bound of one, and half of it for the other, which stands at half the arm
+    assert travels == pytest.approx({"rear-left": 0.05, "rear-right": 0.025}, abs=1e-9)
+
+
+def test_a_fault_in_an_option_of_a_plug_in_points_at_it_where_it_stands_in_the_request(served):
+    assert served["on_the_line"]["errors"][0]["pointer"] == "/solve/with/0/hinge_y"
+
+
+def test_what_a_machine_describes_for_one_solver_alone_is_in_the_document(served):
+    extras = served["schema"]["Machine"]["properties"]["extras"]
+    assert sorted(extras["properties"]) == ["hung-bed", "tiled-bed", "tilting-beam"]
+    assert extras["additionalProperties"] is False
+    bush = served["schema"][extras["properties"]["hung-bed"]["$ref"].rpartition("/")[2]]
+    assert "throw" in bush["required"]
+    assert bush["additionalProperties"] is False
+    assert "stands" in json.dumps(served["one_extras"])
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_an_example_is_answered_in_every_form_that_is_served(served, name):
+    told = served["examples"][name]
+    assert told["alone"]["solver_versions"] == {name: "1.0"}
+    assert told["both"]["solver_versions"] == {name: "1.0", "rail-shim": "1.0"}
+    *lines, summary = told["batch"]
+    answers = [{key: value for key, value in line.items() if key not in ("id", "line")} for line in lines]
+    assert answers == [told["alone"], told["both"], told["alone"]]
+    assert "summary" in summary
+    for question in ("survey-plans", "comparisons"):
+        assert told[question]["solver_versions"] == {name: "1.0"}
+    assert all(move["adjuster"] in told["text"] for move in told["alone"]["moves"])
+    for move in told["alone"]["moves"]:
+        if move["counted"]:
+            assert f"{move['counted']['unit']} {move['counted']['way']}" in told["text"]
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_a_mistyped_member_of_extras_is_refused_where_it_stands(served, name):
+    problem = served["examples"][name]["typo"]
+    assert problem["status"] == 422
+    assert problem["errors"][0]["pointer"].startswith(f"/machine/extras/{name}")
+
+
 @pytest.mark.parametrize(
     ("name", "reason"),
     [
         ("raises-at-import", "a shared library is missing"),
-        ("old-contract", "contract 0"),
+        ("old-contract", "contract 1; this service speaks contract 2: see what has changed"),
+        ("says-no-contract", "add `contract: ClassVar[int] = 2`"),
         ("takes-a-name", "`three-screw` is taken"),
     ],
 )

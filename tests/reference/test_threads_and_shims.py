@@ -8,7 +8,7 @@ import pytest
 
 from references import reference
 from tramwright_solvers.adjustment.shim_stacks import choices
-from tramwright_solvers.correction.work_order import move_of
+from tramwright_solvers.correction.steps.work_order import move_of
 from tramwright_solvers.model.contract import Adjuster
 from tramwright_solvers.model.machine import Bed, Indicator, Machine, Screw, Sheet
 from tramwright_solvers.model.units import MM_PER_INCH

@@ -8,6 +8,7 @@ from typing import ClassVar
 import msgspec
 import numpy as np
 import pytest
+from msgspec import Struct
 from msgspec.structs import replace
 
 from tramwright_solvers.conformance import CHECKS, ConformanceError, check, findings
@@ -171,7 +172,26 @@ class WritesPoints(Sound, frozen=True, tag="writes"):
 
 class NeverAllowed(Sound, frozen=True, tag="never"):
     def conditions(self, machine: Machine) -> Conditions | None:
-        return Conditions(np.ones((1, 3)), np.array([0.1]), np.array([0.1]), ("Something must move.",))
+        ends = np.array([0.1, -0.2])
+        return Conditions(np.ones((2, 3)), ends, ends + 0.1, ("Up it goes.", "Down it goes."))
+
+
+class DropsWhatIsSaid(Sound, frozen=True, tag="drops"):
+    def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
+        return tuple(replace(one, pointer="/machine/supports", effort=1.0) for one in super().adjusters(machine))
+
+
+class Loose(Struct):
+    sag: float = 0.0
+
+
+class LooseExtras(Sound, frozen=True, tag="loose"):
+    extras: ClassVar[type[Struct] | None] = Loose
+
+
+class SaysItIsLinear(Sound, frozen=True, tag="bent"):
+    def gap_change(self, move: Move) -> Floats:
+        return super().influence(move) @ (2.0 * np.sin(move.travels / 2.0))
 
 
 class NoReason(Sound, frozen=True, tag="no-reason"):
@@ -205,10 +225,13 @@ BROKEN: list[tuple[type[Mechanism], set[str]]] = [
     (OneName, {"adjusters"}),
     (NowhereToStand, {"adjusters"}),
     (LostPointer, {"adjusters"}),
+    (DropsWhatIsSaid, {"said of places"}),
+    (LooseExtras, {"extras"}),
+    (SaysItIsLinear, {"linear"}),
     (NotFinite, {"shape"}),
     (WrongShape, {"shape"}),
-    (MovesByItself, {"zero travel"}),
-    (WrongSign, {"finite differences"}),
+    (MovesByItself, {"zero travel", "linear"}),
+    (WrongSign, {"finite differences", "linear"}),
     (Leaks, {"partition of unity"}),
     (TiedToTheOrigin, {"origin"}),
     (HiddenMillimetre, {"unit"}),
@@ -273,12 +296,17 @@ def test_an_exact_eccentric_much_smaller_than_the_bed_conforms() -> None:
     class Eccentric(Sound, frozen=True, tag="eccentric"):
         """Each support rides on an eccentric of throw 2; the travel is the arc of its centre."""
 
+        throw: float = 2.0
+        linear: ClassVar[bool] = False
+        lengths: ClassVar[tuple[str, ...]] = ("throw",)
+
         def gap_change(self, move: Move) -> Floats:
-            return super().influence(move) @ (2.0 * np.sin(move.travels / 2.0))
+            return super().influence(move) @ (self.throw * np.sin(move.travels / self.throw))
 
     class Wrong(Eccentric, frozen=True, tag="wrong-eccentric"):
         def gap_change(self, move: Move) -> Floats:
             return 1.00001 * super().gap_change(move)
 
     assert findings(Eccentric(), THREE) == []
+    assert findings(Eccentric(throw=0.1), THREE) == []
     assert {finding.check for finding in findings(Wrong(), THREE)} == {"finite differences"}

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from simulated_machine import travel_of_turn
-from tramwright_solvers.correction.work_order import turn_direction
+from tramwright_solvers.correction.steps.work_order import turn_direction
 from tramwright_solvers.model.machine import Screw
 
 EVERY_SCREW = list(product(["right", "left"], ["above", "below"], ["stays", "travels"]))

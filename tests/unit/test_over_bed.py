@@ -16,8 +16,8 @@ from tramwright_solvers.diagnostics.gaussian_process import (
     OverBed,
     bed_points,
     interpolation,
-    matern,
 )
+from tramwright_solvers.diagnostics.likeness import matern
 from tramwright_solvers.model.machine import Bed
 from tramwright_solvers.reduction.covariance import GapCovariance
 

@@ -46,4 +46,5 @@ def detail(registry: Registry, name: str) -> SolverDetail:
         return SolverDetail(**common)
     solver = registry.solvers[name]
     shipped = examples.corrections().get((solver.example or "").removesuffix(".json"))
-    return SolverDetail(**common, options=tidy(msgspec.json.schema(solver), {}), example=shipped)
+    extras = None if solver.extras is None else tidy(msgspec.json.schema(solver.extras), {})
+    return SolverDetail(**common, options=tidy(msgspec.json.schema(solver), {}), extras=extras, example=shipped)

@@ -216,11 +216,18 @@ def components(registry: Registry) -> dict[str, Any]:
     asked = [correction_request(registry), generic[registry.union()], *(one.request(registry) for one in QUESTIONS)]
     lines = (VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
     answers = [Correction, *lines, *(one.answer for one in QUESTIONS), SolverList, SolverDetail, Health, Problem]
-    _, schemas = msgspec.json.schema_components((*asked, *answers), ref_template=REF)
+    readers = {name: solver.extras for name, solver in registry.solvers.items() if solver.extras is not None}
+    types = (*asked, *answers, *readers.values())
+    references, schemas = msgspec.json.schema_components(types, ref_template=REF)
     # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.
     for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
         if "properties" in schemas[name]:
             schemas[name]["required"] = list(schemas[name]["properties"])
+    if readers:
+        extras = schemas["Machine"]["properties"]["extras"]
+        extras |= {"properties": dict(zip(readers, references[-len(readers) :], strict=True))}
+        extras["additionalProperties"] = False
+        del extras["propertyNames"], extras["maxProperties"]
     # A generic Struct's name carries its parameters; a client's class is better called by the plain name.
     plain = {REF.format(name=name): REF.format(name=plain_name(name)) for name in schemas}
     return {plain_name(name): tidy(schemas[name], plain) for name in sorted(schemas)}

@@ -97,6 +97,7 @@ def why(correction: Correction, digits: int) -> str:
         f"{end.adjuster} is at the end of its travel: {end.more:.{digits}f} {unit} more {end.way} would leave "
         f"{end.total:.{digits}f} {unit}."
         for end in chosen.binding
+        if end.adjuster is not None
     ]
     lines += [whole_bed(correction.over_bed, digits, unit), blame(correction, digits), *reach(correction, digits)]
     return titled("Why", [wrapped(line) for line in lines])
@@ -196,7 +197,10 @@ def known(u: float | None, digits: int) -> str:
 
 
 def how(move: MoveOf, digits: int, unit: str) -> str:
-    """Say how one move is made: turns and direction, or sheets."""
+    """Say how one move is made: turns and direction, what is counted, or sheets."""
+    if move.counted is not None:
+        seen = f" seen from {move.counted.seen_from}" if move.counted.seen_from else ""
+        return f"{move.counted.value:.4g} {move.counted.unit} {move.counted.way}{seen}"
     if move.degrees is not None:
         return f"{move.degrees:.1f}° {move.direction} seen from {move.seen_from} ({move.turns:.3f} turns)"
     said = []

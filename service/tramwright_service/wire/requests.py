@@ -177,6 +177,13 @@ class SolverDetail(SolverEntry, frozen=True):
             description="JSON Schema of its entry in `solve.with`, definitions included; null where it cannot be used."
         ),
     ] = None
+    extras: Annotated[
+        dict[str, Any] | None,
+        Meta(
+            description="JSON Schema of what it reads under `machine.extras` by its own name, definitions included; "
+            "null where it reads nothing there."
+        ),
+    ] = None
     example: Annotated[
         dict[str, Any] | None,
         Meta(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Literal
 
@@ -29,11 +29,13 @@ def binding(
     gap: Floats,
     criterion: Criterion,
     within: Deadline = NEVER,
+    because: Sequence[str] = (),
 ) -> tuple[Binding, ...]:
     """Name each adjuster that stands at a bound in the best answer, with what more travel would bring.
 
-    Each bound is lifted on its own and the problem solved again; those whose lifting gains something are named, the
-    smallest total first. ``gap`` has shape (n,).
+    So are conditions that the answer stands at the end of, by the reasons ``because`` of each; equations that zero
+    travel satisfies are how the mechanism works and are not. Each is lifted on its own and the problem solved again;
+    those whose lifting gains something are named, the smallest total first. ``gap`` has shape (n,).
 
     Raises:
         OutOfTime: the time is up.
@@ -59,6 +61,22 @@ def binding(
             if more > slack and _objective(wider, gap, further, criterion) < reached * (1.0 - WORTH) - slack:
                 after = gap + alone.influence @ further
                 found.append(Binding(adjusters[column].id, way, more, float(np.ptp(after))))
+    along = alone.rows @ travels
+    for row in np.flatnonzero(~alone.equations).tolist():
+        size = max(float(np.abs(alone.rows[row]).max(initial=0.0)), 1e-300)
+        ends: tuple[tuple[Literal["down", "up"], str], ...] = (("down", "rows_lower"), ("up", "rows_upper"))
+        for way, end in ends:
+            bound = float(getattr(alone, end)[row])
+            if abs(along[row] - bound) > slack * size:
+                continue
+            lifted = getattr(alone, end).copy()
+            lifted[row] = -np.inf if way == "down" else np.inf
+            wider = replace(alone, **{end: lifted})
+            further = solve(wider, gap)
+            more = abs(float(alone.rows[row] @ further - bound))
+            if more > slack * size and _objective(wider, gap, further, criterion) < reached * (1.0 - WORTH) - slack:
+                after = gap + alone.influence @ further
+                found.append(Binding(None, way, more, float(np.ptp(after)), because[row]))
     return tuple(sorted(found, key=lambda item: (item.total, item.more)))
 
 

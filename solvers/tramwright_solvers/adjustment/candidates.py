@@ -16,7 +16,7 @@ from ..model.options import Criterion
 from .minimum_zone import Spans, nearest, spans
 from .problem import Problem
 from .subset_lsq import SubsetFits, fits
-from .subsets import SLACK, freedom
+from .subsets import SLACK, freedom, of_least_effort
 
 MOST_BOUNDED = 300
 """Subsets solved within their bounds before those that cannot be the best of their size are dropped."""
@@ -94,6 +94,18 @@ class Candidates(Struct, frozen=True, dict=True):
         """Bytes of the answers, with those of :attr:`zones`, wanted or not: two arrays of each subset's columns."""
         columns = sum(self.count) + len(self.count) - 1  # the first subset moves nothing
         return self.fits.nbytes + 16 * len(self.problem.weights) * columns
+
+    def least_shown(self, index: int, free: int) -> bool:
+        """Say whether no subset of ``free`` adjusters that was not weighed needs less effort than this one.
+
+        Those have more adjusters than ``exact_moves``; and without bounds one of more than there are directions to move
+        in could leave one out.
+        """
+        directions = self.fits.basis.shape[2] + int(np.sum(self.problem.equations))
+        if self.exact_moves >= (free if self.bounded else min(free, directions)):
+            return True
+        easiest = np.sort(self.problem.effort)[: self.exact_moves + 1]
+        return self.effort[index] <= float(easiest.sum()) + SLACK
 
     def evaluate(
         self, gaps: Floats, criterion: Criterion, unbounded: Collection[int] = (), within: Deadline = NEVER
@@ -202,7 +214,7 @@ class Candidates(Struct, frozen=True, dict=True):
         broken = np.any((travels < problem.lower - slack) | (travels > problem.upper + slack), axis=2) | np.any(
             (along < problem.rows_lower - slack) | (along > problem.rows_upper + slack), axis=2
         )
-        broken[:, list(unbounded)] = False
+        broken[:, [0, *unbounded]] = False
         count = np.array(self.count)
         for survey, gap in enumerate(gaps):
             free = measure(problem, left[survey].T, criterion)
@@ -217,26 +229,29 @@ class Candidates(Struct, frozen=True, dict=True):
                     continue
                 within.check()
                 travels[survey, index] = 0.0
-                travels[survey, index, list(self.sets[index])] = self.within(index, gap, criterion, within)
+                if (kept_in := self.within(index, gap, criterion, within)) is None:
+                    left[survey, 0, index] = np.inf
+                    continue
+                travels[survey, index, list(self.sets[index])] = kept_in
                 left[survey, :, index] = self._left(gap, travels[survey, index])
                 best[size] = min(best[size], float(measure(problem, left[survey, :, [index]], criterion)[0]))
         kept = [index for index in range(len(self.sets)) if index not in set(unbounded)]
         travels[:, kept] = np.clip(travels[:, kept], problem.lower, problem.upper)
 
-    def within(self, index: int, gap: Floats, criterion: Criterion, deadline: Deadline = NEVER) -> Floats:
-        """Return the travels of one subset for one gap (n,), bounds and conditions kept.
+    def within(self, index: int, gap: Floats, criterion: Criterion, deadline: Deadline = NEVER) -> Floats | None:
+        """Return the travels of one subset for one gap (n,), bounds and conditions kept; None where there are none.
 
         Raises:
             OutOfTime: the time is up.
         """
         alone = self.problem.moving(self.sets[index])
         if criterion == "least-squares":
-            from .constrained_lsq import bounded
+            from .constrained_lsq import feasible_best
 
-            return bounded(alone, gap)
-        from .minimum_zone import bounded as zone_bounded
+            return feasible_best(alone, gap)
+        from .minimum_zone import feasible_best as best_zone
 
-        return zone_bounded(alone, gap, deadline)
+        return best_zone(alone, gap, deadline)
 
     def _left(self, gap: Floats, travels: Floats) -> Floats:
         """Return what one gap (n,) leaves after these travels (m,)."""
@@ -280,6 +295,11 @@ def most_subsets(free: int, stations: int) -> int:
     return by_remains if free <= EXACT_UP_TO else min(MOST_SUBSETS, by_remains)
 
 
+def room_beyond(free: int, stations: int) -> int:
+    """Return how many subsets may be weighed beside those of up to :func:`exact_moves`."""
+    return max(0, most_subsets(free, stations) - subsets_up_to(free, exact_moves(free, stations)))
+
+
 def subsets_up_to(free: int, size: int) -> int:
     """Return how many subsets of at most ``size`` of ``free`` adjusters there are, the empty one included."""
     return sum(comb(free, k) for k in range(size + 1))
@@ -306,12 +326,17 @@ def candidates_of(
     whose adjusters differ in what they do are kept: one that could be left out never helps. With bounds, and where
     ``every`` subset is wanted because some move in whole steps, they all count, since one adjuster may still move where
     another is at its bound. Beyond twelve adjusters, or with thousands of stations, the subsets are complete only up to
-    ``exact_moves``, and only the whole ``groups`` of more adjusters are added. With ``every``, those of fewer than
-    ``least`` adjusters may be left out, the empty one excepted.
+    ``exact_moves``; of more adjusters there are the whole ``groups`` and, for one problem, those
+    :func:`of_least_effort`. With ``every``, those of fewer than ``least`` adjusters may be left out, the empty one
+    excepted.
     """
-    most = exact_moves(len(free), problems[0].influence.shape[0])
-    larger = sorted({group for group in (*groups, free) if len(group) > most}, key=lambda group: (len(group), group))
+    stations = problems[0].influence.shape[0]
+    most = exact_moves(len(free), stations)
     first = problems[0]
+    several = {group for group in (*groups, free) if len(group) > most}
+    if several and len(problems) == 1 and not every:
+        several.update(of_least_effort(first, free, most, room_beyond(len(free), stations)))
+    larger = sorted(filter(first.permits, several), key=lambda group: (len(group), group))
     bounded = first.moving(free).bounded
     found: dict[int, Candidates] = {}
     for alike in fits(problems, free, most, larger, every=every or bounded, least=least):

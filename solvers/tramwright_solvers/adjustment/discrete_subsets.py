@@ -76,6 +76,8 @@ def solve_discrete(
     def tightened(index: int) -> float:
         work.spend(completing(len(gap), zone=criterion == "minimum-zone"))
         travels = options.within(index, gap, criterion, within)
+        if travels is None:
+            return np.inf
         left = options.problem.centred(gap + options.problem.influence[:, list(options.sets[index])] @ travels)
         return float(measure(options.problem, left[None], criterion)[0])
 
@@ -84,7 +86,8 @@ def solve_discrete(
         if index in whole:
             solve(index, GROUP_SHARE)
     spent, reached, sizes = False, np.inf, np.array(options.count)
-    for count in sorted(set(options.count)):
+    may_stand = options.problem.may_stand
+    for count in sorted(set(options.count) if may_stand else set(options.count) - {0}):
         members = np.flatnonzero(sizes == count)
         known = [
             solved[k].objective if k in solved else float(bound[k])
@@ -103,13 +106,13 @@ def solve_discrete(
                     best = min(best, solve(index, PLAN_SHARE))
         reached = min(reached, best)
     for index in sorted(whole):
-        if index in solved:
+        if index in solved and np.isfinite(solved[index].objective):
             _write(options, table, row, index, gap, solved[index])
         else:
             for worth in (table.objective, table.total, table.rms, table.spread):
                 worth[row, index] = np.inf
     stopped = spent or any(found.outcome == "stopped" for found in solved.values())
-    unproven = reached - float(bound.min())
+    unproven = reached - float(bound[0 if may_stand else 1 :].min(initial=np.inf))
     return DiscreteAnswers(
         stacks={
             index: {

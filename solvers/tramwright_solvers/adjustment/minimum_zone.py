@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
-from ..model.errors import SolverError
+from ..model.errors import Impossible, SolverError
 from . import sentences
 from .chebyshev_exchange import deviations, exchanged, lower_bound
 from .problem import Problem
@@ -42,6 +42,9 @@ SLACK = 1e-9
 
 RANK = 1e-12
 """Singular values of a column-scaled design below this share of the largest are rounding."""
+
+INFEASIBLE = 2
+"""Status of ``scipy.optimize.linprog`` for a programme without a solution."""
 
 FAR = 1e6
 """Bounds this many times the gap's own size are as good as none, and only blur the programme's tolerances."""
@@ -174,6 +177,7 @@ def programme(
 
     Raises:
         OutOfTime: the time is up.
+        Impossible: nothing keeps the limits.
         SolverError: HiGHS found no optimum.
     """
     from scipy.optimize import linprog
@@ -197,6 +201,8 @@ def programme(
         if found.status == 0:
             return np.asarray(found.x, dtype=np.float64)
     within.check()
+    if found.status == INFEASIBLE:
+        raise Impossible.at("/solve", sentences.NOTHING_ALLOWED)
     raise SolverError(sentences.programme_unsolved(found.message))
 
 
@@ -208,11 +214,16 @@ def bounded(problem: Problem, gap: Floats, within: Deadline = NEVER) -> Floats:
 
     Raises:
         OutOfTime: the time is up.
-        SolverError: HiGHS failed; zero travel is feasible, so the programme itself never is.
+        Impossible: no travel satisfies the bounds and conditions. Never where zero travel does.
+        SolverError: HiGHS failed.
     """
     count, adjusters = problem.influence.shape
     middle = (np.max(gap) + np.min(gap)) / 2.0 if problem.offset_free else 0.0
     scale = float(np.max(np.abs(gap - middle)))
+    if not problem.may_stand:
+        scale = max(scale, float(np.max(np.maximum(problem.rows_lower, -problem.rows_upper))))
+        if adjusters == 0:
+            raise Impossible.at("/solve", sentences.NOTHING_ALLOWED)
     if scale == 0.0 or adjusters == 0:
         return np.zeros(adjusters)
     target = (gap - middle) / scale
@@ -243,6 +254,19 @@ def bounded(problem: Problem, gap: Floats, within: Deadline = NEVER) -> Floats:
     easiest = programme(np.concatenate([effort, effort, np.zeros(rest)]), at_most, equal, least, largest, within)
     travels = easiest[:adjusters] - easiest[adjusters : 2 * adjusters]
     return np.clip(travels * scale, problem.lower, problem.upper)
+
+
+def feasible_best(problem: Problem, gap: Floats, within: Deadline = NEVER) -> Floats | None:
+    """Return what :func:`bounded` returns, or None where no travels are allowed.
+
+    Raises:
+        OutOfTime: the time is up.
+        SolverError: HiGHS failed.
+    """
+    try:
+        return bounded(problem, gap, within)
+    except Impossible:
+        return None
 
 
 def conditions(problem: Problem, scale: float) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:

@@ -18,7 +18,7 @@ from msgspec.structs import replace
 
 from ..linalg.orthogonalize import dominant
 from ..model.contract import Adjuster, Floats
-from ..model.errors import SolverError
+from ..model.errors import Impossible, SolverError
 from ..model.options import Criterion
 from . import constrained_lsq, minimum_zone
 from .constrained_lsq import RANK
@@ -35,12 +35,18 @@ SEARCH = 0.5
 """Share of the work allowed after which a zone still being searched goes on to HiGHS."""
 
 
+BEYOND = 10.0
+"""How much worse than the continuous answer the first found may be, in gaps as found, where conditions leave no answer
+to begin with. Our own choice."""
+
+
 class Programme(Struct, frozen=True):
     """An answer in whole steps and stacks.
 
     ``travels`` (m,); ``objective`` is what the criterion makes of them, root mean square or half the zone, ``bound``
     what no allowed travels can undercut, ``gap`` their difference; ``outcome`` says whether the search was finished.
-    ``stacks`` has an entry for each adjuster, None where it carries no shims.
+    ``stacks`` has an entry for each adjuster, None where it carries no shims. Where the conditions allow none, the
+    objective is infinite.
     """
 
     travels: Floats
@@ -110,9 +116,13 @@ class Task:
         """Search, and let HiGHS finish a zone that takes long."""
         alone = np.zeros(len(self.adjusters))
         size = objective(self.problem, self.gap, alone, criterion)
-        if size == 0.0:
+        if size == 0.0 and self.problem.may_stand:
             return self._answer(alone, criterion, 0.0, True)
-        middle = self.relaxed(criterion)
+        try:
+            middle = self.relaxed(criterion)
+        except Impossible:
+            return self._none()
+        size = size or float(np.abs(middle).max())
         root = np.sqrt(len(self.gap))
 
         def norm_of(travels: Floats) -> float:
@@ -131,11 +141,14 @@ class Task:
             work=self.work,
             share=SEARCH if criterion == "minimum-zone" else 1.0,
         )
-        for travels in (alone, self.rounded(middle, criterion)):
+        for travels in (alone if self.problem.may_stand else None, self.rounded(middle, criterion)):
             if travels is not None:
                 search.offer(travels, norm_of(travels))
+        if search.travels is None:
+            search.best = BEYOND * (norm_of(middle) + norm_of(alone) + size)
         bound = max(search.run(norm_of), norm_of(middle)) / root
-        assert search.travels is not None
+        if search.travels is None:
+            return self._none()
         if self.pools.unsure:
             bound = norm_of(middle) / root
         if not search.cut or criterion == "least-squares":
@@ -185,8 +198,8 @@ class Task:
         return allowed
 
     def _equations(self) -> Floats:
-        """Return the equations among the conditions, with unit normals."""
-        rows = self.problem.rows[self.problem.rows_lower == self.problem.rows_upper]
+        """Return the equations among the conditions that zero travel satisfies, with unit normals."""
+        rows = self.problem.rows[self.problem.equations]
         size = np.linalg.norm(rows, axis=1, keepdims=True)
         return np.asarray(rows / np.where(size > 0, size, 1.0))
 
@@ -241,6 +254,11 @@ class Task:
 
     def _picked(self, travels: Floats) -> dict[int, int]:
         return {column: table.nearest(travels[column]) for column, table in self.tables.items()}
+
+    def _none(self) -> Programme:
+        """Say that none was found that the conditions allow."""
+        nothing = (None,) * len(self.adjusters)
+        return Programme(np.zeros(len(self.adjusters)), np.inf, np.inf, "optimal", nothing)
 
     def _answer(self, travels: Floats, criterion: Criterion, bound: float, done: bool) -> Programme:
         value = objective(self.problem, self.gap, travels, criterion)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from msgspec import Struct
@@ -16,10 +16,11 @@ class Problem(Struct, frozen=True):
 
     Shapes for n stations, m adjusters, c conditions: ``influence`` (n, m), dimensionless; ``weights`` (n,), mean one,
     the weights of the least squares; ``effort``, ``lower``, ``upper`` (m,); ``rows`` (c, m) with ``rows_lower <= rows @
-    a <= rows_upper``, equal ends making an equation. Zero travel satisfies everything. ``criterion`` is the weighted
-    sum of squares about the weighted mean (about zero where the offset is kept), or half the zone: half of highest
-    minus lowest (largest magnitude where the offset is kept). Travels that the criterion leaves open take the least
-    ``sum((effort * a) ** 2)`` in least squares, and ``sum(effort * abs(a))`` in linear programmes.
+    a <= rows_upper``, equal ends making an equation; of some adjusters, by column, ``at_most`` so many may move.
+    ``criterion`` is the weighted sum of squares about the weighted mean (about zero where the offset is kept), or half
+    the zone: half of highest minus lowest (largest magnitude where the offset is kept). Travels that the criterion
+    leaves open take the least ``sum((effort * a) ** 2)`` in least squares, and ``sum(effort * abs(a))`` in linear
+    programmes.
     """
 
     influence: Floats
@@ -31,13 +32,27 @@ class Problem(Struct, frozen=True):
     rows_lower: Floats
     rows_upper: Floats
     offset_free: bool = True
+    at_most: tuple[tuple[int, frozenset[int]], ...] = ()
+
+    @property
+    def equations(self) -> np.ndarray:
+        """Which rows (c,) are equations that zero travel satisfies: these narrow the directions in which to move."""
+        return np.asarray((self.rows_lower == 0.0) & (self.rows_upper == 0.0))
+
+    @property
+    def excludes_zero(self) -> np.ndarray:
+        """Which rows (c,) zero travel breaks."""
+        return np.asarray((self.rows_lower > 0.0) | (self.rows_upper < 0.0))
+
+    @property
+    def may_stand(self) -> bool:
+        """Whether zero travel satisfies everything."""
+        return not np.any(self.excludes_zero)
 
     @property
     def bounded(self) -> bool:
-        """Whether anything but equations limits the travels."""
-        return bool(
-            np.isfinite(self.lower).any() or np.isfinite(self.upper).any() or (self.rows_lower != self.rows_upper).any()
-        )
+        """Whether anything but equations that zero travel satisfies limits the travels."""
+        return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any() or not self.equations.all())
 
     def moving(self, columns: Sequence[int]) -> Problem:
         """Return the problem of these adjusters alone, in this order, all others standing still."""
@@ -49,7 +64,12 @@ class Problem(Struct, frozen=True):
             lower=self.lower[keep],
             upper=self.upper[keep],
             rows=self.rows[:, keep],
+            at_most=(),
         )
+
+    def permits(self, columns: Collection[int]) -> bool:
+        """Say whether these adjusters may be moved together."""
+        return all(len(some.intersection(columns)) <= count for count, some in self.at_most)
 
     def centred(self, gaps: Floats) -> Floats:
         """Take the weighted mean off each gap, where the offset is free; ``gaps`` has shape (..., n)."""

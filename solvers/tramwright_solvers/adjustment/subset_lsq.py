@@ -145,11 +145,13 @@ def fits(
     that no other undercuts, whatever the gap.
     """
     first = problems[0]
-    equations = int(np.sum(first.rows_lower == first.rows_upper))
+    equations = int(np.sum(first.equations))
     for places, spaces in by_rank(problems):
         # More adjusters than directions to move in: one of them could be left out.
         useful = most if every else min(most, spaces.axes.shape[2] + equations)
         wanted = [subset for size in range(least, useful + 1) for subset in combinations(free, size)]
+        if first.at_most:
+            wanted = [subset for subset in wanted if first.permits(subset)]
         found = Subsets(spaces, 1 + len(wanted) + len(larger))
         if every or equations:
             solved(spaces, first, found, wanted + larger, most, every=every)

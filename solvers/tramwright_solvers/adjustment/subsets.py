@@ -4,7 +4,8 @@ their order by size and group."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import groupby
+from itertools import combinations, groupby
+from math import comb
 
 import numpy as np
 from msgspec import Struct
@@ -28,7 +29,7 @@ def freedom(problem: Problem, columns: tuple[int, ...]) -> Floats:
     Columns are orthonormal in effort × travel, so that the shortest vector of freedoms is the least effort.
     """
     effort = problem.effort[list(columns)]
-    equations = problem.rows[problem.rows_lower == problem.rows_upper][:, list(columns)] / effort
+    equations = problem.rows[problem.equations][:, list(columns)] / effort
     if not len(equations):
         return np.diag(1.0 / effort)
     _, singular, right = np.linalg.svd(equations)
@@ -41,7 +42,7 @@ def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[l
 
     ``wanted`` are sorted by size.
     """
-    if not np.any(problem.rows_lower == problem.rows_upper):
+    if not np.any(problem.equations):
         for size, same in groupby(wanted, key=len):
             alike = list(same)
             yield alike, np.eye(size) / problem.effort[np.array(alike)][:, :, None]
@@ -78,6 +79,33 @@ def undominated(same: Sequence[bytes], effort: Sequence[float]) -> list[int]:
         if (known := cheapest.get(key)) is None or cost < known:
             cheapest[key] = cost
     return [k for k, (key, cost) in enumerate(zip(same, effort, strict=True)) if cost <= cheapest[key] + SLACK]
+
+
+def of_least_effort(problem: Problem, free: tuple[int, ...], most: int, room: int) -> list[tuple[int, ...]]:
+    """Return subsets of more than ``most`` adjusters among those that make every gap the free ones can, with the least
+    effort: the whole of these, then without one, without two and so on, as long as there is ``room``.
+
+    Taken in the order of effort, each that adds a direction: a basis of least weight (of a matroid, by the greedy
+    method). None where equations tie adjusters to each other.
+    """
+    if problem.equations.any():
+        return []
+    rest, basis = problem.weighted()[:, list(free)], list[int]()
+    effort, floor = problem.effort[list(free)], RANK * float(np.linalg.norm(rest, axis=0).max(initial=0.0))
+    for level in np.unique(effort):
+        alike = np.flatnonzero(effort == level)
+        while (norms := np.linalg.norm(rest[:, alike], axis=0)).max(initial=0.0) > floor:
+            column = int(alike[norms.argmax()])
+            axis = rest[:, column] / norms.max()
+            rest = rest - np.outer(axis, axis @ rest)
+            rest[:, column] = 0.0
+            basis.append(free[column])
+    found = list[tuple[int, ...]]()
+    for size in range(len(basis), most, -1):
+        if len(found) + comb(len(basis), size) > room:
+            break
+        found += combinations(sorted(basis), size)
+    return found
 
 
 class Sizes(Struct, frozen=True):

@@ -27,7 +27,7 @@ from ..diagnostics.reliability import ALPHA, POWER
 from ..linalg.grids import bed_grid
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats, Mechanism
-from ..model.errors import Fault, Refused
+from ..model.errors import Refused
 from ..model.machine import Machine
 from ..model.survey import Survey
 from ..multisurvey.joint_adjustment import (
@@ -64,9 +64,9 @@ def compare(
             ``{machine, before, after, solve}``.
     """
     surveys = {"/before": before, "/after": after}
-    solvers = (registry or installed()).solvers.values()
-    picked = mechanisms or [solver() for solver in solvers if solver.suits(machine)]
-    faults, groups = list[Fault](), list[Group]()
+    registry = registry or installed()
+    picked = mechanisms or registry.suiting(machine)
+    faults, groups = registry.unread_extras(machine), list[Group]()
     measured = reduce_group(machine, surveys, faults)
     with collect_group(faults):
         groups.append(group_of(machine, picked, bool(mechanisms)))

@@ -103,6 +103,9 @@ def reduce_many(
     done: dict[int, ReducedStack | SolverError] = {}
     keys: dict[int, GeometryKey] = {}
     for place, (geometry, _) in enumerate(stacks):
+        if faults := registry.unread_extras(geometry.machine):
+            done[place] = Refused(faults)
+            continue
         try:
             picked: tuple[Mechanism, ...] = () if geometry.solve.with_ else registry.suited(geometry.machine)
         except SolverError as error:

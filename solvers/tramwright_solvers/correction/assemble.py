@@ -16,18 +16,15 @@ from ..diagnostics.outliers import may_hold_slips
 from ..learning.forecast import forecast
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
-from ..linalg.rowwise import row_products
-from ..model.contract import Effect, Floats, Mechanism, Move
+from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
-from ..model.materials import HOT
 from ..model.options import Solve
-from ..model.sentences import GENERAL_CAUTIONS
 from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
-from ..results.findings import Budgets, Predicted, Station, Suspect, WholeBed
+from ..results.correction import Correction, MovesAnswer, VerdictAnswer
+from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf
 from . import sentences
@@ -36,11 +33,12 @@ from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
+from .remarks import cautions, effects, moved_by
 from .selection import describe_choice
+from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
-from .work_order import move_of, readings_first, steps_for
 
 
 class ReducedStack(Struct, frozen=True):
@@ -72,7 +70,7 @@ class ReducedStack(Struct, frozen=True):
         prepared, solve, uniform = self.prepared, self.solve, self.noise.uniform
         if len(self.surveys) > 1 or uniform is None or self.surveys[0].previous is not None:
             return None
-        if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded:
+        if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded or not prepared.linear:
             return None
         return prepared.options.kind, uniform, solve.aim_for, solve.most_moves
 
@@ -118,7 +116,7 @@ class ReducedStack(Struct, frozen=True):
             return found
         rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
         if len(rows):
-            told = self.prepared.slips.suspects(self.gaps[rows], self.noise.variance[rows])
+            told = self.prepared.slips.suspects(self._read()[rows], self.noise.variance[rows])
             for row, own in zip(rows.tolist(), told, strict=True):
                 found[row] = own
         if self.prepared.layout.repeated:
@@ -134,12 +132,12 @@ class ReducedStack(Struct, frozen=True):
         columns, sense = self.prepared.slips.columns, self.prepared.machine.sense
         return [
             closing_doubt(layout, layout.means(own, sense), gap, columns)
-            for own, gap in zip(self.single, self.gaps, strict=True)
+            for own, gap in zip(self.single, self._read(), strict=True)
         ]
 
     def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
         prepared, surveys = self.prepared, self.surveys
-        return verdicts_of(prepared.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
+        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
 
     def _responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
@@ -170,6 +168,7 @@ class ReducedStack(Struct, frozen=True):
                     decided.settled[row],
                     doubt.says if (doubt := judged[row].doubt) and not doubt.moves else None,
                     self.within,
+                    unsettled=decided.unsettled(row),
                 ),
                 suspects=judged[row].suspects,
                 notes=prepared.notes
@@ -186,10 +185,11 @@ class ReducedStack(Struct, frozen=True):
         decided, judged = self._decide(decide)
         scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
         moves = self._moves(decided, learnt)
-        before, stations = gaps.tolist(), self._stations(travels)
+        before, stations = self._read().tolist(), self._stations(travels)
         suggested = plans_by_size(prepared, scores, decided.chosen)
-        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels), self._budgets(decided)
-        rungs, terms = ladders(prepared, scores), prepared.form.split(gaps, self.noise)
+        exact = None if prepared.linear else prepared.changes(travels, prepared.places_over_bed)
+        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
+        rungs, terms = ladders(prepared, scores), self._terms()
         answers = []
         for row, (told, own) in enumerate(zip(self._moves_answers(decided, judged, moves, learnt), moves, strict=True)):
             predicted = Predicted(**asdict(told.predicted), stations=stations[row])
@@ -201,7 +201,7 @@ class ReducedStack(Struct, frozen=True):
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found),
+                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found, told.predicted.total),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,
@@ -219,6 +219,16 @@ class ReducedStack(Struct, frozen=True):
             )
         return answers
 
+    def _read(self) -> Floats:
+        """Return the gaps as the dial shows them (N, n), with what is known of them."""
+        return self.gaps if self.prepared.known is None else self.gaps + self.prepared.known
+
+    def _terms(self) -> list[list[FormTerm]]:
+        """Return the terms of each gap, and after them what was known of it and taken off before."""
+        prepared = self.prepared
+        known = [FormTerm(one.name, float(np.ptp(one.gap)), None, 0.0, True) for one in prepared.known_shapes]
+        return [[*own, *known] for own in prepared.form.split(self.gaps, self.noise)]
+
     def _assumed(self, moves: Sequence[MoveOf | None]) -> list[str]:
         """Return the defaults that moves hang on, the shortest first."""
         moved = moved_by(moves)
@@ -229,9 +239,10 @@ class ReducedStack(Struct, frozen=True):
         """Return every station before and after these travels (N, m), with the dial as the user reads it."""
         prepared, sense = self.prepared, self.prepared.machine.sense
         x, y = prepared.layout.points.T.tolist()
-        after = self.gaps + row_products(travels, prepared.influence.T)
+        after = self.gaps + prepared.changes(travels)
         u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0))
-        columns = (after, self.gaps, sense * after, sense * self.gaps, u)
+        read, known = self._read(), prepared.known
+        columns = (after, self.gaps, sense * (after if known is None else after + known), sense * read, u)
         rows = zip(*(column.tolist() for column in columns), strict=True)
         return [list(map(Station, x, y, *row)) for row in rows]
 
@@ -295,6 +306,8 @@ def reduce_surveys(
     """Reduce surveys, read as prepared for, to gaps."""
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
+    if prepared.known is not None:
+        gaps = gaps - prepared.known
     return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
 
 
@@ -320,31 +333,3 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     # a survey of one value at each station, as these are, has no closing readings
     decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), told, again)
     return [[one] for one in told(judged)]
-
-
-def effects(prepared: Geometry, travels: Floats) -> list[Effect]:
-    """Return the mechanisms' side effects of these travels."""
-    found: list[Effect] = []
-    for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True):
-        if type(mechanism).effects is not Mechanism.effects:  # most have none
-            found += mechanism.effects(Move(prepared.machine, prepared.layout.points, travels[columns]))
-    return found
-
-
-def moved_by(moves: Sequence[MoveOf | None]) -> tuple[str, ...]:
-    """Return the adjusters that moves move."""
-    return tuple([move.adjuster for move in moves if move is not None])
-
-
-def cautions(
-    prepared: Geometry, survey: Survey, advice: Advice, moved: tuple[str, ...], learnt: Responses | None
-) -> list[str]:
-    """Return the cautions that go with what is to be done now; none where nothing is."""
-    if advice.do == "nothing":
-        return []
-    found = list(prepared.said_of(moved).cautions if moved else GENERAL_CAUTIONS[:1])
-    if learnt is not None and learnt.stop:
-        found.insert(0, sentences.did_not_obey(learnt.stop))
-    if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
-        found.insert(0, sentences.bed_burns(survey.bed_temperature))
-    return found

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple, Protocol
 
 from msgspec import Struct
 
-from ..adjustment.candidates import MOST_SPANNED, exact_moves
+from ..adjustment.candidates import MOST_SPANNED, exact_moves, room_beyond
 from ..adjustment.subset_lsq import MOST_LEFT
 from ..diagnostics.gaussian_process import MOST_STATIONS
 from ..model.errors import Refused
@@ -144,8 +144,11 @@ def of_size(size: Size) -> Cost:
 
 def weighed(free: int, stations: int) -> tuple[int, float]:
     """Return how many subsets of ``free`` adjusters are weighed, and how many adjusters they have on average."""
-    counts = [comb(free, size) for size in range(exact_moves(free, stations) + 1)]
-    return sum(counts), sum(size * count for size, count in enumerate(counts)) / sum(counts)
+    most = exact_moves(free, stations)
+    counts = [comb(free, size) for size in range(most + 1)]
+    more = room_beyond(free, stations) if most < free else 0
+    moves = sum(size * count for size, count in enumerate(counts)) + more * free
+    return sum(counts) + more, moves / (sum(counts) + more)
 
 
 def described(machine: Machine) -> int:

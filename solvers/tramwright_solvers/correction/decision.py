@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers, solve_discrete
@@ -13,18 +16,30 @@ from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..reduction.covariance import GapCovariance
 from .geometry import Geometry
+from .relinearize import Settled, added_by_setting, settle_rows, travel_u
 from .scoring import Scores, score
 from .selection import Selection, choose, undecided_nearest, undecided_subsets
 from .subset_table import SubsetTable
 
 
 class Decision(Struct, frozen=True):
-    """Every subset's answer to a stack, what they are worth, and which is chosen for each survey."""
+    """Every subset's answer to a stack, what they are worth, and which is chosen for each survey.
+
+    ``options`` are the subsets; ``bent`` are by survey and subset the travels of adjusters that are not linear, empty
+    where all are.
+    """
 
     table: SubsetAnswers
     settled: list[DiscreteAnswers | None]
     scores: Scores
     chosen: Selection
+    options: SubsetTable
+    bent: Sequence[Mapping[int, Settled]] = ()
+
+    def unsettled(self, row: int) -> bool:
+        """Say whether the travels chosen for a survey had not settled."""
+        known = self.bent[row].get(int(self.chosen.index[row])) if self.bent else None
+        return known is not None and not known.sure
 
 
 def decide(
@@ -37,7 +52,16 @@ def decide(
     """
     table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete, within)
     settled = solve_discrete_rows(prepared, solve, table, gaps, within)
-    return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+    if prepared.linear:
+        return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+    bent = settle_rows(prepared, solve.criterion, solve.time_limit, table, gaps, settled, within)
+    options = replace(prepared.options, added=added_by_setting(prepared, bent))
+    decided = score_and_choose(options, solve, gaps, noise, table, settled)
+    chosen = decided.chosen
+    for row, index in enumerate(chosen.index.tolist()):
+        if index in bent[row]:
+            chosen.u[row] = travel_u(prepared, index, bent[row][index], noise.some(np.array([row])).of)
+    return replace(decided, bent=bent)
 
 
 def decide_lazily(
@@ -48,7 +72,8 @@ def decide_lazily(
     The others keep their least-squares answers, which are not chosen and must not be reported.
     """
     options = prepared.candidates
-    if solve.criterion != "minimum-zone" or options.bounded or prepared.whole or noise.uniform is None:
+    easy = prepared.linear and not (options.bounded or prepared.whole)
+    if solve.criterion != "minimum-zone" or not easy or noise.uniform is None:
         return decide(prepared, solve, gaps, noise, within)
     table = options.outline(gaps, solve.criterion)
     least = 2.0 * table.rms
@@ -78,7 +103,7 @@ def score_and_choose(
 ) -> Decision:
     """Score what every subset leaves and take one for each survey."""
     scores = score(options, solve, gaps, noise, table)
-    return Decision(table, settled, scores, choose(options, solve, scores, table, noise))
+    return Decision(table, settled, scores, choose(options, solve, scores, table, noise), options)
 
 
 def solve_discrete_rows(

@@ -54,6 +54,7 @@ class Design(Struct, frozen=True):
             limits.offset_free,
             limits.effort.tobytes(),
             limits.rows.tobytes(),
+            limits.at_most,
         )
 
 

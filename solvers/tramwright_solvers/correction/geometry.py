@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from itertools import accumulate
 from typing import NamedTuple
@@ -14,12 +15,15 @@ from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
 from ..diagnostics.form_terms import TERMS, Form, form, term_columns
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
+from ..diagnostics.likeness import Patches, patch_planes, places_on_patches
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.settling import settling_places
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
-from ..model.contract import Floats, Mechanism
+from ..linalg.rowwise import row_products
+from ..mechanisms.adjusters import SUPPORTS
+from ..model.contract import Floats, KnownShape, Mechanism
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import K
 from ..reduction.stations import StationLayout, a_priori
@@ -28,8 +32,8 @@ from ..uncertainty.budget import Sources, sources
 from ..uncertainty.setting_error import Setting, least_travels
 from . import sentences
 from .assumptions import assumptions
-from .parking import Parking, parking
-from .setup import Setup
+from .setup import PICKED, Setup
+from .steps.parking import Parking, parking
 from .subset_table import SubsetTable
 
 FAR_MM = 5.0
@@ -43,6 +47,11 @@ JUDGED = ("tilt-x", "tilt-y", "twist")
 
 PER_STATION, ITSELF = 2000, 40_000
 """Bytes for each station, the check of readings and the form above all, and for what is always there. Measured."""
+
+
+def sum_of_shapes(shapes: Sequence[KnownShape]) -> Floats | None:
+    """Return the sum of known shapes, None where there are none."""
+    return np.sum([one.gap for one in shapes], axis=0) if shapes else None
 
 
 class SaidOfMoves(NamedTuple):
@@ -133,6 +142,33 @@ class Geometry(Setup, frozen=True, dict=True):
         ends = accumulate(len(own) for _, own in self.parts)
         return tuple(slice(end - len(own), end) for end, (_, own) in zip(ends, self.parts, strict=True))
 
+    def changes(self, travels: Floats, points: Floats | None = None) -> Floats:
+        """Return the change of gap (N, n) that travels (N, m) make at the stations, or at other points (n, 2)."""
+        if self.linear and points is None:
+            return row_products(travels, self.influence.T)
+        where = self.layout.points if points is None else points
+        return np.stack([self.change_at(where, own) for own in travels])
+
+    @cached_property
+    def known_shapes(self) -> tuple[KnownShape, ...]:
+        """What is known of the gap at the stations and taken off the readings."""
+        return self.known_at(self.layout.points)
+
+    @cached_property
+    def known(self) -> Floats | None:
+        """Their sum (n,), None where nothing is known."""
+        return sum_of_shapes(self.known_shapes)
+
+    @cached_property
+    def patches(self) -> Floats | None:
+        """The patches on which the stations lie (n, p); None where the bed is one piece."""
+        return self.patches_at(self.layout.points)
+
+    @cached_property
+    def linear(self) -> bool:
+        """Whether influence × travel is the change of gap."""
+        return all(mechanism.linear for mechanism, _ in self.parts)
+
     @cached_property
     def questioned(self) -> tuple[tuple[Mechanism, slice], ...]:
         """The mechanisms that may refuse to carry out travels, with their columns."""
@@ -162,13 +198,31 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def slips(self) -> SlipCheck:
         """The check of readings against each other."""
-        columns = np.concatenate([term_columns(self.machine.bed, self.layout.points), self.influence], axis=1)
+        columns = np.concatenate(
+            [term_columns(self.machine.bed, self.layout.points), self.influence, *self.own_shapes], axis=1
+        )
         return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
+
+    @property
+    def own_shapes(self) -> Iterator[Floats]:
+        """Columns (n, q) that the readings may show beside the form and the adjusters: known shapes, and patches that
+        lie as they like."""
+        if self.known is not None:
+            yield self.known[:, None]
+        if self.patches is not None:
+            yield patch_planes(self.machine.bed, self.layout.points, self.patches, self.patches)
 
     @cached_property
     def sources(self) -> Sources:
         """What makes up the uncertainty of a total."""
         return sources(self.machine, self.layout, self.adjusters, self.setting)
+
+    @cached_property
+    def places_over_bed(self) -> Floats:
+        """The places (G, 2) for which the whole bed is estimated: a grid, or one on each patch."""
+        if self.patches is None:
+            return bed_points(self.machine.bed)
+        return places_on_patches(self.machine.bed, lambda at: np.asarray(self.patches_at(at)))
 
     @cached_property
     def over_bed(self) -> Interpolation:
@@ -177,12 +231,20 @@ class Geometry(Setup, frozen=True, dict=True):
             self.machine.bed,
             self.layout.points,
             self.influence,
-            self.influence_at(bed_points(self.machine.bed)),
+            self.influence_at(self.places_over_bed),
             self.setting.u,
             a_priori(self.layout)[0],
             self.layout.factors,
             [blind.what for blind in self.blind if blind.kind == "term"],
+            self.both_patches,
+            self.places_over_bed,
         )
+
+    @cached_property
+    def both_patches(self) -> Patches | None:
+        """The patches at the stations and on the grid over the bed; None where the bed is one piece."""
+        there = self.patches_at(self.places_over_bed)
+        return None if self.patches is None or there is None else Patches(self.patches, there)
 
     @cached_property
     def blind(self) -> list[Blind]:
@@ -247,7 +309,20 @@ class Geometry(Setup, frozen=True, dict=True):
     def notes(self) -> list[str]:
         """What the stations do not show or check."""
         unseen = [sentences.not_shown([blind.what for blind in self.blind])] if self.blind else []
-        return [*self.slips.unchecked_says(), *unseen]
+        unit = self.machine.units
+        known = [sentences.taken_off(one.name, float(np.ptp(one.gap)), unit) for one in self.known_shapes]
+        return [*self.slips.unchecked_says(), *unseen, *known, *self.unused]
+
+    @cached_property
+    def unused(self) -> list[str]:
+        """What the machine describes and the solvers that were picked make no use of, where none was named."""
+        if self.entries[0] != PICKED:
+            return []
+        found = []
+        if self.machine.supports and not any(one.pointer.startswith(f"{SUPPORTS}/") for one in self.adjusters):
+            found.append(sentences.supports_unused(list(self.versions)))
+        found += [sentences.extras_unused(name) for name in self.machine.extras if name not in self.versions]
+        return found
 
     def said_of(self, moved: tuple[str, ...]) -> SaidOfMoves:
         """Return the cautions and assumptions that go with moving these adjusters."""

@@ -216,7 +216,8 @@ def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | 
         decided.scores.total[row, [0, decided.chosen.index[row]]].tolist(),
     )
     gained = found - left
-    if left <= SCATTER * prepared.reading_u:
+    # moves that conditions ask for are not made for what they gain
+    if left <= SCATTER * prepared.reading_u or not prepared.limits.may_stand:
         return None
     over_bed, at_stations = (
         float(np.ptp(columns @ travels)) for columns in (prepared.influence_over_bed, prepared.influence)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, Slack, learn
@@ -16,6 +17,7 @@ from ..reduction.levelling_network import MOST_SETUPS
 from ..reduction.readings import place_faults, time_faults, values, where
 from ..reduction.stations import layout
 from . import sentences
+from .geometry import sum_of_shapes
 
 if TYPE_CHECKING:
     from ..model.options import Solve
@@ -47,6 +49,8 @@ def learn_from(
         for move in one.moves:
             travels[row, ids.index(move.adjuster)] = move.travel
     seen = [reduce_pass(prepared, pointer, one.readings) for pointer, one in passes]
+    if not prepared.linear:
+        seen = [as_if_linear(prepared, one, -travels[row:].sum(axis=0)) for row, one in enumerate(seen)]
     surveys, machine = [*seen, current_pass(prepared, gaps, variance)], prepared.machine
     return learn(prepared.adjusters, surveys, travels, Slack.usual(machine.from_mm), solve.offset, machine.units)
 
@@ -54,6 +58,12 @@ def learn_from(
 def current_pass(prepared: Geometry, gaps: Floats, variance: Floats) -> ReducedPass:
     """Return the survey in hand as learning sees it."""
     return ReducedPass(prepared.layout.points, gaps, variance, prepared.layout.factors, prepared.influence)
+
+
+def as_if_linear(prepared: Geometry, seen: ReducedPass, back: Floats) -> ReducedPass:
+    """Return an earlier survey as it were if influence × travel were the change of gap; ``back`` (m,) leads from now to
+    then."""
+    return replace(seen, gaps=seen.gaps + seen.influence @ back - prepared.change_at(seen.points, back))
 
 
 def oldest_first(previous: Previous) -> list[tuple[str, Pass]]:
@@ -74,6 +84,8 @@ def reduce_pass(prepared: Geometry, pointer: str, readings: Sequence[Reading]) -
     except Refused as refused:
         raise Refused(repointed(pointer, refused.faults)) from refused
     gaps, variance = plan.reduce(np.array([values(readings)]), machine.sense)
+    if (known := sum_of_shapes(prepared.known_at(plan.points))) is not None:
+        gaps = gaps - known
     influence = prepared.influence_at(plan.points)
     return ReducedPass(plan.points, gaps[0], variance[0], plan.factors, influence)
 

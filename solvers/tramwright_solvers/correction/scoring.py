@@ -30,7 +30,8 @@ class Scores(Struct, frozen=True):
     ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
     travel. ``wider`` (K,) is how many times wider than that of two readings u is, because moves hang on the same
     readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many
-    subsets are small enough to be chosen.
+    subsets are small enough to be chosen. Where conditions do not let it, the machine ``may_stand`` as it is no
+    longer.
     """
 
     total: Floats
@@ -43,6 +44,7 @@ class Scores(Struct, frozen=True):
     slack: Floats
     aim: float
     most: int
+    may_stand: bool = True
 
     def some(self, rows: np.ndarray) -> Scores:
         """Return the scores of these surveys of the stack."""
@@ -57,6 +59,7 @@ class Scores(Struct, frozen=True):
             slack=self.slack[rows],
             aim=self.aim,
             most=self.most,
+            may_stand=self.may_stand,
         )
 
 
@@ -78,6 +81,7 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
         slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
         aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,
         most=within,
+        may_stand=subsets.problem.may_stand,
     )
 
 

@@ -14,6 +14,7 @@ from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
+from ..model.errors import Impossible
 from ..model.options import Solve
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
@@ -59,12 +60,20 @@ def choose(
     """Choose the least effort that reaches the aim; otherwise the best total without moves too small to measure.
 
     A subset is chosen only if its predicted total with its U is below the total as found, and if each of its travels
-    can be set and be seen at the dial. Subset 0, which moves nothing, always may be.
+    can be set and be seen at the dial. Subset 0, which moves nothing, always may be. Where conditions exclude it,
+    whatever satisfies them may be chosen.
+
+    Raises:
+        Impossible: no subset that may be moved satisfies the conditions.
     """
     rows = np.arange(len(scores.total))
     allowed = gains(scores, scores.spread)
+    if not allowed.any(axis=1).all():
+        raise Impossible.at("/solve", sentences.NOTHING_PERMITTED)
     index, reached, known = pick(options, scores, allowed)
-    small = np.asarray(too_small(table.travels[rows, index], options.least, scores.slack).any(axis=1))
+    small = (
+        np.asarray(too_small(table.travels[rows, index], options.least, scores.slack).any(axis=1)) & scores.may_stand
+    )
     if passed_over := bool(small.any()):
         least = options.least[small] if len(options.least) > 1 else options.least
         settable = np.asarray(~too_small(table.travels[small], least[:, None], scores.slack[small, None]).any(axis=2))
@@ -72,7 +81,7 @@ def choose(
         settable &= allowed[small]
         index[small], reached[small], known[small] = pick(options, scores.some(small), settable)
     alone, could = np.zeros(len(rows), dtype=bool), index
-    if solve.aim_for is None:
+    if solve.aim_for is None and scores.may_stand:
         alone = scores.spread[:, 0] + margin_as_read(scores.u[:, 0], options.division) <= options.limit
         index = np.where(alone, 0, index)
     travels = table.travels[rows, index]
@@ -93,9 +102,9 @@ def gains(scores: Scores, spread: Floats) -> np.ndarray:
 
     What a subset leaves has to be smaller with its U than the total as found; subset 0 moves nothing and always may be.
     """
-    better: np.ndarray = spread + K * scores.u < scores.spread[:, :1]
+    better: np.ndarray = spread + K * scores.u < (scores.spread[:, :1] if scores.may_stand else np.inf)
     better[:, scores.most :] = False
-    better[:, 0] = True
+    better[:, 0] = scores.may_stand
     return better
 
 
@@ -158,8 +167,11 @@ def describe_choice(
     settled: DiscreteAnswers | None,
     doubt: str | None,
     within: Deadline = NEVER,
+    *,
+    unsettled: bool = False,
 ) -> Choice:
     """Return one survey's choice in words; ``gap`` (n,). ``doubt`` says why nothing is moved yet, None if it is not so.
+    ``unsettled`` says that the travels of adjusters that are not linear had not settled.
 
     Raises:
         OutOfTime: the time is up.
@@ -170,23 +182,31 @@ def describe_choice(
         return Choice([], "none", aim, doubt, options.exact_moves)
     if chosen.alone[row]:
         return Choice([], "within", aim, sentences.WITHIN, options.exact_moves)
+    shown = options.least_shown(index, len(prepared.free))
     if reached:
-        why = sentences.least_effort(aim, unit, searched=settled is not None)
+        why = sentences.least_effort(aim, unit, searched=settled is not None, shown=shown)
     elif index == 0:
         why = sentences.nothing_gains(solve.most_moves)
     elif aim == 0.0:
-        why = sentences.best_attainable(solve.criterion, solve.most_moves)
+        why = sentences.best_attainable(solve.criterion, solve.most_moves, shown=shown)
     else:
-        why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves)
+        why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves, shown=shown)
+    if not scores.may_stand:
+        why += sentences.cannot_stay([prepared.because[at] for at in np.flatnonzero(options.problem.excludes_zero)])
     more: tuple[Binding, ...] = ()
     if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
-        more = binding(options.problem, prepared.adjusters, prepared.groups[-1], gap, solve.criterion, within)
+        moving = prepared.groups[-1] if options.problem.permits(prepared.groups[-1]) else options.sets[index]
+        more = binding(
+            options.problem, prepared.adjusters, moving, gap, solve.criterion, within, because=prepared.because
+        )
         if more:
             why += sentences.relaxation(more[0], float(scores.total[row, index]), unit)
     unproven = settled.gap if settled else 0.0
+    if unsettled:
+        why += sentences.UNSETTLED
     return Choice(
         [prepared.adjusters[j].id for j in options.sets[index]],
-        "reached" if reached else "stopped" if unproven > 0.0 else "best",
+        "reached" if reached else "stopped" if unproven > 0.0 or unsettled else "best",
         aim,
         why,
         options.exact_moves,

@@ -5,10 +5,53 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from ..model.contract import Adjuster
-from ..model.units import DECIMALS, WRITTEN, K
+from ..model.units import DECIMALS, K
 from ..reduction.sentences import station_at
-from ..results.moves import Binding, MoveOf
+from ..results.moves import Binding
+
+UNSETTLED = (
+    " An adjuster that moves the bed the less, or the more, the further it goes had not settled: a better plan may "
+    "exist. What these moves leave is exact all the same; survey again after them."
+)
+
+NOTHING_PERMITTED = (
+    "No adjusters that may be moved together satisfy the conditions, and it cannot stay as it is: let more of them "
+    "move (`hold`, `most_moves`), or change what the conditions come from."
+)
+
+
+def cannot_stay(because: Sequence[str]) -> str:
+    return f" It cannot stay as it is: {' '.join(because)}"
+
+
+def taken_off(name: str, size: float, unit: Literal["mm", "inch"]) -> str:
+    return f"The known {name}, {size:.{DECIMALS[unit]}f} {unit} over these stations, is taken off the readings."
+
+
+def supports_unused(solvers: Sequence[str]) -> str:
+    return (
+        f"The supports described are not moved: only {', '.join(solvers)} {'suits' if len(solvers) == 1 else 'suit'} "
+        "this machine by itself. If another solver moves them, name it in `solve.with`."
+    )
+
+
+def extras_unused(name: str) -> str:
+    return (
+        f"What is described under `extras.{name}` is not used: that solver does not say that it suits this machine. "
+        "Name it in `solve.with`."
+    )
+
+
+def gives_way(because: str, by: float) -> str:
+    return f"{because.rstrip('.')}: would have to give way by {by:.4g}"
+
+
+def conditions_clash(told: Sequence[str]) -> str:
+    return (
+        f"No travels within the bounds satisfy all conditions. The least that would help: {'; '.join(told)}. Let more "
+        "adjusters move, widen their `travel`, or change what the conditions come from."
+    )
+
 
 WITHIN = "The bed is proven within its limit, and no aim was given."
 
@@ -142,13 +185,6 @@ def no_sure_gain(standing: Literal["within", "outside", "undecided"]) -> str:
     return f"Nothing to do: no move that can be set and seen is sure to leave less than there is; {left}."
 
 
-def read_station(at: str, before: str | None, unit: str) -> str:
-    """Return the step that reads a station, one that read ``before`` or a new one."""
-    if before is None:
-        return f"Read the station at {at} as well, with the same zero of the indicator."
-    return f"Read the station at {at} again: it read {before} {unit}."
-
-
 HIGH_READS_PLUS = "a high bed reads plus"
 RIGHT_HAND = "right-hand threads"
 FROM_BELOW = "screws turned from below"
@@ -183,101 +219,26 @@ FEWER_PASSES = "leave out the oldest passes"
 LESS_TIME = "lower `solve.time_limit`"
 
 
-def instruction(
-    unit: Literal["mm", "inch"],
-    adjuster: Adjuster,
-    move: MoveOf,
-    at: str,
-    before: float,
-    after: float,
-    eased: Sequence[str] = (),
-) -> str:
-    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands, ``eased`` the
-    seats whose bolts are eased meanwhile."""
-    digits = DECIMALS[unit]
-    length, reading = WRITTEN[unit]
-    amount = how_far(unit, move)
-    slacken, tighten = "Slacken", "and tighten it"
-    if eased:
-        names = " and ".join(eased)
-        slacken, tighten = f"Ease the bolts of {names} a quarter turn, slacken", f"and tighten it, then {names}"
-    if turn := turned(move):
-        asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
-        action, wrong = f"{turn} by {degrees(move)} (bed {amount}{asked})", "stop and turn it the other way"
-    elif move.stack is not None:
-        work = []
-        if move.remove:
-            work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
-        if move.stack:
-            work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
-        action = f"{slacken} seat {adjuster.id}, {' and '.join(work)} ({amount}), {tighten}"
-        wrong = "stop, take it back and check the sheets"
-    elif adjuster.slackens:
-        way = "up" if move.travel > 0 else "down"
-        asked = "" if move.ask is None else f"{length % abs(move.ask)} {unit} {way} so that it ends "
-        action = f"{slacken} seat {adjuster.id}, move it {asked}{amount}, {tighten}"
-        wrong = "stop and move it the other way"
-    else:
-        action, wrong = f"Move {adjuster.id} {amount}", "stop and move it the other way"
-    goes = "up" if after > before else "down"
-    return (
-        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
-        f"If it goes the other way, {wrong}."
-    )
-
-
-def backed_off(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
-    """Say that a screw leaves the bed alone, and that the dial shows it."""
-    turn = turned(move)
-    action = (
-        f"{turn} by {degrees(move)} ({how_far(unit, move)})" if turn else f"Move {move.adjuster} {how_far(unit, move)}"
-    )
-    return (
-        f"{action}, free of the bed; the dial at {at} must stay at {WRITTEN[unit][1] % reads}. "
-        "If it moves, the bed did not lie on the others: let it settle on them and survey again."
-    )
-
-
-def brought_up(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
-    """Say that a screw meets the bed without lifting it; the dial tells when."""
-    turn = turned(move)
-    about = f"{degrees(move)} ({how_far(unit, move)})" if turn else how_far(unit, move)
-    return (
-        f"{turn or f'Bring {move.adjuster} up'} until the dial at {at} just stirs from {WRITTEN[unit][1] % reads}, "
-        f"about {about}; if the dial goes on, take it back until it stands there again."
-    )
-
-
 def move_nothing(why: str) -> str:
     return f"Move nothing yet. {why}"
 
 
-def how_far(unit: Literal["mm", "inch"], move: MoveOf) -> str:
-    return f"{WRITTEN[unit][0] % abs(move.travel)} {unit} {'up' if move.travel > 0 else 'down'}"
+def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool, shown: bool) -> str:
+    """Say that the choice reaches the aim; where plans were ``searched``, it is the best of those found.
 
-
-def turned(move: MoveOf) -> str:
-    """Say which way a screw is turned; empty for what has no thread."""
-    return "" if move.direction is None else f"Turn {move.adjuster} {move.direction}, seen from {move.seen_from},"
-
-
-def degrees(move: MoveOf) -> str:
-    """Say how far a screw is turned."""
-    if move.degrees is None or move.turns is None:
-        return ""
-    return f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
-
-
-def least_effort(aim: float, unit: Literal["mm", "inch"], *, searched: bool) -> str:
-    """Say that the choice reaches the aim; where plans were ``searched``, it is the best of those found."""
+    That nothing takes less effort is only said where it is ``shown``.
+    """
     of = "Of the best plans for each number of moves, the least effort" if searched else "The least effort"
+    of = of if shown else "Of the plans weighed, the least effort"
     return f"{of} whose total with its uncertainty (k = {K:.2f}) reaches {aim:.{DECIMALS[unit]}f} {unit}."
 
 
-def best_attainable(criterion: str, most_moves: int | None) -> str:
+def best_attainable(criterion: str, most_moves: int | None, *, shown: bool) -> str:
     """Say what the choice makes smallest where the best is asked for."""
     what = "highest less lowest gap" if criterion == "minimum-zone" else "root mean square of the gap"
     who = "all adjusters together" if most_moves is None else f"at most {most_moves} adjusters"
+    if not shown:
+        return f"The smallest {what} of the plans weighed, by moves that can be set; others may need less effort."
     return f"The smallest {what} that {who} can attain by moves that can be set, with the least effort that attains it."
 
 
@@ -287,11 +248,14 @@ def nothing_gains(most_moves: int | None) -> str:
     return f"{who} that can be set and seen at the dial is sure to leave less than was found."
 
 
-def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None) -> str:
+def not_sure_to_reach(
+    aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None, *, shown: bool
+) -> str:
     digits = DECIMALS[unit]
     who = "No set of moves" if most_moves is None else f"No set of at most {most_moves} moves"
     return (
-        f"{who} is sure to reach {aim:.{digits}f} {unit}. This is the least effort that comes within "
+        f"{who} is sure to reach {aim:.{digits}f} {unit}. This is the least effort {'' if shown else 'of the plans '}"
+        f"{'' if shown else 'weighed '}that comes within "
         f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
     )
 
@@ -299,6 +263,11 @@ def not_sure_to_reach(aim: float, known: float, unit: Literal["mm", "inch"], mos
 def relaxation(more: Binding, total: float, unit: Literal["mm", "inch"]) -> str:
     """Say how much ``more`` travel would help and what the total is without it."""
     digits, way = DECIMALS[unit], "upward" if more.way == "up" else "downward"
+    if more.condition is not None:
+        return (
+            f" A condition stands in the way: {more.condition} If it gave way by {more.more:.4g}, "
+            f"{more.total:.{digits}f} {unit} would be left; otherwise accept {total:.{digits}f} {unit}."
+        )
     return (
         f" `{more.adjuster}` is at the end of its travel: {more.more:.{digits}f} {unit} more {way} travel would "
         f"leave {more.total:.{digits}f} {unit}; otherwise accept {total:.{digits}f} {unit}."

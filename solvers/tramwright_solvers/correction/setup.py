@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from msgspec import Struct
@@ -10,24 +10,32 @@ from msgspec.structs import replace
 
 from ..adjustment.problem import Problem
 from ..adjustment.shim_stacks import choices
-from ..model.contract import Adjuster, Floats, Mechanism, Site
-from ..model.errors import Fault, Refused
+from ..mechanisms.adjusters import adjusters_of
+from ..model.contract import Adjuster, Floats, KnownShape, Mechanism, Move, Site
+from ..model.errors import Fault, Impossible, Refused
 from ..model.machine import Machine
 from ..reduction.validation import machine_faults, solver_faults
+from . import sentences
 
 Parts = tuple[tuple[Mechanism, tuple[Adjuster, ...]], ...]
 """The mechanisms in the order in which they are solved, each with its own adjusters."""
 
 
+PICKED = "/solve/with"
+"""Where faults in the options of a solver are told that the request does not name."""
+
+
 class Setup(Struct, frozen=True):
     """A machine, the mechanisms that move it and what limits them.
 
-    ``free`` are the columns that may move, ``groups`` those of each solver with the solvers before it. ``limits`` holds
-    efforts, bounds and conditions, on no station yet. ``whole`` says that some adjuster moves in whole steps or shims.
+    ``entries`` are the pointers to each mechanism's options. ``free`` are the columns that may move, ``groups`` those
+    of each solver with the solvers before it. ``limits`` holds efforts, bounds and conditions, on no station yet;
+    ``because`` has the reason of each condition. ``whole`` says that some adjuster moves in whole steps or shims.
     """
 
     machine: Machine
     parts: Parts
+    entries: tuple[str, ...]
     adjusters: tuple[Adjuster, ...]
     solver_of: tuple[str, ...]
     held: frozenset[str]
@@ -35,12 +43,48 @@ class Setup(Struct, frozen=True):
     groups: tuple[tuple[int, ...], ...]
     whole: bool
     limits: Problem
+    because: tuple[str, ...]
 
     def influence_at(self, points: Floats) -> Floats:
         """Return the influence of all adjusters at points (n, 2), shape (n, m)."""
-        site = Site(self.machine, points)
-        parts = [mechanism.influence(site) for mechanism, _ in self.parts]
+        site, parts = Site(self.machine, points), list[Floats]()
+        for (mechanism, _), entry in zip(self.parts, self.entries, strict=True):
+            try:
+                parts.append(mechanism.influence(site))
+            except Refused as refused:
+                raise refused.told_from(entry) from refused
         return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
+
+    def own_columns(self) -> Iterator[tuple[Mechanism, range]]:
+        """Yield each mechanism with its columns among all adjusters."""
+        start = 0
+        for mechanism, own in self.parts:
+            yield mechanism, range(start, start + len(own))
+            start += len(own)
+
+    def change_at(self, points: Floats, travels: Floats) -> Floats:
+        """Return the change of gap (n,) that these travels (m,) make at points (n, 2)."""
+        change = np.zeros(len(points))
+        for mechanism, own in self.own_columns():
+            part = travels[own.start : own.stop]
+            if not part.any():
+                continue
+            move = Move(self.machine, points, part)
+            change += mechanism.influence(move) @ part if mechanism.linear else mechanism.gap_change(move)
+        return change
+
+    def known_at(self, points: Floats) -> tuple[KnownShape, ...]:
+        """Return the known shapes in the gap at points (n, 2)."""
+        site = Site(self.machine, points)
+        found = [mechanism.known_shape(site) for mechanism, _ in self.parts]
+        return tuple([one for one in found if one is not None])
+
+    def patches_at(self, points: Floats) -> Floats | None:
+        """Return on which patches points (n, 2) lie, shape (n, p); None where the bed is one piece."""
+        site = Site(self.machine, points)
+        found = [mechanism.patches(site) for mechanism, _ in self.parts]
+        told = [one for one in found if one is not None]
+        return np.column_stack(told).astype(np.float64) if told else None
 
     def problem(self, influence: Floats, weights: Floats) -> Problem:
         """Return the adjustment at stations of this ``influence`` (n, m) with these ``weights`` (n,), mean one."""
@@ -61,7 +105,9 @@ def set_up(
     """
     if faults := [*machine_faults(machine), *also]:
         raise Refused(faults)
-    parts = tuple([(mechanism, mechanism.adjusters(machine)) for mechanism in tuple(given) or picked])
+    mechanisms = tuple(given) or picked
+    entries = tuple([f"/solve/with/{index}" if given else PICKED for index in range(len(mechanisms))])
+    parts = tuple([(one, adjusters_of(machine, one, at)) for one, at in zip(mechanisms, entries, strict=True)])
     if faults := solver_faults(parts, given=bool(given)):
         raise Refused(faults)
     adjusters = tuple([adjuster for _, own in parts for adjuster in own])
@@ -72,35 +118,64 @@ def set_up(
         groups.append(tuple(reached))
         start += len(own)
     free = tuple(reached)
+    limits, because = constraints_of(machine, parts, entries, held, offset_free)
+    if not limits.may_stand:
+        must_be_possible(limits.moving(free), because)
     return Setup(
         machine=machine,
         parts=parts,
+        entries=entries,
         adjusters=adjusters,
         solver_of=tuple([mechanism.name() for mechanism, own in parts for _ in own]),
         held=held,
         free=free,
         groups=tuple(groups),
         whole=any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free),
-        limits=constraints_of(machine, parts, adjusters, held, offset_free),
+        limits=limits,
+        because=because,
     )
 
 
+def must_be_possible(limits: Problem, because: Sequence[str]) -> None:
+    """Refuse conditions that no travels satisfy.
+
+    Raises:
+        Impossible: names those that would have to give way, and by how much.
+    """
+    from ..adjustment.feasibility import smallest_relaxation
+
+    if given := smallest_relaxation(limits):
+        told = [sentences.gives_way(because[row], by) for row, by in given.items()]
+        raise Impossible.at("/solve/with", sentences.conditions_clash(told))
+
+
 def constraints_of(
-    machine: Machine, parts: Parts, adjusters: Sequence[Adjuster], held: Iterable[str], offset_free: bool
-) -> Problem:
-    """Pose the adjustment without stations: bounds, holds and the mechanisms' conditions, each on its own columns."""
+    machine: Machine, parts: Parts, entries: Sequence[str], held: Iterable[str], offset_free: bool
+) -> tuple[Problem, tuple[str, ...]]:
+    """Pose the adjustment without stations: bounds, holds and the mechanisms' conditions, each on its own columns.
+
+    Also return the reason of each condition.
+    """
+    adjusters = [adjuster for _, own in parts for adjuster in own]
     rows, lower, upper = [np.zeros((0, len(adjusters)))], [np.zeros(0)], [np.zeros(0)]
+    at_most, because = list[tuple[int, frozenset[int]]](), list[str]()
     start = 0
-    for mechanism, own in parts:
-        if (conditions := mechanism.conditions(machine)) is not None:
+    for (mechanism, own), entry in zip(parts, entries, strict=True):
+        try:
+            conditions = mechanism.conditions(machine)
+        except Refused as refused:
+            raise refused.told_from(entry) from refused
+        if conditions is not None:
             wide = np.zeros((len(conditions.matrix), len(adjusters)))
             wide[:, start : start + len(own)] = conditions.matrix
             rows.append(wide)
             lower.append(conditions.lower)
             upper.append(conditions.upper)
+            because += conditions.because
+            at_most += [(one.count, frozenset(start + j for j in one.adjusters)) for one in conditions.at_most]
         start += len(own)
     reach = [(0.0, 0.0) if adjuster.id in held else travel_range(adjuster) for adjuster in adjusters]
-    return Problem(
+    problem = Problem(
         influence=np.zeros((0, len(adjusters))),
         weights=np.zeros(0),
         effort=np.array([adjuster.effort for adjuster in adjusters]),
@@ -110,7 +185,9 @@ def constraints_of(
         rows_lower=np.concatenate(lower),
         rows_upper=np.concatenate(upper),
         offset_free=offset_free,
+        at_most=tuple(at_most),
     )
+    return problem, tuple(because)
 
 
 def travel_range(adjuster: Adjuster) -> tuple[float, float]:

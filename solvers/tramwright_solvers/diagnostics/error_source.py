@@ -8,6 +8,7 @@ the plate's twist and not that of the frame's, which tells them apart (Evans, Ho
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 
 from ..model.machine import Machine
 from ..model.units import DECIMALS
@@ -18,23 +19,28 @@ from . import sentences
 TURN = sentences.TURN_THE_PLATE
 
 
-def attribution(machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound) -> str:
-    """Return the sentence: ``kinds`` says of each rung after the first what its solver adds, supports or seats.
+def attribution(
+    machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float = inf
+) -> str:
+    """Return the sentence: ``kinds`` says of each rung after the first what its solver adds, supports, seats or other
+    parts of the gantry; ``moved`` is the total that the moves leave.
 
-    A difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
+    What all adjusters can do is that or the last rung, which has the best criterion and not always the best total. A
+    difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
     """
     digits, unit = DECIMALS[machine.units], machine.units
 
     def said(length: float) -> str:
         return f"{length:.{digits}f} {unit}"
 
-    left = rungs[-1].total
+    left = rungs[-1].total if found.total - moved <= found.expanded else min(moved, rungs[-1].total)
     supports = [rung.total for kind, rung in zip(kinds, rungs[1:], strict=True) if kind == "support"]
-    if kinds and kinds[-1] == "seat" and supports:
+    if kinds and kinds[-1] != "support" and supports:
         by_rails = supports[-1] - left
         if by_rails > found.expanded:
             rest = sentences.beyond_adjusters(said(left)) if left > found.expanded else ""
-            return sentences.looks_bent(said(supports[-1]), said(by_rails), rest, TURN)
+            how = sentences.RAILS_MOVED if kinds[-1] == "seat" else sentences.GANTRY_MOVED
+            return sentences.looks_bent(said(supports[-1]), said(by_rails), how, rest, TURN)
     if left <= found.expanded:
         return sentences.ALL_WITHIN_REACH
     if found.total - left > found.expanded:

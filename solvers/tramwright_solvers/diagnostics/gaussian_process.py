@@ -3,7 +3,7 @@
 Method: a Gaussian process. The gap is a trend (offset, tilts, twist, bows and all that the adjusters can do, with
 coefficients of which nothing is assumed) plus a remainder that is alike at points near each other, plus the errors of
 the readings. The remainder's standard deviation and the length over which it changes are not known: the survey itself
-weighs some of each (:data:`SIZES`, :data:`LENGTHS`), all equally likely beforehand, by how well they explain what the
+weighs some of each (:data:`SIZES`, :mod:`.likeness`), all equally likely beforehand, by how well they explain what the
 trend leaves at the stations (restricted likelihood). Each kind interpolates the readings in its own way; stated is the
 mean of the totals of what they make of them. See Rasmussen & Williams, *Gaussian Processes for Machine Learning*, 2006,
 2.7 and 5.4 (from memory).
@@ -25,19 +25,19 @@ Everything that depends on the stations is prepared, with a fixed seed, so that 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import Struct
 
-from ..linalg.grids import scaled_to
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..results.findings import OverBed, Place
 from . import sentences
 from .form_terms import term_columns
+from .likeness import LENGTHS, Patches, likenesses, patch_planes
 
 if TYPE_CHECKING:
     from ..model.machine import Bed
@@ -62,10 +62,6 @@ of the studentized range, from memory), over the root of two. Errors of a surfac
 
 SIZES = (0.5, 1.5, 4.0, 12.0, 36.0)
 """Standard deviations of the remainder that are weighed, in those of a reading; and none at all."""
-
-LENGTHS = (0.15, 0.35, 0.8)
-"""Lengths over which it changes, in mean sides of the bed: a Matérn function of smoothness 5/2. Beside these likenesses
-stands that of cubics, which go on rising beyond the outermost stations."""
 
 LEAST_SPARE, MOST_STATIONS = 4, 400
 """Readings beyond the terms of the trend that are needed, and stations beyond which this is left out."""
@@ -102,25 +98,36 @@ class Interpolation(Struct, frozen=True):
     places: Floats
     refusal: str
 
-    def totals(self, gaps: Floats, noise: GapCovariance, travels: Floats) -> list[tuple[OverBed, OverBed]]:
-        """Return the estimates as found and after ``travels`` (N, m) for each survey of a stack, gaps (N, n)."""
+    def totals(
+        self, gaps: Floats, noise: GapCovariance, travels: Floats, exact: Floats | None = None
+    ) -> list[tuple[OverBed, OverBed]]:
+        """Return the estimates as found and after ``travels`` (N, m) for each survey of a stack, gaps (N, n).
+
+        ``exact`` (N, G) is the change of gap that these make, where it is not influence × travel.
+        """
         if self.refusal:
             none = OverBed(None, None, None, None, None, None, self.refusal)
             return [(none, none)] * len(gaps)
         found = []
         for start in range(0, len(gaps), TOGETHER):
             own = slice(start, start + TOGETHER)
-            found += self._interpolated(gaps[own], noise.variance[own], travels[own])
+            known = None if exact is None else exact[own]
+            found += self._interpolated(gaps[own], noise.variance[own], travels[own], known)
         return found
 
-    def _interpolated(self, gaps: Floats, variance: Floats, travels: Floats) -> list[tuple[OverBed, OverBed]]:
+    def _interpolated(
+        self, gaps: Floats, variance: Floats, travels: Floats, exact: Floats | None
+    ) -> list[tuple[OverBed, OverBed]]:
         """Interpolate a few surveys and write the estimates."""
         square = variance.sum(axis=1, keepdims=True) / variance.shape[1]
         chance = self.log_scale - 0.5 / square * row_products(row_products(gaps, self.contrast) ** 2, self.inverse)
         weight = np.exp(chance - chance.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
         plates = np.matmul(gaps.astype(np.float32)[:, None, :], self.mean).reshape(*weight.shape, len(self.places))
-        moved = np.matmul(travels.astype(np.float32)[:, None, :], self.there)
+        if exact is None:
+            moved = np.matmul(travels.astype(np.float32)[:, None, :], self.there)
+        else:
+            moved = exact.astype(np.float32)[:, None, :]
         reach = np.sqrt(square[:, 0]) * np.sum(weight * self.reach, axis=1)
         beside = np.matmul((travels != 0.0)[:, None, :], self.beside)[:, 0]
         before, after = (
@@ -165,32 +172,6 @@ def bed_points(bed: Bed) -> Floats:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-def likenesses(bed: Bed, points: Floats) -> Iterator[Floats]:
-    """Yield how alike the remainder is at points (a, 2) of a bed: by distance for each length, and as a cubic; (a, a).
-
-    By distance it is the Matérn correlation of smoothness 5/2.
-    """
-    from scipy.spatial.distance import cdist
-
-    side = 0.5 * float(np.ptp(bed.x) + np.ptp(bed.y))
-    apart = cdist(points, points)
-    for length in LENGTHS:
-        yield matern(apart * (sqrt(5.0) / (length * side)))
-    terms = cubics(bed, points)
-    yield terms @ terms.T
-
-
-def matern(apart: Floats) -> Floats:
-    """Return the Matérn correlation of smoothness 5/2 for distances in units of length / √5."""
-    return np.asarray((1.0 + apart + apart * apart / 3.0) * np.exp(-apart))
-
-
-def cubics(bed: Bed, points: Floats) -> Floats:
-    """Return the four cubic terms over the bed at points (a, 2), shape (a, 4)."""
-    u, v = scaled_to(bed, points)
-    return np.column_stack([u**3, u * u * v, u * v * v, v**3])
-
-
 def refused(stations: int, rank: int, unseen: Sequence[str]) -> str:
     """Say why these stations do not bear an estimate over the bed; empty where they do."""
     if unseen:
@@ -211,15 +192,24 @@ def interpolation(
     variance: Floats,
     factors: Floats,
     unseen: Sequence[str],
+    patches: Patches | None = None,
+    places: Floats | None = None,
 ) -> Interpolation:
-    """Prepare for stations ``points`` (n, 2) and the grid of :func:`bed_points`.
+    """Prepare for stations ``points`` (n, 2) and ``places`` (G, 2) all over the bed, by default :func:`bed_points`.
 
-    ``influence`` (n, m) and ``there`` (G, m) are the adjusters' influence at the stations and on the grid, ``setting``
+    ``influence`` (n, m) and ``there`` (G, m) are the adjusters' influence at the stations and there, ``setting``
     (m,) the standard uncertainties of setting them; the readings' covariance beforehand is ``diag(variance) + factors @
-    factors.T``; ``unseen`` names the terms that the stations cannot tell.
+    factors.T``; ``unseen`` names the terms that the stations cannot tell. Each of the ``patches`` lies as it likes.
     """
-    places, count = bed_points(bed), len(points)
+    places, count = bed_points(bed) if places is None else places, len(points)
     here = np.concatenate([term_columns(bed, points), influence], axis=1)
+    everywhere = np.concatenate([term_columns(bed, places), there], axis=1)
+    if patches is not None:
+        planes = patch_planes(bed, points, patches.here, patches.here)
+        if patches.unread(planes):
+            return _nothing(places, sentences.PATCH_UNREAD)
+        here = np.concatenate([here, planes], axis=1)
+        everywhere = np.concatenate([everywhere, patch_planes(bed, places, patches.there, patches.here)], axis=1)
     size = np.linalg.norm(here, axis=0)
     per = np.divide(1.0, size, out=np.zeros_like(size), where=size > 0.0)
     singular = np.linalg.svd(here * per, compute_uv=False)
@@ -227,7 +217,7 @@ def interpolation(
     if why := refused(count, rank, unseen):
         return _nothing(places, why)
     left, singular, right = np.linalg.svd(here * per)
-    onto = np.concatenate([term_columns(bed, places), there], axis=1) * per @ (right[:rank].T / singular[:rank])
+    onto = everywhere * per @ (right[:rank].T / singular[:rank])
     readings = (np.diag(variance) + factors @ factors.T) / float(variance.mean())
     # the trend by generalized least squares, and contrasts: directions in which it is nothing, of variance one
     trend, rest = left[:, :rank], left[:, rank:]
@@ -240,7 +230,8 @@ def interpolation(
     random = np.random.default_rng(0)
     drawn = random.standard_normal((count + len(places), DRAWS))
     errors = (np.linalg.cholesky(readings) @ random.standard_normal((count, DRAWS))).astype(np.float32)
-    told = [Likeness.of(alike, predict, rest, drawn) for alike in likenesses(bed, np.concatenate([points, places]))]
+    of = likenesses(bed, np.concatenate([points, places]), patches)
+    told = [Likeness.of(alike, predict, rest, drawn) for alike in of]
     kinds = [
         (index, likeness, size)
         for index, likeness in enumerate(told)

@@ -66,6 +66,12 @@ def too_far(spread: float) -> str:
     )
 
 
+PATCH_UNREAD = (
+    "The bed is in patches, and nothing is told of one from another: read at least three stations on each, not in one "
+    "line, to learn of the whole bed."
+)
+
+
 def too_few_for_smoothness(stations: int, least: int) -> str:
     return (
         f"{stations} stations are too few to tell how smooth the bed is between them: {least} at least are needed "
@@ -153,10 +159,14 @@ def beyond_adjusters(left: str) -> str:
     return f" The remaining {left} no adjuster reaches."
 
 
-def looks_bent(levelled: str, by_rails: str, rest: str, turn: str) -> str:
+RAILS_MOVED = "the rails are moved"
+GANTRY_MOVED = "what carries the tool is moved"
+
+
+def looks_bent(levelled: str, by_rails: str, moved: str, rest: str, turn: str) -> str:
     return (
         f"Levelled on its supports alone the bed would still read {levelled} and look bent; {by_rails} of that goes "
-        f"when the rails are moved.{rest} {turn}"
+        f"when {moved}.{rest} {turn}"
     )
 
 

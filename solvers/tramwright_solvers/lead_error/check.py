@@ -85,10 +85,11 @@ def check_heights(
             found is listed, with pointers into ``{machine, surveys, solve}``.
     """
     by_pointer: dict[str, Survey] = {f"/surveys/{index}": survey for index, survey in enumerate(surveys)}
-    faults, groups = height_faults(surveys), list[Group]()
+    registry = registry or installed()
+    faults, groups = [*height_faults(surveys), *registry.unread_extras(machine)], list[Group]()
     measured = reduce_group(machine, by_pointer, faults)
     with collect_group(faults):
-        groups.append(group_of(machine, carrying(machine, mechanisms, registry or installed()), bool(mechanisms)))
+        groups.append(group_of(machine, carrying(machine, mechanisms, registry), bool(mechanisms)))
     if faults:
         raise Refused(faults)
     joint = join_surveys(machine.bed, measured, "independent", zeros=True)
@@ -124,9 +125,8 @@ def carrying(machine: Machine, named: Sequence[Mechanism], registry: Registry) -
         raise Refused(faults)
     if named:
         return named
-    for solver in registry.solvers.values():
-        mechanism = solver()
-        if solver.suits(machine) and all(one.kind == "support" for one in mechanism.adjusters(machine)):
+    for mechanism in registry.suiting(machine):
+        if all(one.kind == "support" for one in mechanism.adjusters(machine)):
             return [mechanism]
     raise Refused.at(
         "/machine/supports",

@@ -67,7 +67,7 @@ def stuck(adjuster: Adjuster, response: float, u: float) -> str:
         return "The screw may turn in a nut that turns with it, slip in its clamp, be locked, or not have been turned."
     if adjuster.stock is not None:
         return "The shims may not lie under the seat's bolt, or the seat may hang on its neighbours."
-    return "The seat may have slipped back when it was tightened, or not have been moved."
+    return f"{_it(adjuster)} may have slipped back when it was tightened, or not have been moved."
 
 
 def short(adjuster: Adjuster, missing: float, unit: str) -> str:
@@ -80,7 +80,13 @@ def short(adjuster: Adjuster, missing: float, unit: str) -> str:
         )
     if adjuster.stock is not None:
         return "It fell short. Look for sheets that are thinner than marked, or a seat that does not lie flat on them."
-    return "It fell short. The seat gives way as it is tightened: tighten in turns with the dial on it."
+    return f"It fell short. {_it(adjuster)} gives way as it is tightened: tighten in turns with the dial on it."
+
+
+def _it(adjuster: Adjuster) -> str:
+    """Return what stands for an adjuster at the beginning of a sentence."""
+    noun = adjuster.noun or ("seat" if adjuster.kind == "seat" else "")
+    return f"The {noun}" if noun else "It"
 
 
 def far(adjuster: Adjuster) -> str:
@@ -89,7 +95,7 @@ def far(adjuster: Adjuster) -> str:
         return "It went too far. Check its lead (pitch × starts), and how the turn was measured."
     if adjuster.stock is not None:
         return "It went too far. Look for dirt, burrs or sheets that are thicker than marked or not flat."
-    return "It went too far. The seat rises as it is tightened: tighten in turns with the dial on it."
+    return f"It went too far. {_it(adjuster)} rises as it is tightened: tighten in turns with the dial on it."
 
 
 def lead_like(adjuster: Adjuster, response: float, u: float, unit: str) -> float | None:

@@ -18,7 +18,9 @@ from msgspec import Struct
 from ..model.contract import CONTRACT, Mechanism
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
+from ..model.sentences import NOBODY, extras_of_nobody
 from . import sentences
+from .adjusters import adjusters_of
 from .plug_ins import sentences as told
 from .plug_ins.guard import FAILURES, guarded, why_harmful
 
@@ -58,13 +60,39 @@ class Registry(Struct, frozen=True):
         guards = frozenset(name for name, solver in self.solvers.items() if plain[name] is not solver)
         return restored, (plain, dict(self.origins), self.unusable, guards)
 
+    def unread_extras(self, machine: Machine) -> list[Fault]:
+        """Return a fault for everything under ``machine.extras`` that no solver of this registry reads."""
+        readers = [name for name, solver in self.solvers.items() if solver.extras is not None]
+        known = ", ".join(f"`{name}`" for name in readers) or NOBODY
+        return [
+            Fault(f"/machine/extras/{name.replace('~', '~0').replace('/', '~1')}", extras_of_nobody(name, known))
+            for name in machine.extras
+            if name not in readers
+        ]
+
+    def suiting(self, machine: Machine) -> tuple[Mechanism, ...]:
+        """Return, with default options, every solver that suits a machine, which may be none.
+
+        Where the machine describes something for one solver by name, that moves what others would move as well.
+        """
+        chosen = tuple(solver() for solver in self.solvers.values() if solver.suits(machine))
+        named = [one for one in chosen if one.name() in machine.extras]
+        if not named:
+            return chosen
+        taken = {adjuster.pointer for one in named for adjuster in adjusters_of(machine, one)}
+        return tuple(
+            one
+            for one in chosen
+            if one in named or not any(adjuster.pointer in taken for adjuster in adjusters_of(machine, one))
+        )
+
     def suited(self, machine: Machine) -> tuple[Mechanism, ...]:
         """Return, with default options, every solver that the machine's description supports.
 
         Raises:
             Refused: none does.
         """
-        chosen = tuple(solver() for solver in self.solvers.values() if solver.suits(machine))
+        chosen = self.suiting(machine)
         if not chosen:
             needs = "; ".join(f"`{name}`: {solver.needs}" for name, solver in self.solvers.items())
             raise Refused([Fault("/machine", sentences.nothing_adjustable(needs))])
@@ -88,6 +116,12 @@ def why_unusable(candidate: object, taken: Iterable[str]) -> str | None:
     if required:
         return told.options_without_default(required)
     return None
+
+
+def why_undeclared(candidate: type[Mechanism]) -> str | None:
+    """Return what a plug-in has to add that does not say itself which contract it was written for."""
+    own = [kind for kind in candidate.__mro__ if issubclass(kind, Mechanism) and kind is not Mechanism]
+    return None if any("contract" in vars(kind) for kind in own) else told.undeclared(CONTRACT)
 
 
 def _fields(struct: type[Struct]) -> tuple[Any, ...]:
@@ -115,7 +149,7 @@ def build(built_in: Iterable[type[Mechanism]], plug_ins: Iterable[EntryPoint] = 
         origin = f"{entry.dist.name} {entry.dist.version}" if entry.dist else entry.value
         try:
             candidate = entry.load()
-            reason = why_unusable(candidate, solvers) or why_harmful(candidate)
+            reason = why_unusable(candidate, solvers) or why_undeclared(candidate) or why_harmful(candidate)
         except FAILURES as error:  # a stranger's module may raise anything; it must not stop ours
             reason = told.failed_to_load(error)
         if reason:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import msgspec
@@ -36,6 +37,16 @@ def scaled(document: Any, factor: float, lengths: frozenset[str], inside: bool =
     if inside and isinstance(document, int | float) and not isinstance(document, bool):
         return document * factor
     return document
+
+
+def moved(document: Any, shift: Mapping[str, float], by: float = 0.0) -> Any:
+    """Add to every number that stands under one of the names of ``shift`` what that says."""
+    if isinstance(document, dict):
+        return {name: moved(value, shift, shift.get(name, by)) for name, value in document.items()}
+    if isinstance(document, list | tuple):
+        return [moved(value, shift, by) for value in document]
+    number = isinstance(document, int | float) and not isinstance(document, bool)
+    return document + by if number and by else document
 
 
 def shifted(machine: Machine, shift: Floats) -> Machine:

@@ -11,32 +11,56 @@ moves up has positive influence and a rail seat that moves up has negative influ
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
 from msgspec import Meta, Struct
 from numpy.typing import NDArray
 
+from .extras import Axis, read_extras
 from .machine import Machine, Screw, Sheet
 from .quantities import Name
 
-CONTRACT = 1
+CONTRACT = 2
 """Version of this contract. A plug-in declares the one it was written for and is refused if it differs."""
 
 Floats = NDArray[np.float64]
 
 
-class Adjuster(Struct, frozen=True):
-    """One screw or rail seat that a person can move; lengths in machine units.
+class Scale(Struct, frozen=True):
+    """What is counted while an adjuster without a screw is moved: degrees of a bush, clicks, marks of a knob.
 
-    ``lower`` and ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples;
-    ``stock`` and ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose
-    counts they share. ``slackens`` says that bolts are let go to move it. ``setting`` is how far beside its mark it may
-    be left, ± travel; None takes the default of its kind (:mod:`..uncertainty.setting_error`).
+    One ``unit`` is ``travel`` machine units; ``up`` and ``down`` say which way to turn or push it so that the adjuster
+    goes that way, as ``clockwise``, and ``seen_from`` from where one looks. ``digits`` are those worth telling.
+    """
+
+    unit: str
+    travel: float
+    up: str
+    down: str
+    seen_from: str = ""
+    digits: int = 1
+
+
+class Adjuster(Struct, frozen=True):
+    """One thing that a person can move; lengths in machine units.
+
+    ``kind`` says what it moves: a ``support`` the bed, a ``seat`` a rail, ``gantry`` anything else that carries the
+    tool. ``pointer`` leads to its description: ``/machine/…``, or :data:`~.errors.OPTIONS`. Where that is a support or
+    a seat, what the user says of it is put in here by the shared code (:mod:`..mechanisms.adjusters`). ``lower`` and
+    ``upper`` bound the travel; ``step`` is the smallest travel that can be set, in whole multiples; ``stock`` and
+    ``fitted`` make it a stack of shims. Adjusters that name the same ``pool`` draw on one stock, whose counts they
+    share. ``slackens`` says that bolts are let go to move it. ``setting`` is how far beside its mark it may be left, ±
+    travel; None takes the default of its kind (:mod:`..uncertainty.setting_error`).
+
+    How it is moved: ``noun`` is what a person calls it, ``scale`` what is counted meanwhile. ``work`` is the whole of
+    what to do, where that is more than turning: a sentence with ``{turn}`` in the place of turn and amount. A mark is
+    come to by moving it ``approach`` last; from the other side it goes beyond by more than its ``play``. ``after`` are
+    the ids of adjusters that are moved before it.
     """
 
     id: str
-    kind: Literal["support", "seat"]
+    kind: Literal["support", "seat", "gantry"]
     effort: float
     pointer: str
     lower: float = -np.inf
@@ -49,6 +73,12 @@ class Adjuster(Struct, frozen=True):
     pool: str | None = None
     slackens: bool = False
     setting: float | None = None
+    noun: str = ""
+    scale: Scale | None = None
+    work: str = ""
+    approach: Literal["up", "down"] | None = None
+    play: float = 0.0
+    after: tuple[str, ...] = ()
 
 
 class Site(Struct, frozen=True):
@@ -64,17 +94,38 @@ class Move(Site, frozen=True):
     travels: Floats
 
 
+class AtMost(Struct, frozen=True):
+    """At most ``count`` of these ``adjusters``, by column, may be moved; one makes a choice between them."""
+
+    count: int
+    adjusters: tuple[int, ...]
+
+
 class Conditions(Struct, frozen=True):
     """Linear conditions on the travels: ``lower <= matrix @ travels <= upper``; equal ends make an equation.
 
     ``matrix`` has shape (n_conditions, n_adjusters); ``because`` has one sentence for each row, for the person whose
-    request it makes impossible.
+    request it makes impossible. A condition on where adjusters stand, and not on how far they go, has ends less what
+    they stand at now. It may exclude zero travel: then the machine cannot stay as it is, and something is moved even
+    where the bed is good.
     """
 
     matrix: Floats
     lower: Floats
     upper: Floats
     because: tuple[str, ...]
+    at_most: tuple[AtMost, ...] = ()
+
+
+class KnownShape(Struct, frozen=True):
+    """A part of the gap that is known and that no adjuster makes, such as the sag of a beam.
+
+    ``gap`` has shape (n_points,), positive = bed high; ``name`` is that of its term in the breakdown. It is taken off
+    the readings before anything is computed from them.
+    """
+
+    name: str
+    gap: Floats
 
 
 class Effect(Struct, frozen=True):
@@ -117,6 +168,15 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
     """One sentence: what the machine must describe."""
     example: ClassVar[str | None] = None
     """File name of a working example payload, where one is shipped."""
+    linear: ClassVar[bool] = True
+    """False where influence × travel is not good enough: then :meth:`gap_change` decides what is predicted."""
+    extras: ClassVar[type[Struct] | None] = None
+    """What ``machine.extras.<name>`` is read into: what the machine must describe that :class:`Machine` has no field
+    for. Frozen, unknown fields forbidden."""
+    lengths: ClassVar[tuple[str, ...]] = ()
+    """Options, and fields of ``extras``, that are lengths in machine units."""
+    places: ClassVar[Mapping[str, Axis]] = {}
+    """Those that are positions in the machine frame, with their axis: ``{"hinge_y": "y"}``."""
 
     @classmethod
     def name(cls) -> str:
@@ -127,6 +187,15 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
     def suits(cls, machine: Machine) -> bool:
         """Say whether this solver should be picked when the request names none."""
         return False
+
+    @classmethod
+    def described(cls, machine: Machine) -> Any:
+        """Return what ``machine.extras.<name>`` describes, as :attr:`extras`.
+
+        Raises:
+            Refused: it is missing or wrong; the faults point at it.
+        """
+        return read_extras(machine, cls.name(), cls.extras)
 
     @property
     def limited(self) -> bool:
@@ -150,9 +219,23 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
         return None
 
     def gap_change(self, move: Move) -> Floats:
-        """Return the change of gap, shape (n_points,), exactly where that differs from influence × travel."""
+        """Return the change of gap, shape (n_points,), exactly where that differs from influence × travel.
+
+        It is what predictions, steps and dial goals are made of where the mechanism is not :attr:`linear`.
+        """
         change: Floats = self.influence(move) @ move.travels
         return change
+
+    def known_shape(self, site: Site) -> KnownShape | None:
+        """Return a known part of the gap at the points, or None where there is none."""
+        return None
+
+    def patches(self, site: Site) -> NDArray[np.int64] | None:
+        """Return the number of the patch that each point lies on, shape (n_points,); None where the bed is one piece.
+
+        Nothing is interpolated from one patch to another.
+        """
+        return None
 
     def parts(self, move: Move) -> tuple[Part, ...]:
         """Return how the travels are carried out, part after part: by default each adjuster goes all the way at once.

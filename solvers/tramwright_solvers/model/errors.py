@@ -12,6 +12,10 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
+OPTIONS = "/options"
+"""Where pointers of a mechanism into its own options begin: ``/options/hinge_y`` is told as ``/solve/with/0/hinge_y``,
+wherever the request has them."""
+
 
 class Fault(Struct, frozen=True):
     """One thing to change, and where."""
@@ -25,6 +29,12 @@ class Fault(Struct, frozen=True):
 def repointed(pointer: str, faults: Sequence[Fault]) -> list[Fault]:
     """Return the same faults of a survey's readings where those stand under another pointer."""
     return [Fault(pointer + fault.pointer.removeprefix("/survey"), fault.detail) for fault in faults]
+
+
+def in_request(pointer: str, entry: str) -> str:
+    """Return where a mechanism's pointer leads in the request that has its options at ``entry``."""
+    inside = pointer == OPTIONS or pointer.startswith(f"{OPTIONS}/")
+    return entry + pointer.removeprefix(OPTIONS) if inside else pointer
 
 
 class SolverError(Exception):
@@ -42,6 +52,10 @@ class Refused(SolverError):
     def at(cls, pointer: str, detail: str) -> Refused:
         """Refuse for a single reason."""
         return cls([Fault(pointer, detail)])
+
+    def told_from(self, entry: str) -> Refused:
+        """Return the same refusal as the request has it whose options of this mechanism stand at ``entry``."""
+        return type(self)([Fault(in_request(fault.pointer, entry), fault.detail) for fault in self.faults])
 
 
 class Impossible(Refused):

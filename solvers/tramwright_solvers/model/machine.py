@@ -7,7 +7,7 @@ homogeneous in length. Only a constant with a physical size (a default division 
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct, field
@@ -265,6 +265,14 @@ class Machine(Struct, frozen=True, forbid_unknown_fields=True):
     limit: Annotated[
         Limit | None, Meta(description="What the machine is held to; absent or null, a total of 0.1 mm.")
     ] = None
+    extras: Annotated[
+        dict[Name, dict[str, Any]],
+        Meta(
+            max_length=16,
+            description="What one solver alone makes use of, under the solver's name, as that solver describes it; "
+            "left out, nothing.",
+        ),
+    ] = field(default_factory=dict)
 
     def from_mm(self, length: float) -> float:
         """Convert a constant of physical size from mm to the machine's unit."""

@@ -13,3 +13,14 @@ OUT_OF_TIME = (
     "The answer was not found within the time that one request may take; send fewer readings, let fewer adjusters "
     "move, or ask for least squares."
 )
+
+
+def extras_wrong(solver: str, said: str) -> str:
+    return f"`{solver}` does not find here what it needs: {said}; change the description."
+
+
+def extras_of_nobody(name: str, known: str) -> str:
+    return f"No solver here reads `extras.{name}`; those that read any: {known}. Correct the name, or leave it out."
+
+
+NOBODY = "none"

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 import numpy as np
 from msgspec import Struct
 
+from ..mechanisms.adjusters import adjusters_of
 from ..model.contract import Adjuster, Floats, Mechanism, Site
 from ..model.errors import Fault, Refused, repointed
 from ..model.machine import Machine
@@ -82,9 +83,10 @@ def group_of(machine: Machine, mechanisms: Sequence[Mechanism], given: bool) -> 
         Refused: the machine lacks something, or two mechanisms move one adjuster; every fault found is listed.
     """
     faults, parts = list[Fault](), list[tuple[Mechanism, tuple[Adjuster, ...]]]()
-    for mechanism in mechanisms:
+    for index, mechanism in enumerate(mechanisms):
         with collect_group(faults):
-            parts.append((mechanism, mechanism.adjusters(machine)))
+            entry = f"/solve/with/{index}" if given else "/solve/with"
+            parts.append((mechanism, adjusters_of(machine, mechanism, entry)))
     if not faults and parts:
         faults += solver_faults(parts, given)
     if faults:

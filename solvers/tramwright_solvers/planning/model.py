@@ -102,9 +102,14 @@ def models(job: Setup, area: Floats, pool: Floats) -> Models:
     u, v = unit_box(area, everywhere)
     finer = [legendre(i, u) * legendre(d - i, v) for d in range(3, FINEST + 1) for i in range(d, -1, -1)]
     given = np.concatenate([constant, columns], axis=1)
-    bows = term_columns(job.machine.bed, everywhere)[:, 1:]
-    raw = np.column_stack([given, bows, *finer])
-    prior_of = np.concatenate([np.zeros(given.shape[1]), np.full(5, BOW**-2), np.full(len(finer), WAVES**-2)])
+    coarse, fine = term_columns(job.machine.bed, everywhere)[:, 1:], np.column_stack(finer)
+    if (patches := job.patches_at(everywhere)) is not None:
+        coarse, fine = (on_each(one, patches) for one in (np.concatenate([constant, coarse], axis=1), fine))
+    raw = np.column_stack([given, coarse, fine])
+    known = given.shape[1] + coarse.shape[1]
+    prior_of = np.concatenate(
+        [np.zeros(given.shape[1]), np.full(coarse.shape[1], BOW**-2), np.full(fine.shape[1], WAVES**-2)]
+    )
     transform, kept = orthonormal(raw[: len(area)])
     prior = np.diag(prior_of[kept])
     form = Trace((raw[:, kept] @ transform)[here], prior, np.eye(len(kept)))
@@ -113,8 +118,14 @@ def models(job: Setup, area: Floats, pool: Floats) -> Models:
         moves=Trace(columns[here], none, travels.T @ travels / len(job.free)),
         fit=fit,
         form=form,
-        terms=sum(index < given.shape[1] + 5 for index in kept),
+        terms=sum(index < known for index in kept),
     )
+
+
+def on_each(columns: Floats, patches: Floats) -> Floats:
+    """Return columns (n, c) once for each patch, zero beyond it; ``patches`` (n, p) says on which each point lies."""
+    each = np.unique(patches, axis=0)
+    return np.concatenate([columns * np.all(patches == one, axis=1)[:, None] for one in each], axis=1)
 
 
 def unit_box(area: Floats, points: Floats) -> Floats:

@@ -13,6 +13,7 @@ from msgspec import Struct
 
 from ..correction.setup import Setup
 from ..diagnostics.form_terms import form
+from ..diagnostics.likeness import patch_planes
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.reliability import LEAST_REDUNDANCY
 from ..diagnostics.unobservable import unobservable_adjusters
@@ -133,6 +134,8 @@ def checked(job: Setup, points: Floats) -> SlipCheck:
     plan = layout(job.machine, read_at(points, closing=False))
     root = np.ones(len(points))
     columns = np.concatenate([form(job.machine.bed, points, root).columns, job.influence_at(points)], axis=1)
+    if (patches := job.patches_at(points)) is not None:
+        columns = np.concatenate([columns, patch_planes(job.machine.bed, points, patches, patches)], axis=1)
     return slip_check(job.machine, plan, columns, root)
 
 

@@ -18,7 +18,7 @@ from ..correction.setup import Setup, set_up
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
-from ..model.errors import Fault, Refused
+from ..model.errors import Refused
 from ..model.machine import Machine
 from ..model.options import M
 from ..model.quantities import LEAST_STATIONS
@@ -93,7 +93,7 @@ def plan_survey(
         Refused: machine, solvers, area, count or stations do not make sense; every fault found is listed.
     """
     registry = registry or installed()
-    job, faults = None, list[Fault]()
+    job, faults = None, registry.unread_extras(machine)
     try:
         picked = () if solve.with_ else registry.suited(machine)
         job = set_up(machine, solve.with_, picked, solve.offset == "free")

@@ -73,7 +73,10 @@ class FormTerm(Struct, frozen=True, gc=False):
 
     term: Annotated[
         str,
-        Meta(description="`offset`, `tilt-x`, `tilt-y`, `twist`, `bow-x`, `bow-y`, or `remainder`: what these leave."),
+        Meta(
+            description="`offset`, `tilt-x`, `tilt-y`, `twist`, `bow-x`, `bow-y`, or `remainder`: what these leave. "
+            "After them the known shapes that a solver describes, as the sag of a beam: taken off before, no share."
+        ),
     ]
     range: Annotated[
         float | None,

@@ -10,6 +10,15 @@ from ..model.quantities import AdjusterId, SolverName
 from .findings import Place
 
 
+class Counted(Struct, frozen=True, gc=False):
+    """What is counted while an adjuster is moved that has a scale of its own."""
+
+    value: Annotated[float, Meta(description="How many units, always positive.")]
+    unit: Annotated[str, Meta(description="What is counted, as `degrees` or `clicks`.")]
+    way: Annotated[str, Meta(description="Which way, as `clockwise`.")]
+    seen_from: Annotated[str, Meta(description="From where the way is seen; empty where it needs no telling.")]
+
+
 class MoveOf(Struct, frozen=True, gc=False):
     """One adjuster's move, and how to make it."""
 
@@ -58,6 +67,10 @@ class MoveOf(Struct, frozen=True, gc=False):
     remove: Annotated[
         list[float] | None, Meta(description="Thicknesses of the shims to take out, in `units`; null where none are.")
     ] = None
+    counted: Annotated[
+        Counted | None,
+        Meta(description="The same on the adjuster's own scale; null where its solver describes none."),
+    ] = None
 
 
 class Plan(Struct, frozen=True, gc=False):
@@ -75,12 +88,24 @@ class Plan(Struct, frozen=True, gc=False):
 
 
 class Binding(Struct, frozen=True):
-    """An adjuster at the end of its travel, and what more travel would bring."""
+    """An adjuster at the end of its travel, or a condition at its end, and what more would bring."""
 
-    adjuster: AdjusterId
-    way: Annotated[Literal["up", "down"], Meta(description="Which way it would have to go further.")]
-    more: Annotated[float, Meta(description="How much further, in `units`, always positive.")]
+    adjuster: Annotated[
+        str | None,
+        Meta(description="The adjuster: `id` of a support or of a rail seat; null where it is a condition."),
+    ]
+    way: Annotated[
+        Literal["up", "down"],
+        Meta(description="Which way it would have to go further; of a condition, `up` at its upper end."),
+    ]
+    more: Annotated[
+        float,
+        Meta(description="How much further, in `units`, always positive; of a condition, in what its solver counts."),
+    ]
     total: Annotated[float, Meta(description="Predicted total if it could, in `units`.")]
+    condition: Annotated[
+        str | None, Meta(description="The condition, as its solver says it; null where it is an adjuster.")
+    ] = None
 
 
 class Choice(Struct, frozen=True, gc=False):

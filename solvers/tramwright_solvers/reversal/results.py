@@ -196,8 +196,8 @@ class BetterPlate(Struct, frozen=True):
     after_rails: Annotated[
         float | None,
         Meta(
-            description="What moving the rail seats for the best would leave of the gantry's decided form, in "
-            "`units`, whatever their bounds; null where no rail seats are described."
+            description="What moving the rail seats, or other adjusters of the gantry, for the best would leave of the "
+            "gantry's decided form, in `units`, whatever their bounds; null where none are described."
         ),
     ]
     best_laid: Annotated[

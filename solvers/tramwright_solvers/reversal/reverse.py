@@ -15,6 +15,7 @@ from msgspec.structs import asdict
 
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats, Site
+from ..model.errors import Refused
 from ..model.machine import Machine
 from ..model.units import K
 from ..uncertainty.conformity import standing
@@ -51,6 +52,9 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     Raises:
         Refused: something in the machine or the surveys is wrong, or they cannot be compared; every fault is listed.
     """
+    registry = registry or installed()
+    if unread := registry.unread_extras(machine):
+        raise Refused(unread)
     laid = match_surveys(machine, surveys)
     apart = separate(laid)
     plate, gantry = forms(apart)
@@ -58,7 +62,7 @@ def reverse(machine: Machine, surveys: Sequence[PlacedSurvey], registry: Registr
     shapes = undecided_shapes(apart, plate)
     tried, beyond = candidates(apart)
     totals = levelled(laid)
-    rails, versions = after_rails(machine, gantry, registry or installed())
+    rails, versions = after_rails(machine, gantry, registry)
     split = len(plate.points)
     size, u = open_part.range()
     open_formed = bool(apart.null.shape[1]) and open_part.formed()
@@ -219,17 +223,14 @@ def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
 
 
 def after_rails(machine: Machine, gantry: Form, registry: Registry) -> tuple[float | None, dict[str, str]]:
-    """Return the range of the gantry's decided form once rail seats are moved for the best, None without any; and the
-    versions of the solvers that move them.
+    """Return the range of the gantry's decided form once its own adjusters, rail seats mostly, are moved for the best,
+    None without any; and the versions of the solvers that move them.
 
     Bounds and stock are not looked at: this says what the rails could reach, not what to move.
     """
     columns, versions = [gantry.columns[:, :3]], dict[str, str]()
-    for solver in registry.solvers.values():
-        if not solver.suits(machine):
-            continue
-        mechanism = solver()
-        seats = [one.kind == "seat" for one in mechanism.adjusters(machine)]
+    for mechanism in registry.suiting(machine):
+        seats = [one.kind != "support" for one in mechanism.adjusters(machine)]
         if any(seats):
             versions[mechanism.name()] = mechanism.version
             columns.append(mechanism.influence(Site(machine, gantry.points))[:, seats])

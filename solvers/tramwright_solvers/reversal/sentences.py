@@ -169,7 +169,8 @@ def better_says(
         f"first laid leaves {with_u(machine, *now)}."
     )
     if rails is not None:
-        says += f" Of the gantry's form the best moves of the rail seats would leave {length(machine, rails)}."
+        what = "the rail seats" if machine.rails is not None else "the gantry's adjusters"
+        says += f" Of the gantry's form the best moves of {what} would leave {length(machine, rails)}."
     return says
 
 

@@ -13,8 +13,10 @@ class HingedBed(Mechanism, frozen=True, tag="hinged-bed"):
 
     hinge_y: Annotated[float, Meta(ge=-1e5, le=1e5, description="Where the hinge line lies, in `units`.")] = 0.0
 
+    contract: ClassVar[int] = 2
     version: ClassVar[str] = "1.2"
     needs: ClassVar[str] = "two `supports`, both off the hinge line"
+    places: ClassVar = {"hinge_y": "y"}
 
     def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
         """Two screws, each with an arm about the hinge."""
@@ -22,12 +24,9 @@ class HingedBed(Mechanism, frozen=True, tag="hinged-bed"):
             raise Refused.at("/machine/supports", "`hinged-bed` needs exactly two supports.")
         if 0.0 in self.arms(machine):
             raise Refused.at(
-                "/machine/supports", "A support on the hinge line cannot tilt the bed; move it or `hinge_y`."
+                "/options/hinge_y", "A support on the hinge line cannot tilt the bed; move it or the line."
             )
-        return tuple(
-            Adjuster(s.id, "support", 1.0, f"/machine/supports/{i}", screw=s.screw)
-            for i, s in enumerate(machine.supports)
-        )
+        return tuple(Adjuster(s.id, "support", 1.0, f"/machine/supports/{i}") for i, s in enumerate(machine.supports))
 
     def arms(self, machine: Machine) -> Floats:
         """Return each support's signed distance from the hinge, shape (2,)."""

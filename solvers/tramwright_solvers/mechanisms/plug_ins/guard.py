@@ -47,7 +47,8 @@ def guarded(candidate: type[Mechanism], origin: str, built_in: Sequence[type[Mec
 
     def suits(cls: type[Mechanism], machine: Machine) -> bool:
         try:
-            return bool(candidate.suits(machine)) and not shared(cls(), machine, built_in)
+            # a machine that describes something for this solver by name means it, whatever else could move the same
+            return bool(candidate.suits(machine)) and (name in machine.extras or not shared(cls(), machine, built_in))
         except FAILURES:
             return False
 

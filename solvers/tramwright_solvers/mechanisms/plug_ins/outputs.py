@@ -7,8 +7,9 @@ from typing import Any, TypeVar
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
-from ...model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Site
+from ...model.contract import Adjuster, AtMost, Conditions, Effect, Floats, KnownShape, Mechanism, Move, Part, Site
 from ...model.machine import Machine
 from . import sentences
 
@@ -27,7 +28,7 @@ def adjusters(mechanism: Mechanism, machine: Machine, found: Any) -> tuple[Adjus
     listed = typed(found, tuple[Adjuster, ...])
     if not listed:
         raise Broken(sentences.NOTHING_TO_MOVE)
-    document = {"machine": msgspec.to_builtins(machine)}
+    document = {"machine": msgspec.to_builtins(machine), "options": msgspec.to_builtins(mechanism)}
     seen = set[str]()
     for one in listed:
         if one.id in seen:
@@ -38,8 +39,16 @@ def adjusters(mechanism: Mechanism, machine: Machine, found: Any) -> tuple[Adjus
         for what, value in (("effort", one.effort), ("step", one.step), ("setting", one.setting)):
             if value is not None and not 0.0 < value < np.inf:
                 raise Broken(sentences.not_positive(one.id, what))
+        if one.scale is not None and not 0.0 < one.scale.travel < np.inf:
+            raise Broken(sentences.not_positive(one.id, "scale"))
+        if not 0.0 <= one.play < np.inf:
+            raise Broken(sentences.not_positive(one.id, "play"))
+        if one.work and "{turn}" not in one.work:
+            raise Broken(sentences.work_without_turn(one.id))
         if not one.lower <= 0.0 <= one.upper:
             raise Broken(sentences.cannot_stay(one.id, one.lower, one.upper))
+    if unknown := sorted({name for one in listed for name in one.after} - seen):
+        raise Broken(sentences.after_nobody(unknown[0]))
     return listed
 
 
@@ -53,8 +62,26 @@ def gap_change(mechanism: Mechanism, move: Move, found: Any) -> Floats:
     return array(found, (len(move.points),))
 
 
+def known_shape(mechanism: Mechanism, site: Site, found: Any) -> KnownShape | None:
+    """Return a name and a finite array of one number for each point, or nothing."""
+    if found is None:
+        return None
+    if not isinstance(found, KnownShape):
+        raise Broken(sentences.wrong_type(type(found).__name__))
+    return KnownShape(typed(found.name, str), array(found.gap, (len(site.points),)))
+
+
+def patches(mechanism: Mechanism, site: Site, found: Any) -> NDArray[np.int64] | None:
+    """Return one whole number for each point, or nothing."""
+    if found is None:
+        return None
+    if isinstance(found, np.ndarray) and found.dtype.kind not in "iu":
+        raise Broken(sentences.no_numbers(str(found.dtype)))
+    return array(found, (len(site.points),)).astype(np.int64)
+
+
 def conditions(mechanism: Mechanism, machine: Machine, found: Any) -> Conditions | None:
-    """Return conditions of the right shapes that zero travel keeps."""
+    """Return conditions of the right shapes; which of them can be met together is seen where they are used."""
     if found is None:
         return None
     if not isinstance(found, Conditions):
@@ -65,9 +92,10 @@ def conditions(mechanism: Mechanism, machine: Machine, found: Any) -> Conditions
     lower, upper = (array(end, (rows,), finite=False) for end in (found.lower, found.upper))
     if not np.all(lower <= upper):
         raise Broken(sentences.ENDS_CROSS)
-    if not (np.all(lower <= 0.0) and np.all(upper >= 0.0)):
-        raise Broken(sentences.NO_ZERO_TRAVEL)
-    return Conditions(matrix, lower, upper, because)
+    at_most = typed(found.at_most, tuple[AtMost, ...])
+    if not all(0 <= column < matrix.shape[1] for one in at_most for column in one.adjusters):
+        raise Broken(sentences.OTHER_COLUMN_LIMITED)
+    return Conditions(matrix, lower, upper, because, at_most)
 
 
 def parts(mechanism: Mechanism, move: Move, found: Any) -> tuple[Part, ...]:
@@ -106,7 +134,18 @@ def may_refuse(mechanism: Mechanism, machine: Machine, found: Any) -> bool:
 
 CHECKS: dict[str, Callable[[Any, Any, Any], Any]] = {
     check.__name__: check
-    for check in (adjusters, influence, gap_change, conditions, parts, effects, cautions, may_refuse)
+    for check in (
+        adjusters,
+        influence,
+        gap_change,
+        known_shape,
+        patches,
+        conditions,
+        parts,
+        effects,
+        cautions,
+        may_refuse,
+    )
 }
 """The check of each method of a mechanism, by its name."""
 

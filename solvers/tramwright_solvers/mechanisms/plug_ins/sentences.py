@@ -7,10 +7,10 @@ NOT_A_MECHANISM = "it is not a subclass of tramwright_solvers.model.contract.Mec
 STRUCT_TOO_LOOSE = "its Struct must be frozen, forbid unknown fields and carry its name as tag"
 WORDS_WANTED = "its `version` and `needs` must be text"
 NOTHING_TO_MOVE = "it returned no adjusters"
-NO_ZERO_TRAVEL = "its conditions forbid that everything stays where it is"
 ENDS_CROSS = "a condition has its lower end above its upper end"
 PARTS_DO_NOT_ADD_UP = "the counts of its parts do not add up to the travels"
 OTHER_COLUMN = "a part names an adjuster that does not exist"
+OTHER_COLUMN_LIMITED = "`at_most` names an adjuster that does not exist"
 
 
 def failed(name: str, origin: str, method: str, fault: str) -> str:
@@ -49,6 +49,14 @@ def not_positive(name: str, what: str) -> str:
     return f"the {what} of `{name}` must be positive and finite"
 
 
+def work_without_turn(name: str) -> str:
+    return f"the `work` of `{name}` has no {{turn}} in it"
+
+
+def after_nobody(name: str) -> str:
+    return f"an adjuster goes `after` `{name}`, which it does not have"
+
+
 def cannot_stay(name: str, lower: float, upper: float) -> str:
     return f"`{name}` cannot stay where it is: its travel is from {lower} to {upper}"
 
@@ -69,7 +77,17 @@ def suits_failed(fault: str) -> str:
 
 
 def other_contract(written_for: int, spoken: int) -> str:
-    return f"it was written for contract {written_for}; this service speaks contract {spoken}"
+    return (
+        f"it was written for contract {written_for}; this service speaks contract {spoken}: see what has changed in "
+        "DEVELOPERS.md, under `Contract`, and declare it"
+    )
+
+
+def undeclared(spoken: int) -> str:
+    return (
+        "it does not say for which contract it was written: see what has changed in DEVELOPERS.md, under `Contract`, "
+        f"and add `contract: ClassVar[int] = {spoken}`"
+    )
 
 
 def name_taken(name: str) -> str:

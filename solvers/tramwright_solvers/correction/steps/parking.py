@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 from msgspec import Struct
 
-from ..model.contract import Floats
-from ..reduction.sentences import station_at
+from ...model.contract import Floats
+from ...reduction.sentences import station_at
 
 TIE = 1e-9
 

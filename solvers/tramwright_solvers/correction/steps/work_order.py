@@ -7,20 +7,23 @@ says what it reads before and after, in the user's own sense and from the zero o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
-from ..adjustment.shim_stacks import Stack
-from ..model.contract import Adjuster, Floats, Move, Part
-from ..model.machine import Screw
-from ..model.units import WRITTEN
-from ..reduction.sentences import station_at
-from ..results.findings import Place
-from ..results.moves import MoveOf, Step
+import numpy as np
+
+from ...adjustment.shim_stacks import Stack
+from ...model.contract import Adjuster, Floats, Move, Part
+from ...model.machine import Screw
+from ...model.units import WRITTEN
+from ...reduction.sentences import station_at
+from ...results.findings import Place
+from ...results.moves import Counted, MoveOf, Step
 from . import sentences
 
 if TYPE_CHECKING:
-    from .geometry import Geometry
+    from ..geometry import Geometry
+    from .parking import Spot
 
 
 def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlockwise"]:
@@ -43,6 +46,10 @@ def move_of(
 
     ``ask`` is the travel to set for it, where that is known to differ from the travel it will make.
     """
+    if (scale := adjuster.scale) is not None:
+        counts = (travel if ask is None else ask) / scale.travel
+        counted = Counted(abs(counts), scale.unit, scale.up if counts > 0 else scale.down, scale.seen_from)
+        return MoveOf(adjuster.id, solver, travel, u, ask=ask, counted=counted)
     if adjuster.screw is not None:
         turns = abs(travel if ask is None else ask) / adjuster.screw.lead
         return MoveOf(
@@ -83,13 +90,13 @@ def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Float
     for first, part in work(prepared, moves, travels):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
-        spot, before, by = parking.spot_for(change, own), 0.0, 0.0
-        there = spot.there
-        for j, travel in made.items():
-            before += there[j] * travel
+        spot = parking.spot_for(change, own)
+        before = moved_at(prepared, spot, made)
+        by = moved_at(prepared, spot, change) if prepared.linear else -before
         for j, travel in change.items():
-            by += there[j] * travel
             made[j] = made.get(j, 0.0) + travel
+        if not prepared.linear:
+            by += moved_at(prepared, spot, made)
         before = sense * (gap[spot.station] + before)
         after = before + sense * by
         move = part_of(adjusters[own], prepared.solver_of[own], part, moves[own])
@@ -114,6 +121,18 @@ def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Float
     return steps
 
 
+def moved_at(prepared: Geometry, spot: Spot, travels: Mapping[int, float]) -> float:
+    """Return the change of gap at a spot that these travels by column make."""
+    if prepared.linear:
+        change = 0.0
+        for j, travel in travels.items():
+            change += spot.there[j] * travel
+        return change
+    made = np.zeros(len(prepared.adjusters))
+    made[list(travels)] = list(travels.values())
+    return float(prepared.change_at(prepared.layout.points[spot.station : spot.station + 1], made)[0])
+
+
 def work(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats) -> list[tuple[int, Part]]:
     """Return the parts of the moves in order, each with the column at which its mechanism's adjusters begin."""
     machine, points = prepared.machine, prepared.layout.points
@@ -123,7 +142,25 @@ def work(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats) ->
         if any(moves[columns])
         for part in mechanism.parts(Move(machine, points, travels[columns]))
     ]
-    return sorted(parts, key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
+    parts.sort(key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
+    return in_their_order(parts, [adjuster.id for adjuster in prepared.adjusters], prepared.adjusters)
+
+
+def in_their_order(
+    parts: list[tuple[int, Part]], ids: Sequence[str], adjusters: Sequence[Adjuster]
+) -> list[tuple[int, Part]]:
+    """Return the parts with those behind others whose adjuster goes ``after`` theirs; else their order stays."""
+    if not any(adjuster.after for adjuster in adjusters):
+        return parts
+    waiting, done = list(parts), list[tuple[int, Part]]()
+    while waiting:
+        left = {ids[first + part.adjuster] for first, part in waiting}
+        free = (
+            at for at, (first, part) in enumerate(waiting) if not left & set(adjusters[first + part.adjuster].after)
+        )
+        # adjusters that wait for each other wait for nobody
+        done.append(waiting.pop(next(free, 0)))
+    return done
 
 
 def part_of(adjuster: Adjuster, solver: str, part: Part, whole: MoveOf | None) -> MoveOf:

@@ -1,0 +1,137 @@
+"""What a person is told to do, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from ...model.contract import Adjuster
+from ...model.units import DECIMALS, WRITTEN
+from ...results.moves import MoveOf
+
+
+def read_station(at: str, before: str | None, unit: str) -> str:
+    """Return the step that reads a station, one that read ``before`` or a new one."""
+    if before is None:
+        return f"Read the station at {at} as well, with the same zero of the indicator."
+    return f"Read the station at {at} again: it read {before} {unit}."
+
+
+def instruction(
+    unit: Literal["mm", "inch"],
+    adjuster: Adjuster,
+    move: MoveOf,
+    at: str,
+    before: float,
+    after: float,
+    eased: Sequence[str] = (),
+) -> str:
+    """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands, ``eased`` the
+    seats whose bolts are eased meanwhile."""
+    digits = DECIMALS[unit]
+    length, reading = WRITTEN[unit]
+    amount = how_far(unit, move)
+    names, own = " and ".join(eased), named_adjuster(adjuster)
+    slacken = f"Ease the bolts of {names} a quarter turn, slacken" if eased else "Slacken"
+    tighten = f"and tighten it, then {names}" if eased else "and tighten it"
+    if (counted := move.counted) is not None:
+        seen = f", seen from {counted.seen_from}," if counted.seen_from else ""
+        digits = adjuster.scale.digits if adjuster.scale else 1
+        turn = (
+            f"turn it {counted.way}{seen} by {counted.value:.{digits}f} {counted.unit}{come_to(adjuster, move.travel)}"
+        )
+        plain = f"turn {own}{turn.removeprefix('turn it')}"
+        back = adjuster.lower if move.travel > 0 else adjuster.upper
+        action = _worked(adjuster, turn, plain)
+        wrong = "stop and turn it the other way" if back else "stop and find out why: it does not go back"
+    elif turn := turned(move):
+        asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
+        turn = f"{turn} by {degrees(move)} (bed {amount}{asked}){come_to(adjuster, move.travel)}"
+        action, wrong = _worked(adjuster, f"t{turn[1:]}", turn), "stop and turn it the other way"
+    elif move.stack is not None:
+        work = []
+        if move.remove:
+            work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
+        if move.stack:
+            work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
+        action = f"{slacken} {own}, {' and '.join(work)} ({amount}), {tighten}"
+        wrong = "stop, take it back and check the sheets"
+    elif adjuster.slackens:
+        way = "up" if move.travel > 0 else "down"
+        asked = "" if move.ask is None else f"{length % abs(move.ask)} {unit} {way} so that it ends "
+        action = f"{slacken} {own}, move it {asked}{amount}, {tighten}"
+        wrong = "stop and move it the other way"
+    else:
+        turn = f"move {own} {amount}{come_to(adjuster, move.travel)}"
+        action, wrong = _worked(adjuster, turn, turn), "stop and move it the other way"
+    goes = "up" if after > before else "down"
+    return (
+        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
+        f"If it goes the other way, {wrong}."
+    )
+
+
+def named_adjuster(adjuster: Adjuster) -> str:
+    """Return what a person calls an adjuster."""
+    noun = adjuster.noun or ("seat" if adjuster.kind == "seat" else "")
+    return f"{noun} {adjuster.id}" if noun else adjuster.id
+
+
+def _worked(adjuster: Adjuster, turn: str, plain: str) -> str:
+    """Return the whole of what to do: what the adjuster says, with the turn put in, or the turn alone."""
+    return adjuster.work.replace("{turn}", turn) if adjuster.work else plain[0].upper() + plain[1:]
+
+
+def come_to(adjuster: Adjuster, travel: float) -> str:
+    """Say from which side the mark is come to, where that matters."""
+    if adjuster.approach is None:
+        return ""
+    words = {"up": "upwards", "down": "downwards"}
+    if adjuster.scale is not None:
+        words = {"up": adjuster.scale.up, "down": adjuster.scale.down}
+    last = words[adjuster.approach]
+    if (travel > 0) == (adjuster.approach == "up"):
+        return f", without going past the mark and back, so that it ends going {last}"
+    if not adjuster.play:
+        return f": go past the mark and come back {last}"
+    scale = adjuster.scale
+    play = f"{adjuster.play / scale.travel:.{scale.digits}f} {scale.unit}" if scale else f"{adjuster.play:g}"
+    return f": go past the mark by more than its play of {play} and come back {last}"
+
+
+def backed_off(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
+    """Say that a screw leaves the bed alone, and that the dial shows it."""
+    turn = turned(move)
+    action = (
+        f"{turn} by {degrees(move)} ({how_far(unit, move)})" if turn else f"Move {move.adjuster} {how_far(unit, move)}"
+    )
+    return (
+        f"{action}, free of the bed; the dial at {at} must stay at {WRITTEN[unit][1] % reads}. "
+        "If it moves, the bed did not lie on the others: let it settle on them and survey again."
+    )
+
+
+def brought_up(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float) -> str:
+    """Say that a screw meets the bed without lifting it; the dial tells when."""
+    turn = turned(move)
+    about = f"{degrees(move)} ({how_far(unit, move)})" if turn else how_far(unit, move)
+    return (
+        f"{turn or f'Bring {move.adjuster} up'} until the dial at {at} just stirs from {WRITTEN[unit][1] % reads}, "
+        f"about {about}; if the dial goes on, take it back until it stands there again."
+    )
+
+
+def how_far(unit: Literal["mm", "inch"], move: MoveOf) -> str:
+    return f"{WRITTEN[unit][0] % abs(move.travel)} {unit} {'up' if move.travel > 0 else 'down'}"
+
+
+def turned(move: MoveOf) -> str:
+    """Say which way a screw is turned; empty for what has no thread."""
+    return "" if move.direction is None else f"Turn {move.adjuster} {move.direction}, seen from {move.seen_from},"
+
+
+def degrees(move: MoveOf) -> str:
+    """Say how far a screw is turned."""
+    if move.degrees is None or move.turns is None:
+        return ""
+    return f"{move.degrees:.1f}°" if move.turns < 1 else f"{move.turns:.3f} turns"
