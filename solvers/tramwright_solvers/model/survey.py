@@ -10,7 +10,7 @@ from .given import Given
 from .quantities import FEWEST, PRINTED, BedTemperature, Coordinate, Name, TakenAt, Travel
 
 
-class Reading(Given, frozen=True):
+class Reading(Given, frozen=True, gc=False):
     """The dial at one station: one value, or several taken without moving."""
 
     x: Annotated[Coordinate, Meta(description="Station: position along x, to the right, on the bed, in `units`.")]

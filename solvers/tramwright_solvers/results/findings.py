@@ -20,7 +20,7 @@ class Place(Struct, frozen=True, gc=False):
     y: Y
 
 
-class AsFound(Struct, frozen=True):
+class AsFound(Struct, frozen=True, gc=False):
     """A total indicator reading and where its extremes lie: the gap as found, or as predicted after the moves."""
 
     total: Annotated[float, Meta(description="Highest minus lowest gap over the stations, in `units`.")]
@@ -227,7 +227,7 @@ class Budgets(Struct, frozen=True, gc=False):
     ]
 
 
-class OverBed(Struct, frozen=True):
+class OverBed(Struct, frozen=True, gc=False):
     """Highest minus lowest gap over the whole bed, between the stations too, the readings' errors taken out."""
 
     total: Annotated[

@@ -10,7 +10,7 @@ from ..model.quantities import AdjusterId, SolverName
 from .findings import Place
 
 
-class Counted(Struct, frozen=True):
+class Counted(Struct, frozen=True, gc=False):
     """What is counted while an adjuster is moved that has a scale of its own."""
 
     value: Annotated[float, Meta(description="How many units, always positive.")]
@@ -19,7 +19,7 @@ class Counted(Struct, frozen=True):
     seen_from: Annotated[str, Meta(description="From where the way is seen; empty where it needs no telling.")]
 
 
-class MoveOf(Struct, frozen=True):
+class MoveOf(Struct, frozen=True, gc=False):
     """One adjuster's move, and how to make it."""
 
     adjuster: AdjusterId
@@ -108,7 +108,7 @@ class Binding(Struct, frozen=True):
     ] = None
 
 
-class Choice(Struct, frozen=True):
+class Choice(Struct, frozen=True, gc=False):
     """Which plan the moves carry out, and why."""
 
     adjusters: Annotated[list[str], Meta(description="Adjusters of the plan, by `id`.")]
