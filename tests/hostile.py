@@ -117,7 +117,7 @@ class NoSentences(Sound, frozen=True, tag="no-sentences"):
 
 BROKEN: dict[type[Mechanism], tuple[str, str]] = {
     NotANumber: ("influence", "not finite"),
-    WrongShape: ("influence", ", 1), not ("),
+    WrongShape: ("influence", "shape (37, 1), not (37, 2)"),  # 12 stations and a grid of 25 over the bed
     Words: ("influence", "not an array of numbers"),
     Raises: ("influence", "IndexError: no third lever"),
     Leaves: ("influence", "SystemExit: enough"),

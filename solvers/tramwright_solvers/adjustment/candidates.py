@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from functools import cached_property
-from math import comb
 
 import numpy as np
 from msgspec import Struct
@@ -13,6 +12,7 @@ from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Criterion
+from .counts import exact_moves, room_beyond
 from .minimum_zone import Spans, nearest, spans
 from .problem import Problem
 from .subset_lsq import SubsetFits, fits
@@ -20,12 +20,6 @@ from .subsets import SLACK, freedom, of_least_effort
 
 MOST_BOUNDED = 300
 """Subsets solved within their bounds before those that cannot be the best of their size are dropped."""
-
-EXACT_UP_TO = 12
-MOST_SUBSETS = 5000
-MOST_REMAINS = 2**23
-"""Stations × subsets beyond which subsets of fewer adjusters are weighed: 64 MB of what remains, for each survey."""
-
 
 MOST_SPANNED = 2**20
 """Numbers of designs of one size, 8 MB, beyond which their spans are not kept, but worked out for some at a time."""
@@ -95,14 +89,23 @@ class Candidates(Struct, frozen=True, dict=True):
         columns = sum(self.count) + len(self.count) - 1  # the first subset moves nothing
         return self.fits.nbytes + 16 * len(self.problem.weights) * columns
 
+    @cached_property
+    def may_stand(self) -> bool:
+        """Whether zero travel satisfies everything."""
+        return self.problem.may_stand
+
+    @cached_property
+    def directions(self) -> int:
+        """How many adjusters a subset needs at the most to make any gap, unless it is bounded."""
+        return int(self.fits.basis.shape[2] + np.sum(self.problem.equations))
+
     def least_shown(self, index: int, free: int) -> bool:
         """Say whether no subset of ``free`` adjusters that was not weighed needs less effort than this one.
 
         Those have more adjusters than ``exact_moves``; and without bounds one of more than there are directions to move
         in could leave one out.
         """
-        directions = self.fits.basis.shape[2] + int(np.sum(self.problem.equations))
-        if self.exact_moves >= (free if self.bounded else min(free, directions)):
+        if self.exact_moves >= (free if self.bounded else min(free, self.directions)):
             return True
         easiest = np.sort(self.problem.effort)[: self.exact_moves + 1]
         return self.effort[index] <= float(easiest.sum()) + SLACK
@@ -279,30 +282,6 @@ def measure(problem: Problem, left: Floats, criterion: Criterion) -> Floats:
     if problem.offset_free:
         return np.asarray(left.max(axis=1) - left.min(axis=1)) / 2.0
     return np.asarray(np.abs(left).max(axis=1))
-
-
-def exact_moves(free: int, stations: int) -> int:
-    """Return up to how many adjusters every subset of ``free`` ones is weighed, one at the least."""
-    most = min(free, 1)
-    while most < free and subsets_up_to(free, most + 1) <= most_subsets(free, stations):
-        most += 1
-    return most
-
-
-def most_subsets(free: int, stations: int) -> int:
-    """Return how many subsets of ``free`` adjusters are weighed at so many stations."""
-    by_remains = MOST_REMAINS // max(stations, 1)
-    return by_remains if free <= EXACT_UP_TO else min(MOST_SUBSETS, by_remains)
-
-
-def room_beyond(free: int, stations: int) -> int:
-    """Return how many subsets may be weighed beside those of up to :func:`exact_moves`."""
-    return max(0, most_subsets(free, stations) - subsets_up_to(free, exact_moves(free, stations)))
-
-
-def subsets_up_to(free: int, size: int) -> int:
-    """Return how many subsets of at most ``size`` of ``free`` adjusters there are, the empty one included."""
-    return sum(comb(free, k) for k in range(size + 1))
 
 
 def candidates(

@@ -226,8 +226,9 @@ class ReducedStack(Struct, frozen=True):
     def _terms(self) -> list[list[FormTerm]]:
         """Return the terms of each gap, and after them what was known of it and taken off before."""
         prepared = self.prepared
+        terms = prepared.form.split(self.gaps, self.noise)
         known = [FormTerm(one.name, float(np.ptp(one.gap)), None, 0.0, True) for one in prepared.known_shapes]
-        return [[*own, *known] for own in prepared.form.split(self.gaps, self.noise)]
+        return [[*own, *known] for own in terms] if known else terms
 
     def _assumed(self, moves: Sequence[MoveOf | None]) -> list[str]:
         """Return the defaults that moves hang on, the shortest first."""

@@ -15,7 +15,8 @@ from typing import Any, NamedTuple, Protocol
 
 from msgspec import Struct
 
-from ..adjustment.candidates import MOST_SPANNED, exact_moves, room_beyond
+from ..adjustment.candidates import MOST_SPANNED
+from ..adjustment.counts import exact_moves, room_beyond
 from ..adjustment.subset_lsq import MOST_LEFT
 from ..diagnostics.gaussian_process import MOST_STATIONS
 from ..model.errors import Refused

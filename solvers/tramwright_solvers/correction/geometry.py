@@ -170,6 +170,11 @@ class Geometry(Setup, frozen=True, dict=True):
         return all(mechanism.linear for mechanism, _ in self.parts)
 
     @cached_property
+    def ordered(self) -> bool:
+        """Whether some adjusters are moved after others."""
+        return any(adjuster.after for adjuster in self.adjusters)
+
+    @cached_property
     def questioned(self) -> tuple[tuple[Mechanism, slice], ...]:
         """The mechanisms that may refuse to carry out travels, with their columns."""
         both = zip(self.mechanisms, self.columns, strict=True)

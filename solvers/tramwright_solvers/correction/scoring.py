@@ -81,7 +81,7 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
         slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
         aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,
         most=within,
-        may_stand=subsets.problem.may_stand,
+        may_stand=subsets.may_stand,
     )
 
 

@@ -59,6 +59,8 @@ def _completed(machine: Machine, adjuster: Adjuster, entry: str) -> Adjuster:
 def _said(adjuster: Adjuster, place: Support | Seat) -> dict[str, Any]:
     """Return what differs from what the user says of a support or seat."""
     changes = dict[str, Any]()
+    if place.travel is None and place.effort is None and place.step is None and place.setting is None:
+        return changes
     if place.travel is not None:
         lower, upper = max(adjuster.lower, place.travel[0]), min(adjuster.upper, place.travel[1])
         if (lower, upper) != (adjuster.lower, adjuster.upper):

@@ -7,7 +7,7 @@ from typing import Literal
 
 from ...model.contract import Adjuster
 from ...model.units import DECIMALS, WRITTEN
-from ...results.moves import MoveOf
+from ...results.moves import Counted, MoveOf
 
 
 def read_station(at: str, before: str | None, unit: str) -> str:
@@ -31,39 +31,33 @@ def instruction(
     digits = DECIMALS[unit]
     length, reading = WRITTEN[unit]
     amount = how_far(unit, move)
-    names, own = " and ".join(eased), named_adjuster(adjuster)
-    slacken = f"Ease the bolts of {names} a quarter turn, slacken" if eased else "Slacken"
-    tighten = f"and tighten it, then {names}" if eased else "and tighten it"
-    if (counted := move.counted) is not None:
-        seen = f", seen from {counted.seen_from}," if counted.seen_from else ""
-        digits = adjuster.scale.digits if adjuster.scale else 1
-        turn = (
-            f"turn it {counted.way}{seen} by {counted.value:.{digits}f} {counted.unit}{come_to(adjuster, move.travel)}"
-        )
-        plain = f"turn {own}{turn.removeprefix('turn it')}"
-        back = adjuster.lower if move.travel > 0 else adjuster.upper
-        action = _worked(adjuster, turn, plain)
-        wrong = "stop and turn it the other way" if back else "stop and find out why: it does not go back"
+    slacken, tighten = "Slacken", "and tighten it"
+    if eased:
+        names = " and ".join(eased)
+        slacken, tighten = f"Ease the bolts of {names} a quarter turn, slacken", f"and tighten it, then {names}"
+    if move.counted is not None:
+        action, wrong = counted_off(adjuster, move.travel, move.counted)
     elif turn := turned(move):
         asked = "" if move.ask is None else f"; turned as for {abs(move.ask):.{digits}f}, as it does not move as asked"
-        turn = f"{turn} by {degrees(move)} (bed {amount}{asked}){come_to(adjuster, move.travel)}"
-        action, wrong = _worked(adjuster, f"t{turn[1:]}", turn), "stop and turn it the other way"
+        action, wrong = f"{turn} by {degrees(move)} (bed {amount}{asked})", "stop and turn it the other way"
+        if adjuster.work or adjuster.approach:
+            action = _worked(adjuster, f"t{action[1:]}{come_to(adjuster, move.travel)}")
     elif move.stack is not None:
         work = []
         if move.remove:
             work.append("take out " + " + ".join(f"{sheet:g}" for sheet in move.remove))
         if move.stack:
             work.append("put in " + " + ".join(f"{sheet:g}" for sheet in move.stack))
-        action = f"{slacken} {own}, {' and '.join(work)} ({amount}), {tighten}"
+        action = f"{slacken} {named_adjuster(adjuster)}, {' and '.join(work)} ({amount}), {tighten}"
         wrong = "stop, take it back and check the sheets"
     elif adjuster.slackens:
         way = "up" if move.travel > 0 else "down"
         asked = "" if move.ask is None else f"{length % abs(move.ask)} {unit} {way} so that it ends "
-        action = f"{slacken} {own}, move it {asked}{amount}, {tighten}"
+        action = f"{slacken} {named_adjuster(adjuster)}, move it {asked}{amount}, {tighten}"
         wrong = "stop and move it the other way"
     else:
-        turn = f"move {own} {amount}{come_to(adjuster, move.travel)}"
-        action, wrong = _worked(adjuster, turn, turn), "stop and move it the other way"
+        turn = f"move {named_adjuster(adjuster)} {amount}{come_to(adjuster, move.travel)}"
+        action, wrong = _worked(adjuster, turn), "stop and move it the other way"
     goes = "up" if after > before else "down"
     return (
         f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
@@ -77,9 +71,19 @@ def named_adjuster(adjuster: Adjuster) -> str:
     return f"{noun} {adjuster.id}" if noun else adjuster.id
 
 
-def _worked(adjuster: Adjuster, turn: str, plain: str) -> str:
+def counted_off(adjuster: Adjuster, travel: float, counted: Counted) -> tuple[str, str]:
+    """Return what to do with an adjuster that has a scale of its own, and what if the dial goes the other way."""
+    seen = f", seen from {counted.seen_from}," if counted.seen_from else ""
+    digits = adjuster.scale.digits if adjuster.scale else 1
+    by = f"{counted.way}{seen} by {counted.value:.{digits}f} {counted.unit}{come_to(adjuster, travel)}"
+    back = adjuster.lower if travel > 0 else adjuster.upper
+    wrong = "stop and turn it the other way" if back else "stop and find out why: it does not go back"
+    return _worked(adjuster, f"turn {'it' if adjuster.work else named_adjuster(adjuster)} {by}"), wrong
+
+
+def _worked(adjuster: Adjuster, turn: str) -> str:
     """Return the whole of what to do: what the adjuster says, with the turn put in, or the turn alone."""
-    return adjuster.work.replace("{turn}", turn) if adjuster.work else plain[0].upper() + plain[1:]
+    return adjuster.work.replace("{turn}", turn) if adjuster.work else turn[0].upper() + turn[1:]
 
 
 def come_to(adjuster: Adjuster, travel: float) -> str:

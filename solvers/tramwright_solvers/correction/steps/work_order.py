@@ -86,17 +86,23 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
 def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]) -> list[Step]:
     """Return the steps that carry out the moves by these travels (m,); ``gap`` is as found, one value a station."""
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
-    parking, made, steps = prepared.parking, dict[int, float](), list[Step]()
+    parking, made, steps, linear = prepared.parking, dict[int, float](), list[Step](), prepared.linear
     for first, part in work(prepared, moves, travels):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
-        spot = parking.spot_for(change, own)
-        before = moved_at(prepared, spot, made)
-        by = moved_at(prepared, spot, change) if prepared.linear else -before
-        for j, travel in change.items():
-            made[j] = made.get(j, 0.0) + travel
-        if not prepared.linear:
-            by += moved_at(prepared, spot, made)
+        spot, before, by = parking.spot_for(change, own), 0.0, 0.0
+        there = spot.there
+        if linear:
+            for j, travel in made.items():
+                before += there[j] * travel
+            for j, travel in change.items():
+                by += there[j] * travel
+                made[j] = made.get(j, 0.0) + travel
+        else:
+            before = moved_at(prepared, spot, made)
+            for j, travel in change.items():
+                made[j] = made.get(j, 0.0) + travel
+            by = moved_at(prepared, spot, made) - before
         before = sense * (gap[spot.station] + before)
         after = before + sense * by
         move = part_of(adjusters[own], prepared.solver_of[own], part, moves[own])
@@ -122,12 +128,7 @@ def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Float
 
 
 def moved_at(prepared: Geometry, spot: Spot, travels: Mapping[int, float]) -> float:
-    """Return the change of gap at a spot that these travels by column make."""
-    if prepared.linear:
-        change = 0.0
-        for j, travel in travels.items():
-            change += spot.there[j] * travel
-        return change
+    """Return the exact change of gap at a spot that these travels by column make."""
     made = np.zeros(len(prepared.adjusters))
     made[list(travels)] = list(travels.values())
     return float(prepared.change_at(prepared.layout.points[spot.station : spot.station + 1], made)[0])
@@ -143,15 +144,12 @@ def work(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats) ->
         for part in mechanism.parts(Move(machine, points, travels[columns]))
     ]
     parts.sort(key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
-    return in_their_order(parts, [adjuster.id for adjuster in prepared.adjusters], prepared.adjusters)
+    return in_their_order(parts, prepared.adjusters) if prepared.ordered else parts
 
 
-def in_their_order(
-    parts: list[tuple[int, Part]], ids: Sequence[str], adjusters: Sequence[Adjuster]
-) -> list[tuple[int, Part]]:
+def in_their_order(parts: Sequence[tuple[int, Part]], adjusters: Sequence[Adjuster]) -> list[tuple[int, Part]]:
     """Return the parts with those behind others whose adjuster goes ``after`` theirs; else their order stays."""
-    if not any(adjuster.after for adjuster in adjusters):
-        return parts
+    ids = [adjuster.id for adjuster in adjusters]
     waiting, done = list(parts), list[tuple[int, Part]]()
     while waiting:
         left = {ids[first + part.adjuster] for first, part in waiting}
