@@ -8,10 +8,11 @@ import numpy as np
 
 from .comparisons import unmoved
 from .corrections import as_found, of_a_zone, predicted, travels, unseen, whole_bed
+from .forecast import passes
 from .row import Row
 
 Measure = Callable[[np.random.Generator, int], Iterator[Row]]
-MEASURES: tuple[Measure, ...] = (travels, of_a_zone, as_found, predicted, unseen, whole_bed, unmoved)
+MEASURES: tuple[Measure, ...] = (travels, of_a_zone, as_found, predicted, unseen, whole_bed, unmoved, passes)
 
 
 def rows(measure: Measure, machines: int) -> list[Row]:

@@ -13,7 +13,7 @@ from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
 from ..diagnostics.outliers import may_hold_slips
-from ..learning.forecast import forecast
+from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
 from ..model.contract import Floats
@@ -208,7 +208,7 @@ class ReducedStack(Struct, frozen=True):
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
-                    forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
+                    forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
                     steps=[
@@ -292,12 +292,23 @@ class ReducedStack(Struct, frozen=True):
             )
         return found
 
-    def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float) -> Forecast:
-        """Return how many passes remain for one survey, given what its previous passes teach."""
-        prepared, variance = self.prepared, self.noise.variance[row]
+    def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
+        """Return how many passes remain for one survey, given what its previous passes teach.
+
+        None where nothing is moved before something is read again: what follows nobody knows yet.
+        """
+        if judged.doubt and not travels.any():
+            return None
+        prepared, variance, machine = self.prepared, self.noise.variance[row], self.prepared.machine
         seen = ReducedPass(prepared.layout.points, self.gaps[row], variance, self.noise.factors, prepared.influence)
-        units, offset = prepared.machine.units, self.solve.offset
-        return forecast(learnt, seen, travels, travels_to_ask(travels, learnt), aim, offset, units)
+        goal = Goal(
+            aim,
+            machine.total_limit if self.solve.aim_for is None else aim,
+            prepared.setting.half,
+            whole_steps(prepared.adjusters),
+        )
+        asks = travels_to_ask(travels, learnt)
+        return forecast(learnt, seen, travels, asks, goal, self.solve.offset, machine.units)
 
 
 def reduce_surveys(

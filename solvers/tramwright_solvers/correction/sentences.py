@@ -179,7 +179,7 @@ def within_already(
 def no_sure_gain(standing: Literal["within", "outside", "undecided"]) -> str:
     left = {
         "within": "the bed is within its limit",
-        "outside": "the bed is outside its limit, and these adjusters do not change that",
+        "outside": "the bed is outside its limit, and these adjusters are not sure to change that",
         "undecided": "the bed is too close to its limit to decide",
     }[standing]
     return f"Nothing to do: no move that can be set and seen is sure to leave less than there is; {left}."

@@ -196,5 +196,9 @@ class Correction(Struct, frozen=True):
         None
     )
     forecast: Annotated[
-        Forecast | None, Meta(description="How many passes remain; null without `survey.previous`.")
+        Forecast | None,
+        Meta(
+            description="How many passes remain; null without `survey.previous`, and where nothing is moved before "
+            "something is read again."
+        ),
     ] = None
