@@ -79,7 +79,6 @@ def set_aside(model: Reliability, root: np.ndarray, gap: np.ndarray, index: int)
         root=root,
         share=root**2 / count,
         normalize=model.normalized(),
-        detectable=np.ones(count),
         unit=1.0,
         w=least,
         t=(least,),

@@ -10,9 +10,10 @@ from .comparisons import unmoved
 from .corrections import as_found, of_a_zone, predicted, travels, unseen, whole_bed
 from .forecast import passes
 from .row import Row
+from .slips import shown
 
 Measure = Callable[[np.random.Generator, int], Iterator[Row]]
-MEASURES: tuple[Measure, ...] = (travels, of_a_zone, as_found, predicted, unseen, whole_bed, unmoved, passes)
+MEASURES: tuple[Measure, ...] = (travels, of_a_zone, as_found, predicted, unseen, whole_bed, unmoved, passes, shown)
 
 
 def rows(measure: Measure, machines: int) -> list[Row]:

@@ -79,15 +79,13 @@ def too_few_for_smoothness(stations: int, least: int) -> str:
     )
 
 
-def hardly_checked(found: Sequence[Unchecked], digits: int, unit: str) -> str:
-    """Name up to six stations where a slip could go unnoticed, and how large it could be."""
+def hardly_checked(found: Sequence[Unchecked]) -> str:
+    """Name up to six stations where a slip goes unnoticed."""
     which = "those" if len(found) > 1 else "that"
     named = ", ".join(f"({one.x:g}, {one.y:g})" for one in found[:6])
     more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-    known = [one.smallest_detectable for one in found if one.smallest_detectable is not None]
-    size = "however large" if len(known) < len(found) else f"of up to {max(known):.{digits}f} {unit}"
     return (
-        f"The other readings hardly check {which} at {named}{more}: a slip {size} could go unnoticed there, so "
+        f"The other readings hardly check {which} at {named}{more}: a slip however large could go unnoticed there, so "
         "read them twice or add stations nearby."
     )
 
