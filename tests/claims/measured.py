@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from .beyond import drifting, scaled, scattering
 from .comparisons import unmoved
 from .corrections import as_found, of_a_zone, predicted, travels, unseen, whole_bed
 from .forecast import passes
@@ -13,7 +14,20 @@ from .row import Row
 from .slips import shown
 
 Measure = Callable[[np.random.Generator, int], Iterator[Row]]
-MEASURES: tuple[Measure, ...] = (travels, of_a_zone, as_found, predicted, unseen, whole_bed, unmoved, passes, shown)
+MEASURES: tuple[Measure, ...] = (
+    travels,
+    of_a_zone,
+    as_found,
+    predicted,
+    unseen,
+    whole_bed,
+    unmoved,
+    passes,
+    shown,
+    drifting,
+    scattering,
+    scaled,
+)
 
 
 def rows(measure: Measure, machines: int) -> list[Row]:

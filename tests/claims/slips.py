@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
-from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.correction.setup import set_up
-from tramwright_solvers.model.options import Solve
 from tramwright_solvers.planning.rating import checked, sure_slip
 
-from .corrections import share
+from .corrections import decided, share
 from .family import FORMS, Subject, subject
 from .row import Row
 
@@ -55,7 +52,6 @@ def with_stations(random: np.random.Generator, layout: str, mechanism: str, form
 
 def names(random: np.random.Generator, one: Subject) -> list[bool]:
     """Make a slip in one reading of each survey, at any station and then at the worst one; say which are named."""
-    solve: Solve[Any] = Solve(with_=one.solvers)
     check = checked(set_up(one.machine, one.solvers, (), True), np.array(one.places))
     slip, count = sure_slip(check), len(one.places)
     if slip is None:
@@ -64,7 +60,8 @@ def names(random: np.random.Generator, one: Subject) -> list[bool]:
     for at in (random.integers(count, size=SURVEYS), np.full(SURVEYS, check.detectable.argmax())):
         values = one.read(random, SURVEYS)
         values[np.arange(SURVEYS), at] += slip * random.choice([-1.0, 1.0], SURVEYS)
-        suspects = reduce_stack(one.machine, one.surveys(values), solve).suspects()
+        done, choice = decided(one, "least-squares", one.surveys(values))
+        suspects = done.suspects(choice.table.rms)
         for own, station in zip(suspects, at.tolist(), strict=True):
             found.append(any((suspect.x, suspect.y) == one.places[station] for suspect in own))
     return found

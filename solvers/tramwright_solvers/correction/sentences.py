@@ -176,6 +176,15 @@ def within_already(
     )
 
 
+def drifted(drift: float, first: str, unit: Literal["mm", "inch"]) -> str:
+    """Say that the readings drifted, and how to take that off."""
+    return (
+        f"The readings drift by {drift:+.{DECIMALS[unit]}f} {unit} from the first to the last, in the order given. Let "
+        f"the indicator and the bed settle, read all of it again, and at last the station at {first} once more, so "
+        "that the drift can be taken off."
+    )
+
+
 def no_sure_gain(standing: Literal["within", "outside", "undecided"]) -> str:
     left = {
         "within": "the bed is within its limit",

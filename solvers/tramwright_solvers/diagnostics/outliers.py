@@ -30,6 +30,7 @@ from .generalized_esd import generalized_esd
 from .local_surface import NEIGHBOURS, Neighbours, neighbours, paraboloid
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
 from .shifted_rows import ShiftedRows, shifted_rows
+from .undeclared_drift import DriftCheck, drift_check
 
 SHARED = 0.01
 """Risk of Student's test, shared over all stations (Bonferroni). Our own choice, below the 5 % allowed: a wavy plate's
@@ -97,6 +98,16 @@ class SlipCheck(Struct, frozen=True, dict=True):
     def neighbours(self) -> Neighbours:
         """The stations around each station."""
         return neighbours(self.read.points)
+
+    @cached_property
+    def drift(self) -> DriftCheck:
+        """The test for a drift that was not declared; for stations that are each read at one time."""
+        return drift_check(self.model, self.root)
+
+    def drifts(self, gaps: Floats, variance: Floats) -> Floats:
+        """Return how far each survey drifted beyond doubt, (N,): gaps and independent variances (N, n)."""
+        unit = row_products(variance, self.share[:, None])[:, 0]
+        return self.drift.drifts(self.model, self.root * gaps, unit)
 
     @cached_property
     def detectable(self) -> Floats:

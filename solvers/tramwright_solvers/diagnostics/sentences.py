@@ -177,3 +177,19 @@ def partly_within_reach(reached: str, total: str, left: str, turn: str) -> str:
 
 def nothing_to_gain(left: str, turn: str) -> str:
     return f"Moving these adjusters would gain no more than the readings can tell: {left} is form. {turn}"
+
+
+def drift_in_no_budget(drift: float, unit: str, digits: int) -> str:
+    return (
+        f"From the first reading to the last they drift by {drift:+.{digits}f} {unit}, which no ± here counts; "
+        "fewer than one sound survey in a hundred looks so."
+    )
+
+
+def repeats_scatter(scatter: float, stated: float, unit: str, digits: int) -> str:
+    """Say that repeats scatter more than the indicator's repeatability and rounding explain."""
+    return (
+        f"Repeats scatter by {scatter:.{digits + 1}f} {unit} (standard deviation), where the stated repeatability and "
+        f"rounding explain {stated:.{digits + 1}f}: find the cause, for single readings may be further off than their ± "
+        "says. Sound repeats look so once in a thousand."
+    )

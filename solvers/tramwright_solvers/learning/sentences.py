@@ -129,6 +129,16 @@ MISFIT = (
 )
 
 
+def scale_off(share: float, u: float) -> str:
+    """Say that all adjusters answered by one and the same share."""
+    which = "long" if share > 1.0 else "short"
+    return (
+        f"All adjusters moved answered alike, by {share:.3f} (u {u:.3f}) of what was asked: the scale of the indicator "
+        f"may be that much too {which}, and then every length here with it. Check it against a gauge block. Sound "
+        "machines look so once in a thousand."
+    )
+
+
 def no_pass_remains(inside: float, aim: float, unit: str, digits: int) -> str:
     """Say that nothing is to be moved; where the total is not known to be inside the aim, what it is inside."""
     if inside <= aim:
