@@ -12,6 +12,7 @@ from .corrections import as_found, of_a_zone, predicted, travels, unseen, whole_
 from .forecast import passes
 from .row import Row
 from .slips import shown
+from .suspects import found, offered
 
 Measure = Callable[[np.random.Generator, int], Iterator[Row]]
 MEASURES: tuple[Measure, ...] = (
@@ -27,6 +28,8 @@ MEASURES: tuple[Measure, ...] = (
     drifting,
     scattering,
     scaled,
+    offered,
+    found,
 )
 
 

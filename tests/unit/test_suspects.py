@@ -69,7 +69,7 @@ def test_sound_readings_raise_no_suspect() -> None:
         (lambda value: value / 10.0, "decimal place: ten times too small"),
         (lambda value: value + 1.0, "one revolution (1 mm) too high"),
         (lambda value: value - 1.0, "one revolution (1 mm) too low"),
-        (lambda value: value + 0.37, "unknown: read this station again"),
+        (lambda value: value + 0.37, "unknown: reading or form, read this station again"),
     ],
 )
 @pytest.mark.parametrize("reads", ["plus", "minus"])
@@ -144,7 +144,7 @@ def test_a_turned_sign_is_not_claimed_where_the_set_ups_zero_is_unknown() -> Non
     values[24] *= -1.0
     found = suspects(values, of)
     assert places(found) == [tuple(GRID[24])]
-    assert found[0].likely == "unknown: read this station again"
+    assert found[0].likely == "unknown: reading or form, read this station again"
 
 
 def test_a_wave_on_a_dense_grid_is_no_slip_and_hides_none() -> None:
@@ -224,3 +224,27 @@ def test_where_two_readings_cannot_be_told_apart_no_slip_is_said_to_show() -> No
     assert model.dof == 2
     assert np.all(model.checked)
     assert np.all(np.isinf(deviations(model, 3.29, 5.0, None)))
+
+
+@pytest.mark.parametrize("fall", [0.08, 0.1])
+@pytest.mark.parametrize("at", [20.0, 380.0])
+def test_no_slip_is_offered_for_what_a_falling_corner_may_be(fall: float, at: float) -> None:
+    random = np.random.default_rng(17)
+    away = np.hypot(*(GRID - at).T)
+    corner = -fall * np.exp(-((away / 70.0) ** 2) / 2.0)
+    values = np.array([np.round(sound(GRID, 0.002, seed) + corner, 2) for seed in random.integers(10**6, size=200)])
+    of = check()
+    found = of.suspects(values, np.full(values.shape, of.unit**2))
+    named = [one for own in found for one in own]
+    assert named
+    assert {one.likely for one in named} == {"unknown: reading or form, read this station again"}
+    assert all(one.says.endswith("It may be a misreading or the bed's own form.") for one in named)
+
+
+def test_a_row_a_little_off_may_be_a_step_of_the_bed() -> None:
+    values = sound(noise=0.001)
+    values[GRID[:, 1] == 200.0] += 0.06
+    found = suspects(values)
+    assert len(found) == 5
+    assert {one.likely for one in found} == {"unknown: reading or form, read this station again"}
+    assert all("or the bed may have that form" in one.says for one in found)

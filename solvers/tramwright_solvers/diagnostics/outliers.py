@@ -23,7 +23,7 @@ from ..model.units import DECIMALS
 from ..reduction.stations import StationLayout
 from ..results.findings import Suspect, Unchecked
 from . import sentences
-from .blunders import Misread, Read, misread
+from .blunders import FORM_MM, Misread, Read, misread
 from .detection import deviations
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
@@ -295,6 +295,7 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
             sense=machine.sense,
             direct=direct(plan),
             rounding=machine.division / sqrt(12.0),
+            form=machine.from_mm(FORM_MM),
             revolutions=revolutions(machine),
             digits=DECIMALS[machine.units],
             unit=machine.units,

@@ -37,7 +37,7 @@ STATIONS_FOR_TERM = {
 SIGN_TURNED = "sign turned"
 TEN_TIMES_TOO_LARGE = "decimal place: ten times too large"
 TEN_TIMES_TOO_SMALL = "decimal place: ten times too small"
-UNKNOWN_SLIP = "unknown: read this station again"
+UNKNOWN_SLIP = "unknown: reading or form, read this station again"
 
 TOO_LITTLE_LEFT = "Without the suspects too little is left to answer from: read them again."
 
@@ -126,6 +126,13 @@ def read_row_again(row: str, station: str, off: str, unit: str) -> str:
     )
 
 
+def row_or_form(row: str, station: str, off: str, unit: str) -> str:
+    return (
+        f"Read the {row} again, the station at {station} among them: all its readings lie {off} {unit} from what the "
+        "rest of the survey expects. The indicator's zero may have moved, or the bed may have that form."
+    )
+
+
 def revolution_high(revolution: float, unit: str) -> str:
     return f"one revolution ({revolution:g} {unit}) too high"
 
@@ -145,8 +152,8 @@ def read_station_again(station: str, reading: str, unit: str, expected: str, twi
     )
 
 
-def no_common_slip(says: str) -> str:
-    return f"{says} No common slip explains it."
+def reading_or_form(says: str) -> str:
+    return f"{says} It may be a misreading or the bed's own form."
 
 
 def may_have_been(says: str, would: str) -> str:

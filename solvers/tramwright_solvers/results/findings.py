@@ -143,7 +143,11 @@ class Suspect(Struct, frozen=True):
         ),
     ]
     likely: Annotated[
-        str, Meta(description="The slip that explains it, as `sign turned`; or `unknown`, with what to do.")
+        str,
+        Meta(
+            description="The slip that explains it, as `sign turned`; or `unknown`, with what to do: it may be the "
+            "reading or the bed's own form."
+        ),
     ]
     says: Annotated[str, Meta(description="What is wrong with it and what to do, in a sentence or two.")]
     redundancy: Annotated[
