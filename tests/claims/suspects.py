@@ -4,17 +4,14 @@ found on a plate that the check allows for."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any
 
 import numpy as np
 
-from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.diagnostics.sentences import UNKNOWN_SLIP
 from tramwright_solvers.model.machine import Indicator
-from tramwright_solvers.model.options import Solve
 from tramwright_solvers.results.findings import Suspect
 
-from .corrections import share
+from .corrections import decided, share
 from .family import DIAL, LAYOUTS, Subject, subject
 from .row import Row
 
@@ -45,8 +42,8 @@ def offered(random: np.random.Generator, machines: int) -> Iterator[Row]:
 
 def suspects(one: Subject, values: np.ndarray) -> list[list[Suspect]]:
     """Return the suspects of surveys of one machine."""
-    solve: Solve[Any] = Solve(with_=one.solvers)
-    return reduce_stack(one.machine, one.surveys(values), solve).suspects()
+    done, choice = decided(one, "least-squares", one.surveys(values))
+    return done.suspects(choice.table.rms)
 
 
 def sign(random: np.random.Generator, values: np.ndarray) -> np.ndarray:

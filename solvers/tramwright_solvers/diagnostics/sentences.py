@@ -197,6 +197,6 @@ def repeats_scatter(scatter: float, stated: float, unit: str, digits: int) -> st
     """Say that repeats scatter more than the indicator's repeatability and rounding explain."""
     return (
         f"Repeats scatter by {scatter:.{digits + 1}f} {unit} (standard deviation), where the stated repeatability and "
-        f"rounding explain {stated:.{digits + 1}f}: find the cause, for single readings may be further off than their ± "
-        "says. Sound repeats look so once in a thousand."
+        f"rounding explain {stated:.{digits + 1}f}: find the cause, for single readings may be further off than their "
+        "± says. Sound repeats look so once in a thousand."
     )
