@@ -12,7 +12,7 @@ from .corrections import as_found, of_a_zone, predicted, travels, unseen, whole_
 from .forecast import passes
 from .row import Row
 from .slips import shown
-from .suspects import found, offered
+from .suspects import found, offered, offered_on_hard_forms
 
 Measure = Callable[[np.random.Generator, int], Iterator[Row]]
 MEASURES: tuple[Measure, ...] = (
@@ -30,6 +30,7 @@ MEASURES: tuple[Measure, ...] = (
     scaled,
     offered,
     found,
+    offered_on_hard_forms,
 )
 
 

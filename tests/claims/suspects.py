@@ -22,6 +22,33 @@ FORMED = ("smooth", "corner", "dent", "waves", "seam", "sag")
 LEAST = 0.1
 """Slips that are looked for are at least so far from the true reading, in mm."""
 
+Bump = Callable[[np.random.Generator, np.ndarray, np.ndarray], np.ndarray]
+"""Heights of a form at places given as shares of the bed."""
+
+
+def steep_corner(random: np.random.Generator, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    x, y, width = random.integers(2), random.integers(2), random.uniform(0.15, 0.4)
+    return np.asarray(-random.uniform(0.06, 0.12) * np.exp(-((u - x) ** 2 + (v - y) ** 2) / (2 * width**2)))
+
+
+def deep_dent(random: np.random.Generator, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    (x, y), width = random.uniform(0.0, 1.0, 2), random.uniform(0.06, 0.1)
+    return np.asarray(-random.uniform(0.03, 0.08) * np.exp(-((u - x) ** 2 + (v - y) ** 2) / (2 * width**2)))
+
+
+def rough(random: np.random.Generator, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Four long waves of an rms of 0.03 mm together."""
+    waves = random.uniform(0.0, 2.0 * np.pi, (4, 2)), random.uniform(0.4, 1.2, 4), random.standard_normal(4)
+    size = sum(
+        height * np.sin(2.0 * np.pi * number * (u * np.cos(way) + v * np.sin(way)) + start)
+        for (way, start), number, height in zip(*waves, strict=True)
+    )
+    return np.asarray(0.03 * size / np.std(size))
+
+
+HARD: dict[str, Bump] = {"steep corner": steep_corner, "deep dent": deep_dent, "smooth, rms 0.03": rough}
+"""Forms that the other readings contradict often, on 5 × 5 stations."""
+
 Slip = Callable[[np.random.Generator, np.ndarray], np.ndarray]
 
 
@@ -38,6 +65,21 @@ def offered(random: np.random.Generator, machines: int) -> Iterator[Row]:
                 offers.append(any(suspect.likely != UNKNOWN_SLIP for suspect in own))
         yield Row("a sound reading is named: reading or form", form, len(named), share(named))
         yield Row("a slip is offered for a sound reading", form, len(offers), share(offers), most=0.05)
+
+
+def offered_on_hard_forms(random: np.random.Generator, machines: int) -> Iterator[Row]:
+    """Measure the same on forms that make sound readings suspects more often."""
+    for form, bump in HARD.items():
+        named, offers = list[bool](), list[bool]()
+        for number in range(6 * machines):
+            mechanism, seats = MOVED[number % len(MOVED)]
+            one = subject(random, mechanism, "5 × 5", "none", seats=seats, indicator=INDICATORS[number // 3 % 2])
+            u, v = np.array(one.places).T / one.machine.bed.x[1]
+            for own in suspects(one, one.read(random, 5, one.true + bump(random, u, v))):
+                named.append(bool(own))
+                offers.append(any(suspect.likely != UNKNOWN_SLIP for suspect in own))
+        yield Row("a sound reading is named: reading or form", f"5 × 5, {form}", len(named), share(named))
+        yield Row("a slip is offered for a sound reading", f"5 × 5, {form}", len(offers), share(offers), most=0.05)
 
 
 def suspects(one: Subject, values: np.ndarray) -> list[list[Suspect]]:
