@@ -79,14 +79,13 @@ def set_aside(model: Reliability, root: np.ndarray, gap: np.ndarray, index: int)
         root=root,
         share=root**2 / count,
         normalize=model.normalized(),
-        detectable=np.ones(count),
         unit=1.0,
         w=least,
         t=(least,),
         scatter=0.0,
         near=None,
         rows=ShiftedRows((), (), np.zeros(0), np.zeros((count, 0)), model.dof),
-        read=Read(np.zeros((count, 2)), 1.0, np.ones(count, dtype=bool), 0.0, (), 3, "mm"),
+        read=Read(np.zeros((count, 2)), 1.0, np.ones(count, dtype=bool), 0.0, 0.0, (), 3, "mm"),
     )
     (found,) = check.estimated(gap, model.residual(root * gap), [index], 1.0, 0.0)
     return found

@@ -18,7 +18,7 @@ from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.decision import decide_lazily
 from tramwright_solvers.correction.previous_passes import current_pass, learn_from
-from tramwright_solvers.learning.forecast import forecast
+from tramwright_solvers.learning.forecast import Goal, forecast
 from tramwright_solvers.learning.responses import Responses, Slack, learn, travels_to_ask
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.mechanisms.registry import installed
@@ -110,7 +110,8 @@ def tram(
         asks = travels_to_ask(travels, learnt) if learning else travels
         seen = current_pass(work.prepared, work.gaps[0], work.noise.variance[0])
         if learning:
-            forecasts.append(forecast(learnt, seen, travels, asks, aim))
+            goal = Goal(aim, aim, work.prepared.setting.half, np.zeros(len(asks)))
+            forecasts.append(forecast(learnt, seen, travels, asks, goal))
         errors += [
             (learnt.will.response[j] - shares[one.id]) / learnt.will.u[j]
             for j, one in enumerate(learnt.adjusters)

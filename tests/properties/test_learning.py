@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from repeated_passes import INSIDE, JOBS, machine_for, tram
 from simulated_machine import grid
-from tramwright_solvers.learning.forecast import forecast
+from tramwright_solvers.learning.forecast import Goal, forecast
 from tramwright_solvers.learning.response_lsq import PRIOR, ReducedPass
 from tramwright_solvers.learning.responses import LEAST, MOST, Responses, Slack, learn, travels_to_ask
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
@@ -264,6 +264,9 @@ def test_learning_is_the_same_in_inches() -> None:
     np.testing.assert_allclose(inch.will.u, mm.will.u, rtol=1e-9)
 
 
+GOAL = Goal(INSIDE, INSIDE, np.zeros(len(IDS)), np.zeros(len(IDS)))
+
+
 def prior_only() -> Responses:
     return learn(ADJUSTERS, surveys(np.ones(len(IDS)), np.zeros((0, len(IDS))), 0.003), np.zeros((0, len(IDS))), EXACT)
 
@@ -271,14 +274,14 @@ def prior_only() -> Responses:
 def test_forecasts_shorten_as_more_is_known() -> None:
     wanted = row(TWO_SCREWS_A_SEAT, [0.8, -0.6, 0.7])
     flat = seen(-influence(POINTS) @ wanted, 0.003)
-    unknown = forecast(prior_only(), flat, wanted, wanted, INSIDE)
+    unknown = forecast(prior_only(), flat, wanted, wanted, GOAL)
     moves = row(TWO_SCREWS_A_SEAT, [2.0, 2.0, 2.0])[None]
     learnt = learn(ADJUSTERS, surveys(row([0, 1, 4], [0.8] * 3), moves, 0.003), moves, Slack(0.001, 0.0))
-    known = forecast(learnt, flat, wanted, travels_to_ask(wanted, learnt), INSIDE)
+    known = forecast(learnt, flat, wanted, travels_to_ask(wanted, learnt), GOAL)
     assert known.passes == 1
     assert unknown.passes > known.passes
     assert unknown.at_most > known.at_most
-    assert forecast(learnt, flat, np.zeros(len(IDS)), np.zeros(len(IDS)), INSIDE).passes == 0
+    assert forecast(learnt, flat, np.zeros(len(IDS)), np.zeros(len(IDS)), GOAL).passes == 0
 
 
 @pytest.mark.parametrize("job", JOBS)

@@ -109,9 +109,10 @@ def test_whatever_the_passes_say_the_answer_is_finite(data: st.DataObject, group
         assert one.u > 0.0
     for move in answer.moves:
         assert move.ask is None or abs(move.travel) / 1.6 <= abs(move.ask) <= 2.0 * abs(move.travel)
-    assert answer.forecast is not None
-    assert 0 <= answer.forecast.passes <= answer.forecast.at_most
-    assert len(answer.forecast.says) < 300
+    assert (answer.forecast is None) is (answer.advice.do.startswith("read-") and not answer.moves)
+    if answer.forecast is not None:
+        assert 0 <= answer.forecast.passes <= answer.forecast.at_most
+        assert len(answer.forecast.says) < 300
 
 
 def test_only_a_lead_that_stands_alone_is_named() -> None:
@@ -153,3 +154,22 @@ def test_the_view_puts_what_does_not_follow_first_and_says_nothing_of_nothing() 
     assert followed([], [], "mm") == ""
     assert remaining(None) == ""
     assert remaining(Forecast(1, 2, 0.03, "One more.")) == "Passes: One more."
+
+
+def test_what_must_be_read_again_has_no_forecast() -> None:
+    readings = tilted(0.0001)
+    readings[4] = replace(readings[4], value=1.0 + readings[4].value)
+    answer = solved(Survey(readings, previous=pass_of(tilted(0.002), siskin=-0.9)))
+    assert answer.advice.do == "read-again"
+    assert answer.followed
+    assert answer.forecast is None
+
+
+def test_a_bed_left_alone_is_promised_no_more_than_its_readings_show() -> None:
+    # within the limit of 0.1 mm, so left alone; no pass remains, and the aim of a third of it is not reached
+    answer = solved(Survey(tilted(0.0001), previous=pass_of(tilted(0.002), siskin=-0.9)))
+    assert not answer.moves
+    assert answer.forecast is not None
+    assert answer.forecast.inside == pytest.approx(answer.as_found.total + answer.as_found.expanded)
+    assert f"the total is inside {answer.forecast.inside:.3f} mm" in answer.forecast.says
+    assert "inside the aim of 0.033 mm is not certain" in answer.forecast.says

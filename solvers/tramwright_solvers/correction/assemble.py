@@ -13,7 +13,7 @@ from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
 from ..diagnostics.outliers import may_hold_slips
-from ..learning.forecast import forecast
+from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
 from ..model.contract import Floats
@@ -27,13 +27,12 @@ from ..results.correction import Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf
-from . import sentences
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
-from .remarks import cautions, effects, moved_by
+from .remarks import cautions, effects, moved_by, notes
 from .selection import describe_choice
 from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
@@ -99,15 +98,9 @@ class ReducedStack(Struct, frozen=True):
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
-        return judge(
-            [self.prepared] * count,
-            self.surveys,
-            decided,
-            self.suspects(decided.table.rms),
-            self.closings(),
-            told,
-            again,
-        )
+        rms = decided.table.rms
+        readings = self.suspects(rms), self.closings(), self.drifts(rms)
+        return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
 
     def suspects(self, rms: Floats) -> list[list[Suspect]]:
         """Return each survey's suspects: those whose own repeats disagree first; ``rms`` (N, K) of what is left."""
@@ -122,6 +115,15 @@ class ReducedStack(Struct, frozen=True):
         if self.prepared.layout.repeated:
             odd = [self.prepared.layout.odd_repeats(np.array(own)) for own in self.single]
             found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
+        return found
+
+    def drifts(self, rms: Floats) -> Floats:
+        """Return what each survey drifted though no station was read again, (N,); zero where that is in doubt."""
+        found = np.zeros(len(self.surveys))
+        if self.checked and self.prepared.layout.network is None:
+            rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
+            if len(rows):
+                found[rows] = self.prepared.slips.drifts(self._read()[rows], self.noise.variance[rows])
         return found
 
     def closings(self) -> list[ClosingDoubt | None]:
@@ -171,9 +173,7 @@ class ReducedStack(Struct, frozen=True):
                     unsettled=decided.unsettled(row),
                 ),
                 suspects=judged[row].suspects,
-                notes=prepared.notes
-                if solve.criterion == "least-squares" or not moved_by(own)
-                else [*prepared.notes, sentences.TRAVELS_OF_A_ZONE],
+                notes=notes(prepared, solve, moved_by(own), self.single[row], judged[row].drift, learnt[row]),
                 cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
             )
             for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
@@ -208,7 +208,7 @@ class ReducedStack(Struct, frozen=True):
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
-                    forecast=self._forecast(row, known, travels[row], scores.aim) if known else None,
+                    forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
                     steps=[
@@ -293,12 +293,19 @@ class ReducedStack(Struct, frozen=True):
             )
         return found
 
-    def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float) -> Forecast:
-        """Return how many passes remain for one survey, given what its previous passes teach."""
-        prepared, variance = self.prepared, self.noise.variance[row]
+    def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
+        """Return how many passes remain for one survey, given what its previous passes teach.
+
+        None where nothing is moved before something is read again: what follows nobody knows yet.
+        """
+        if judged.doubt and not travels.any():
+            return None
+        prepared, variance, machine = self.prepared, self.noise.variance[row], self.prepared.machine
         seen = ReducedPass(prepared.layout.points, self.gaps[row], variance, self.noise.factors, prepared.influence)
-        units, offset = prepared.machine.units, self.solve.offset
-        return forecast(learnt, seen, travels, travels_to_ask(travels, learnt), aim, offset, units)
+        enough = machine.total_limit if self.solve.aim_for is None else aim
+        goal = Goal(aim, enough, prepared.setting.half, whole_steps(prepared.adjusters))
+        asks = travels_to_ask(travels, learnt)
+        return forecast(learnt, seen, travels, asks, goal, self.solve.offset, machine.units)
 
 
 def reduce_surveys(
@@ -321,8 +328,10 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
     suspects: list[list[Suspect]] = [[] for _ in lone]
+    drifts = np.zeros(len(lone))
     for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
-        (suspects[row],) = lone[row].suspects(decided.table.rms[row : row + 1])
+        rms = decided.table.rms[row : row + 1]
+        (suspects[row],), (drifts[row],) = lone[row].suspects(rms), lone[row].drifts(rms)
     surveys = [one.surveys[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
@@ -332,5 +341,5 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
         return lone[row].again(None, survey)
 
     # a survey of one value at each station, as these are, has no closing readings
-    decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), told, again)
+    decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), drifts, told, again)
     return [[one] for one in told(judged)]

@@ -56,11 +56,15 @@ class Doubt(Struct, frozen=True):
 
 
 class Judged(Struct, frozen=True):
-    """One survey's readings judged: its suspects, the answer without them, and what stands against acting on it."""
+    """One survey's readings judged: its suspects, the answer without them, and what stands against acting on it.
+
+    ``drift`` is by how much they drift though no station was read again.
+    """
 
     suspects: list[Suspect]
     refit: Refit | None = None
     doubt: Doubt | None = None
+    drift: float = 0.0
 
 
 def suspects_with_repeats(
@@ -103,24 +107,29 @@ def judge(
     decided: Decision,
     suspects: Sequence[list[Suspect]],
     closings: Sequence[ClosingDoubt | None],
+    drifts: Floats,
     told: Callable[[], Sequence[VerdictAnswer]],
     again: Callable[[int, Survey], MovesAnswer],
 ) -> tuple[Decision, list[Judged]]:
     """Return the decision in which nothing is moved where nothing must be yet, and the judgement on each survey.
 
     ``prepared`` names the geometry of each survey, ``suspects`` are its readings that the others contradict,
-    ``closings`` its closing errors that may be no drift; ``told`` writes the verdicts as they were decided, and
+    ``closings`` its closing errors that may be no drift, ``drifts`` (N,) what it drifted though no station was read
+    again; ``told`` writes the verdicts as they were decided, and
     ``again`` answers a survey that leaves stations out, in place of the survey with this number.
     """
-    judged = [Judged(own) for own in suspects]
+    judged = [Judged(own, drift=drift) for own, drift in zip(suspects, drifts.tolist(), strict=True)]
     doubtful = [row for row, own in enumerate(suspects) if own]
     answers = told() if doubtful else ()
     for row in doubtful:
         without = refit(surveys[row], suspects[row], partial(again, row))
         doubt = _contradicted(prepared[row], decided, row, answers[row], suspects[row], without)
-        judged[row] = Judged(suspects[row], without, doubt)
+        judged[row] = replace(judged[row], refit=without, doubt=doubt)
     for row, closing in enumerate(closings):
         if closing and (doubt := _no_drift(prepared[row], decided, row, closing)):
+            judged[row] = replace(judged[row], doubt=doubt)
+    for row in np.flatnonzero(drifts).tolist():
+        if judged[row].doubt is None and (doubt := _drifted(prepared[row], decided, row, float(drifts[row]))):
             judged[row] = replace(judged[row], doubt=doubt)
     for row in _questionable(prepared, decided):
         own = prepared[row], decided, row
@@ -187,6 +196,15 @@ def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingD
     else:
         says += sentences.misread_at(sense * closing.size, after, total, drift, unit)
     return Doubt(says, Advice("read-again", (prepared.places[closing.after],)))
+
+
+def _drifted(prepared: Geometry, decided: Decision, row: int, drift: float) -> Doubt | None:
+    """Return the doubt where the readings drifted by more than the U of the total, and nothing takes it off."""
+    if abs(drift) <= K * float(decided.scores.u[row, 0]):
+        return None
+    first = prepared.places[0]
+    says = sentences.drifted(prepared.machine.sense * drift, station_at(first.x, first.y), prepared.machine.units)
+    return Doubt(says, Advice("read-again", (first,)))
 
 
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:

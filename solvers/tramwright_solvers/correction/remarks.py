@@ -1,14 +1,18 @@
-"""What is said beside the moves themselves: their side effects, and what can hurt while they are made."""
+"""What is said beside the moves themselves: side effects, what can hurt, and what the readings show besides."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
+from ..diagnostics.sentences import drift_in_no_budget, repeats_scatter
 from ..learning.responses import Responses
 from ..model.contract import Effect, Floats, Mechanism, Move
 from ..model.materials import HOT
+from ..model.options import Solve
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.survey import Survey
+from ..model.units import DECIMALS
 from ..results.correction import Advice
 from ..results.moves import MoveOf
 from . import sentences
@@ -40,4 +44,25 @@ def cautions(
         found.insert(0, sentences.did_not_obey(learnt.stop))
     if survey.bed_temperature is not None and survey.bed_temperature >= HOT:
         found.insert(0, sentences.bed_burns(survey.bed_temperature))
+    return found
+
+
+def notes(
+    prepared: Geometry,
+    solve: Solve[Any],
+    moved: tuple[str, ...],
+    values: Sequence[float],
+    drift: float,
+    learnt: Responses | None,
+) -> list[str]:
+    """Return what else is to be known of the readings of one survey, its single ``values``, and of the moves."""
+    machine, found = prepared.machine, list(prepared.notes)
+    if moved and solve.criterion != "least-squares":
+        found.append(sentences.TRAVELS_OF_A_ZONE)
+    if learnt is not None:
+        found += learnt.notes
+    if drift:
+        found.append(drift_in_no_budget(machine.sense * drift, machine.units, DECIMALS[machine.units]))
+    if (more := prepared.layout.more_scatter(values)) is not None:
+        found.append(repeats_scatter(*more, machine.units, DECIMALS[machine.units]))
     return found

@@ -176,10 +176,19 @@ def within_already(
     )
 
 
+def drifted(drift: float, first: str, unit: Literal["mm", "inch"]) -> str:
+    """Say that the readings drifted, and how to take that off."""
+    return (
+        f"The readings drift by {drift:+.{DECIMALS[unit]}f} {unit} from the first to the last, in the order given. Let "
+        f"the indicator and the bed settle, read all of it again, and at last the station at {first} once more, so "
+        "that the drift can be taken off."
+    )
+
+
 def no_sure_gain(standing: Literal["within", "outside", "undecided"]) -> str:
     left = {
         "within": "the bed is within its limit",
-        "outside": "the bed is outside its limit, and these adjusters do not change that",
+        "outside": "the bed is outside its limit, and these adjusters are not sure to change that",
         "undecided": "the bed is too close to its limit to decide",
     }[standing]
     return f"Nothing to do: no move that can be set and seen is sure to leave less than there is; {left}."

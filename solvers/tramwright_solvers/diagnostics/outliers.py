@@ -23,12 +23,14 @@ from ..model.units import DECIMALS
 from ..reduction.stations import StationLayout
 from ..results.findings import Suspect, Unchecked
 from . import sentences
-from .blunders import Misread, Read, misread
+from .blunders import FORM_MM, Misread, Read, misread
+from .detection import deviations
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
 from .local_surface import NEIGHBOURS, Neighbours, neighbours, paraboloid
 from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
 from .shifted_rows import ShiftedRows, shifted_rows
+from .undeclared_drift import DriftCheck, drift_check
 
 SHARED = 0.01
 """Risk of Student's test, shared over all stations (Bonferroni). Our own choice, below the 5 % allowed: a wavy plate's
@@ -71,15 +73,14 @@ class SlipCheck(Struct, frozen=True, dict=True):
     ``root`` (n,) are square-root weights, mean weight one, and ``normalize`` (n,) takes weighted residuals to one
     deviation. ``w`` is the critical value of the w-test; ``t[k]`` that of Student's t with k readings set aside;
     ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
-    None where there are too few. ``detectable`` (n,) is the smallest detectable slip for a
-    unit variance of weight one, ``unit`` the standard uncertainty of weight one before any repeat is looked at.
+    None where there are too few. ``unit`` is the standard uncertainty of weight one before any repeat is looked
+    at.
     """
 
     model: Reliability
     root: Floats
     share: Floats
     normalize: Floats
-    detectable: Floats
     unit: float
     w: float
     t: tuple[float, ...]
@@ -97,6 +98,28 @@ class SlipCheck(Struct, frozen=True, dict=True):
     def neighbours(self) -> Neighbours:
         """The stations around each station."""
         return neighbours(self.read.points)
+
+    @cached_property
+    def drift(self) -> DriftCheck:
+        """The test for a drift that was not declared; for stations that are each read at one time."""
+        return drift_check(self.model, self.root)
+
+    def drifts(self, gaps: Floats, variance: Floats) -> Floats:
+        """Return how far each survey drifted beyond doubt, (N,): gaps and independent variances (N, n)."""
+        unit = row_products(variance, self.share[:, None])[:, 0]
+        return self.drift.drifts(self.model, self.root * gaps, unit)
+
+    @cached_property
+    def detectable(self) -> Floats:
+        """Slips (n,) that are named four times in five, for a unit variance of weight one."""
+        if not self.t:
+            return np.full(len(self.root), inf)
+        around = None
+        if self.near is not None:
+            reach = self.neighbours
+            own = 1.0 + np.sum((reach.continued * self.root[:, None] / self.root[reach.around]) ** 2, axis=1)
+            around = self.near, NEIGHBOURS - 6, np.sqrt(own)
+        return smallest_detectable(1.0 / self.root, self.model, deviations(self.model, self.w, self.t[0], around))
 
     def suspects(self, gaps: Floats, variance: Floats) -> list[list[Suspect]]:
         """Return each survey's suspects, worst first: gaps (N, n) and their independent variances (N, n)."""
@@ -226,13 +249,12 @@ class SlipCheck(Struct, frozen=True, dict=True):
     def unchecked(self) -> list[Unchecked]:
         """Return the stations where the others cannot tell a slip: redundancy below 0.1, or fewer than two to spare."""
         found = np.flatnonzero(~self.model.checked)
-        slips = self.detectable * self.unit
         return [
             Unchecked(
                 x=float(self.read.points[index, 0]),
                 y=float(self.read.points[index, 1]),
                 redundancy=float(self.model.redundancy[index]) if self.model.dof else 0.0,
-                smallest_detectable=float(slips[index]) if np.isfinite(slips[index]) and self.model.dof >= 2 else None,
+                smallest_detectable=None,
             )
             for index in found
         ]
@@ -244,7 +266,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
             return ()
         if len(found) == len(self.root):
             return (sentences.READINGS_UNCHECKED,)
-        return (sentences.hardly_checked(found, self.read.digits, self.read.unit),)
+        return (sentences.hardly_checked(found),)
 
 
 def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Floats) -> SlipCheck:
@@ -262,7 +284,6 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
         root=root,
         share=share,
         normalize=model.normalized(),
-        detectable=smallest_detectable(1.0 / root, model),
         unit=sqrt(variance),
         w=non_centrality(power=0.5),
         t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
@@ -274,6 +295,7 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
             sense=machine.sense,
             direct=direct(plan),
             rounding=machine.division / sqrt(12.0),
+            form=machine.from_mm(FORM_MM),
             revolutions=revolutions(machine),
             digits=DECIMALS[machine.units],
             unit=machine.units,

@@ -85,11 +85,13 @@ def non_centrality(alpha: float = ALPHA, power: float = POWER) -> float:
     return -normal.inv_cdf(alpha / 2.0) - normal.inv_cdf(1.0 - power)
 
 
-def smallest_detectable(u: Floats, model: Reliability) -> Floats:
-    """Return the smallest slip noticed with :data:`POWER`, δ0 · u / √r, for standard uncertainties u (n,).
+def smallest_detectable(u: Floats, model: Reliability, deviations: Floats | float | None = None) -> Floats:
+    """Return the smallest slip noticed with :data:`POWER`, δ · u / √r, for standard uncertainties u (n,).
 
-    Infinite where the others do not check the observation at all.
+    ``deviations`` (n,) are δ, by default Baarda's δ0 for the w-test alone. Infinite where the others do not check the
+    observation at all.
     """
+    apart = non_centrality() if deviations is None else deviations
     spare = model.redundancy if model.dof else np.zeros_like(model.redundancy)
     out = np.full_like(spare, np.inf)
-    return np.asarray(np.divide(non_centrality() * u, np.sqrt(spare), out=out, where=spare > 1e-9))
+    return np.asarray(np.divide(apart * u, np.sqrt(spare), out=out, where=spare > 1e-9))

@@ -37,7 +37,7 @@ STATIONS_FOR_TERM = {
 SIGN_TURNED = "sign turned"
 TEN_TIMES_TOO_LARGE = "decimal place: ten times too large"
 TEN_TIMES_TOO_SMALL = "decimal place: ten times too small"
-UNKNOWN_SLIP = "unknown: read this station again"
+UNKNOWN_SLIP = "unknown: reading or form, read this station again"
 
 TOO_LITTLE_LEFT = "Without the suspects too little is left to answer from: read them again."
 
@@ -79,15 +79,13 @@ def too_few_for_smoothness(stations: int, least: int) -> str:
     )
 
 
-def hardly_checked(found: Sequence[Unchecked], digits: int, unit: str) -> str:
-    """Name up to six stations where a slip could go unnoticed, and how large it could be."""
+def hardly_checked(found: Sequence[Unchecked]) -> str:
+    """Name up to six stations where a slip goes unnoticed."""
     which = "those" if len(found) > 1 else "that"
     named = ", ".join(f"({one.x:g}, {one.y:g})" for one in found[:6])
     more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-    known = [one.smallest_detectable for one in found if one.smallest_detectable is not None]
-    size = "however large" if len(known) < len(found) else f"of up to {max(known):.{digits}f} {unit}"
     return (
-        f"The other readings hardly check {which} at {named}{more}: a slip {size} could go unnoticed there, so "
+        f"The other readings hardly check {which} at {named}{more}: a slip however large could go unnoticed there, so "
         "read them twice or add stations nearby."
     )
 
@@ -128,6 +126,13 @@ def read_row_again(row: str, station: str, off: str, unit: str) -> str:
     )
 
 
+def row_or_form(row: str, station: str, off: str, unit: str) -> str:
+    return (
+        f"Read the {row} again, the station at {station} among them: all its readings lie {off} {unit} from what the "
+        "rest of the survey expects. The indicator's zero may have moved, or the bed may have that form."
+    )
+
+
 def revolution_high(revolution: float, unit: str) -> str:
     return f"one revolution ({revolution:g} {unit}) too high"
 
@@ -147,8 +152,8 @@ def read_station_again(station: str, reading: str, unit: str, expected: str, twi
     )
 
 
-def no_common_slip(says: str) -> str:
-    return f"{says} No common slip explains it."
+def reading_or_form(says: str) -> str:
+    return f"{says} It may be a misreading or the bed's own form."
 
 
 def may_have_been(says: str, would: str) -> str:
@@ -179,3 +184,19 @@ def partly_within_reach(reached: str, total: str, left: str, turn: str) -> str:
 
 def nothing_to_gain(left: str, turn: str) -> str:
     return f"Moving these adjusters would gain no more than the readings can tell: {left} is form. {turn}"
+
+
+def drift_in_no_budget(drift: float, unit: str, digits: int) -> str:
+    return (
+        f"From the first reading to the last they drift by {drift:+.{digits}f} {unit}, which no ± here counts; "
+        "fewer than one sound survey in a hundred looks so."
+    )
+
+
+def repeats_scatter(scatter: float, stated: float, unit: str, digits: int) -> str:
+    """Say that repeats scatter more than the indicator's repeatability and rounding explain."""
+    return (
+        f"Repeats scatter by {scatter:.{digits + 1}f} {unit} (standard deviation), where the stated repeatability and "
+        f"rounding explain {stated:.{digits + 1}f}: find the cause, for single readings may be further off than their "
+        "± says. Sound repeats look so once in a thousand."
+    )

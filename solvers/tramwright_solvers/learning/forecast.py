@@ -1,18 +1,24 @@
 """How many passes remain, from what the moves are meant to do and how well each adjuster is known to follow.
 
-Monte Carlo (JCGM 101) with a fixed seed: responses are drawn from what is known of them, the noise of each survey to
-come from the covariance of this one, and the passes are played through until the total is inside. That later passes
-learn more is left out, so the forecast is never too short on that account.
+Monte Carlo (JCGM 101) with a fixed seed: the true gaps and the noise of each survey to come are drawn from the
+covariance of this one, responses from what is known of them, settings from what each may be beside its mark, and the
+passes are played through as the correction would decide them: until the total is small enough to be left alone, or no
+move is sure to gain. The gaps are drawn about what was read, so form that is only noise makes the total larger, never
+smaller. That later passes learn more, or move other adjusters as well, is left out: the forecast is never too short on
+that account.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from math import sqrt
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 
-from ..model.contract import Floats
-from ..model.units import DECIMALS
+from ..model.contract import Adjuster, Floats
+from ..model.units import DECIMALS, K
 from ..results.learning import Forecast
 from . import sentences
 from .response_lsq import ReducedPass
@@ -27,51 +33,78 @@ MOST_PASSES = 10
 SURE = 0.95
 """Share of the plays that end within ``at_most`` passes."""
 
+REACHED = 0.975
+"""Share of the plays that end inside the total that is promised: half of what is not :data:`SURE` may miss it."""
+
+
+class Goal(Struct, frozen=True):
+    """When moving ends: a bed of a total surely inside ``enough`` is left alone; ``aim`` is what the moves aim at.
+
+    ``beside`` (m,) is how far each adjuster may be left beside its mark, ±; ``in_steps`` (m,) the whole steps in which
+    it moves, 0 where it moves freely.
+    """
+
+    aim: float
+    enough: float
+    beside: Floats
+    in_steps: Floats
+
 
 def forecast(
     learnt: Responses,
     seen: ReducedPass,
     travels: Floats,
     asks: Floats,
-    aim: float,
+    goal: Goal,
     offset: Literal["free", "keep"] = "free",
     unit: str = "mm",
 ) -> Forecast:
-    """Play the passes through for one survey ``seen``, the travels wanted (m,) and what is asked for them (m,).
-
-    ``aim`` is the total to get inside, as the true total over the stations.
-    """
+    """Play the passes through for one survey ``seen``, the travels wanted (m,) and what is asked for them (m,)."""
     moving = np.flatnonzero(travels)
-    columns = seen.influence[:, moving]
-    left = seen.gaps + columns @ travels[moving]
-    draws = max(50, min(DRAWS, NUMBERS // len(left)))
-    random = np.random.default_rng(0)
+    columns, beside = seen.influence[:, moving], goal.beside[moving]
+    read = 2.0 * float((seen.variance + np.sum(seen.factors**2, axis=1)).max())
+    setting = 2.0 / 3.0 * float((columns**2 @ beside**2).max())
     if len(moving) == 0:
-        return Forecast(0, 0, max(aim, float(np.ptp(left))), sentences.NO_PASS_REMAINS)
+        inside = max(goal.aim, float(np.ptp(seen.gaps)) + K * sqrt(read))
+        return Forecast(0, 0, inside, sentences.no_pass_remains(inside, goal.aim, unit, DECIMALS[unit]))
 
+    draws = max(50, min(DRAWS, NUMBERS // len(seen.gaps)))
+    random = np.random.default_rng(0)
+    noise = random.standard_normal((draws, len(seen.gaps))) * np.sqrt(seen.variance)
+    noise += random.standard_normal((draws, seen.factors.shape[1])) @ seen.factors.T
     root = factor(learnt.will.covariance[np.ix_(moving, moving)])
     response = learnt.will.response[moving] + random.standard_normal((draws, len(moving))) @ root.T
-    noise = factor(travel_covariance(columns, seen, offset))
 
-    def misread() -> Floats:
-        """Draw the error of the travels that a survey calls for, (draws, p)."""
-        return np.asarray(random.standard_normal((draws, noise.shape[1])) @ noise.T)
+    def made(asked: Floats) -> Floats:
+        """Draw what comes of travels (draws, p) that are asked for."""
+        set_to = asked + random.uniform(-1.0, 1.0, asked.shape) * beside
+        return np.asarray(np.where(asked != 0.0, response * set_to, 0.0))
 
-    def total(off: Floats) -> Floats:
-        """Return the total with adjusters off their right place by (draws, p)."""
-        return np.asarray(np.ptp(left + off @ columns.T, axis=1))
-
-    inside = max(aim, float(np.quantile(total(misread()), SURE)))
-    gain = response / learnt.divisor[moving]
-    off = misread() + response * asks[moving] - travels[moving]
-    passes = np.ones(draws, dtype=int)
-    open_ = total(off) > inside
-    for _ in range(MOST_PASSES):
-        passes += open_
-        off = np.where(open_[:, None], off - gain * (off + misread()), off)
-        open_ &= total(off) > inside
+    whole, gain, u = goal.in_steps[moving], travel_gain(columns, seen, offset), sqrt(read + setting)
+    gaps = seen.gaps + noise + made(np.broadcast_to(asks[moving], response.shape)) @ columns.T
+    totals, moved = [np.ptp(gaps, axis=1)], np.ones(draws, dtype=bool)
+    for turn in range(1, MOST_PASSES):
+        survey = gaps + np.roll(noise, turn, axis=0)
+        asked = -survey @ gain.T
+        found, left = np.ptp(survey, axis=1), np.ptp(survey + asked @ columns.T, axis=1)
+        moved &= (found + K * sqrt(read) > goal.enough) & (left + K * u < found)
+        if not moved.any():
+            break
+        asked /= learnt.divisor[moving]
+        asked = np.where(whole > 0.0, np.round(asked / np.where(whole > 0.0, whole, 1.0)) * whole, asked)
+        gaps = gaps + made(np.where(moved[:, None], asked, 0.0)) @ columns.T
+        totals.append(np.ptp(gaps, axis=1))
+    inside = max(goal.aim, float(np.quantile(totals[-1], REACHED)))
+    there = np.array(totals) <= inside
+    passes = np.where(there.any(axis=0), there.argmax(axis=0) + 1, MOST_PASSES + 1)
     usual, most = (int(np.quantile(passes, share, method="higher")) for share in (0.5, SURE))
-    return Forecast(usual, min(most, MOST_PASSES + 1), inside, told(usual, most, aim, inside, unit))
+    return Forecast(usual, most, inside, told(usual, most, goal.aim, inside, unit))
+
+
+def whole_steps(adjusters: Sequence[Adjuster]) -> Floats:
+    """Return the steps in which adjusters move (m,): the thinnest sheet for a stack of shims, 0 for a free travel."""
+    sheets = (min((sheet.thickness for sheet in one.stock or ()), default=0.0) for one in adjusters)
+    return np.array([one.step or sheet for one, sheet in zip(adjusters, sheets, strict=True)])
 
 
 def factor(covariance: Floats) -> Floats:
@@ -80,15 +113,13 @@ def factor(covariance: Floats) -> Floats:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def travel_covariance(columns: Floats, seen: ReducedPass, offset: Literal["free", "keep"]) -> Floats:
-    """Return the covariance (p, p) of the travels that one survey calls for, by weighted least squares."""
+def travel_gain(columns: Floats, seen: ReducedPass, offset: Literal["free", "keep"]) -> Floats:
+    """Return what takes gaps (n,) to the travels (p,) that would have made them, by weighted least squares, (p, n)."""
     root = 1.0 / np.sqrt(seen.variance)
     one = root / np.linalg.norm(root) if offset == "free" else np.zeros(len(root))
     design = columns * root[:, None]
     gain = np.linalg.pinv(design - np.outer(one, one @ design), rcond=1e-9)
-    gain = (gain - np.outer(gain @ one, one)) * root
-    common = gain @ seen.factors
-    return np.asarray((gain * seen.variance) @ gain.T + common @ common.T)
+    return np.asarray((gain - np.outer(gain @ one, one)) * root)
 
 
 def told(usual: int, most: int, aim: float, inside: float, unit: str) -> str:

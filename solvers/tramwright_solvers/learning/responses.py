@@ -28,6 +28,15 @@ SIGNIFICANT = 2.0
 NAMED, NOTICED = 3.0, 0.1
 """An adjuster is named where its response differs from 1 by more than NAMED standard uncertainties and by NOTICED."""
 
+SCALE_RISK, ALIKE = 0.001, 0.05
+"""Risk that a sound dial's scale is called off, and that adjusters which answer alike are said not to."""
+
+MOST_OFF, KNOWN = 0.1, 0.03
+"""A common share farther from 1 is no scale of a dial, and one known worse than this tells nothing. Our own choices."""
+
+SEEN = 1e-6
+"""Share of the best known direction's information below which the readings tell nothing of another."""
+
 LEAST, MOST = 0.5, 1.6
 """Bounds of the response by which a travel is divided: never more than twice what is wanted. Our own choice."""
 
@@ -87,7 +96,7 @@ class Responses(Struct, frozen=True):
 
     ``did`` is what they did, ``will`` what may be relied on next time; ``divisor`` (m,) is what the next travels are
     divided by. ``followed`` has one entry for each adjuster that was moved, ``doubts`` are sentences, ``stop`` names
-    the adjusters to be looked at before anything is moved.
+    the adjusters to be looked at before anything is moved; ``notes`` say what all of them together show.
     """
 
     adjusters: tuple[Adjuster, ...]
@@ -97,6 +106,7 @@ class Responses(Struct, frozen=True):
     followed: tuple[AdjusterResponse, ...]
     stop: tuple[str, ...]
     doubts: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def named(self) -> tuple[AdjusterResponse, ...]:
@@ -144,7 +154,33 @@ def learn(
         followed=followed,
         stop=tuple(adjusters[j].id for j in np.flatnonzero(stop)),
         doubts=(*([MISFITS] if did.doubted else []), *([undetermined_sentence(unseen)] if unseen else [])),
+        notes=scale_notes(did, np.flatnonzero(np.any(asked != 0.0, axis=0))),
     )
+
+
+def scale_notes(did: Estimate, moved: np.ndarray) -> tuple[str, ...]:
+    """Say where all adjusters moved fell short or went too far by one and the same share: the dial may be what is off.
+
+    The common share is the weighted mean of what the readings alone tell (the prior taken out again), tested at
+    ``SCALE_RISK``; the single responses must not differ from it beyond chance.
+    """
+    from scipy.special import chdtri, ndtri
+
+    if len(moved) < 2 or did.doubted:
+        return ()
+    whole = np.linalg.inv(did.covariance[np.ix_(moved, moved)])
+    known, pull = whole - np.eye(len(moved)) / PRIOR**2, whole @ (did.response[moved] - 1.0)
+    values, vectors = np.linalg.eigh(known)
+    seen = values > SEEN * values.max()
+    weight, freedom = float(known.sum()), int(seen.sum()) - 1
+    if freedom < 1 or weight <= SEEN * float(values.max()):
+        return ()
+    off = float(pull.sum()) / weight
+    apart = float(np.sum((vectors[:, seen].T @ pull) ** 2 / values[seen])) - off**2 * weight
+    beyond = -ndtri(SCALE_RISK / 2.0) / sqrt(weight)
+    if not beyond < abs(off) < MOST_OFF or beyond > KNOWN or apart > chdtri(freedom, ALIKE):
+        return ()
+    return (sentences.scale_off(1.0 + off, 1.0 / sqrt(weight)),)
 
 
 def travels_to_ask(travels: Floats, learnt: Responses) -> Floats:

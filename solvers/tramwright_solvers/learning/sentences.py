@@ -122,13 +122,31 @@ def undetermined_sentence(ids: tuple[str, ...]) -> str:
     )
 
 
-NO_PASS_REMAINS = "No move is called for, so no pass remains."
-
 MISFIT = (
     "The changes between the surveys are more than these moves, one share for each adjuster, and the scatter "
     "of the readings explain: something else moved, a move was left out, play was lost, or a reading "
     "slipped. Every u is widened accordingly; find the cause before relying on what is learnt."
 )
+
+
+def scale_off(share: float, u: float) -> str:
+    """Say that all adjusters answered by one and the same share."""
+    which = "long" if share > 1.0 else "short"
+    return (
+        f"All adjusters moved answered alike, by {share:.3f} (u {u:.3f}) of what was asked: the scale of the indicator "
+        f"may be that much too {which}, and then every length here with it. Check it against a gauge block. Sound "
+        "machines look so once in a thousand."
+    )
+
+
+def no_pass_remains(inside: float, aim: float, unit: str, digits: int) -> str:
+    """Say that nothing is to be moved; where the total is not known to be inside the aim, what it is inside."""
+    if inside <= aim:
+        return "No move is called for, so no pass remains."
+    return (
+        f"No move is called for, so no pass remains: the total is inside {inside:.{digits}f} {unit}, 95 times in a "
+        f"hundred; that it is inside the aim of {aim:.{digits}f} {unit} is not certain."
+    )
 
 
 def too_many_passes(most_passes: int, goal: str) -> str:
@@ -143,7 +161,7 @@ def passes_left(usual: int) -> str:
 
 
 def passes_at_most(most: str) -> str:
-    return f" ({most} at most, 95 times in a hundred)"
+    return f" ({most} at most, 95 times in a hundred where no play is lost)"
 
 
 def passes_to_the_aim(passes: str, goal: str, known: str) -> str:
@@ -151,4 +169,7 @@ def passes_to_the_aim(passes: str, goal: str, known: str) -> str:
 
 
 def aim_out_of_reach(aim: float, unit: str, digits: int) -> str:
-    return f" Form and the scatter of the readings leave more than the aim of {aim:.{digits}f} {unit}."
+    return (
+        f" The aim of {aim:.{digits}f} {unit} may not be reached: moves end where none is sure to gain, or where the "
+        "bed is good enough to be left alone."
+    )

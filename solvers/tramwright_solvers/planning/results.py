@@ -161,8 +161,8 @@ class Rating(Struct, frozen=True):
     sure_slip: Annotated[
         float | None,
         Meta(
-            description="Slip that is noticed four times in five wherever it is made, in `units`; null where at some "
-            "station none is."
+            description="Slip that is named four times in five wherever it is made, in `units`, on a plate that tilts, "
+            "twists and bows; null where at some station none is, or none can be told from one at another."
         ),
     ]
     unchecked: Annotated[
@@ -236,8 +236,9 @@ class PlanSize(Worth, frozen=True):
     sure_slip: Annotated[
         float | None,
         Meta(
-            description="Slip that is noticed four times in five wherever it is made, in `units`; null where one "
-            "could go unnoticed. It need not fall with every station more, since with more of them finer "
+            description="Slip that is named four times in five wherever it is made, in `units`, on a plate that "
+            "tilts, twists and bows; null where one could go unnoticed or be laid to another "
+            "reading. It need not fall with every station more, since with more of them finer "
             "form is told from slips."
         ),
     ]

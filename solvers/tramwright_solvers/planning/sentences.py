@@ -15,6 +15,8 @@ NO_ROOM_FOR_STATIONS = (
 
 OTHERS_WOULD_DETERMINE = "These stations do not determine all the moves; others of the same number would."
 
+SLIP_AT_ANY = "A slip may show, but not in which reading it was made."
+
 
 def worth(rating: Rating, unit: Literal["mm", "inch"]) -> str:
     """Say in two or three sentences what a plan is worth."""
@@ -30,10 +32,15 @@ def worth(rating: Rating, unit: Literal["mm", "inch"]) -> str:
         said.append(f"They are blind to {', '.join(one.what for one in rating.blind_to)}.")
     else:
         said.append("They see tilt, twist, both bows and every adjuster.")
-    if rating.sure_slip is None:
+    if rating.sure_slip is None and not rating.unchecked:
+        said.append(SLIP_AT_ANY)
+    elif rating.sure_slip is None:
         said.append("Some reading is not checked by the others: a slip there goes unnoticed.")
     else:
-        said.append(f"A slip of {rating.sure_slip:.{digits}f} {unit} shows wherever it is made, four times in five.")
+        said.append(
+            f"A slip of {rating.sure_slip:.{digits}f} {unit} shows wherever it is made, four times in five, on a plate "
+            "that tilts, twists and bows; other form hides larger ones."
+        )
     return " ".join(said)
 
 

@@ -17,6 +17,10 @@ LEAST_OWN = 4
 """Repeats of one reading from which their own scatter, the odd one left out, is believed."""
 
 
+RISK = 0.001
+"""Chance that sound repeats are said to scatter too much."""
+
+
 class Odd(Struct, frozen=True):
     """One reading whose repeats disagree: its ``group``, the ``value`` that is off and what the ``others`` read."""
 
@@ -24,6 +28,22 @@ class Odd(Struct, frozen=True):
     value: float
     others: float
     deviation: float
+
+
+def more_scatter(groups: list[Floats], variance: float, division: float) -> tuple[float, float] | None:
+    """Return the standard deviation of repeats and the one stated where the first is too large; else None.
+
+    ``variance`` is that of repeatability. Rounding adds a quarter of a squared division at the most, where a reading
+    lies midway between two; so sound repeats are beyond the quantile of chi-squared in one case of a thousand at most.
+    """
+    from scipy.special import chdtri
+
+    freedom = sum(len(group) - 1 for group in groups)
+    squares = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups)
+    stated = variance + 0.25 * division**2
+    if not freedom or squares <= float(chdtri(freedom, RISK)) * stated:
+        return None
+    return float(np.sqrt(squares / freedom)), float(np.sqrt(stated))
 
 
 def odd_repeats(groups: list[Floats], scatter: float, division: float) -> list[Odd]:

@@ -30,7 +30,7 @@ from . import sentences
 from .covariance import GapCovariance
 from .levelling_network import Groups, Network, join
 from .readings import Where
-from .repeats import DIVISIONS, Odd, odd_repeats
+from .repeats import DIVISIONS, Odd, more_scatter, odd_repeats
 
 TRUSTED_DOF = 5
 """Degrees of freedom from which the spread of repeats is believed even where it is smaller than the default."""
@@ -107,6 +107,14 @@ class StationLayout(Struct, frozen=True):
         """Return the groups of one survey, of single values (n_values,), whose repeats disagree."""
         groups = np.split(np.asarray(values)[self.order], self.starts[1:])
         return odd_repeats(groups, sqrt(self.default_repeat + self.division**2 / 12.0), self.division)
+
+    def more_scatter(self, values: Sequence[float]) -> tuple[float, float] | None:
+        """Return by how much one survey's repeats scatter and what is stated, where that is beyond doubt too little."""
+        if not self.repeated:
+            return None
+        groups = np.split(np.asarray(values)[self.order], self.starts[1:])
+        odd = {one.group for one in self.odd_repeats(np.asarray(values))}
+        return more_scatter([g for k, g in enumerate(groups) if k not in odd], self.default_repeat, self.division)
 
     @property
     def repeated(self) -> bool:

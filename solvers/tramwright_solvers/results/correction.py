@@ -199,5 +199,9 @@ class Correction(Shown, frozen=True):
         None
     )
     forecast: Annotated[
-        Forecast | None, Meta(description="How many passes remain; null without `survey.previous`.")
+        Forecast | None,
+        Meta(
+            description="How many passes remain; null without `survey.previous`, and where nothing is moved before "
+            "something is read again."
+        ),
     ] = None

@@ -122,10 +122,7 @@ class Unchecked(Struct, frozen=True):
     ]
     smallest_detectable: Annotated[
         float | None,
-        Meta(
-            description="Slip that is noticed there four times in five, in `units`; null where any slip could go "
-            "unnoticed."
-        ),
+        Meta(description="Null: no slip there is sure to be noticed, however large."),
     ]
 
 
@@ -146,14 +143,22 @@ class Suspect(Struct, frozen=True):
         ),
     ]
     likely: Annotated[
-        str, Meta(description="The slip that explains it, as `sign turned`; or `unknown`, with what to do.")
+        str,
+        Meta(
+            description="The slip that explains it, as `sign turned`; or `unknown`, with what to do: it may be the "
+            "reading or the bed's own form."
+        ),
     ]
     says: Annotated[str, Meta(description="What is wrong with it and what to do, in a sentence or two.")]
     redundancy: Annotated[
         float, Meta(description="How far other readings check this one, 0 (not at all) to 1 (wholly).")
     ]
     smallest_detectable: Annotated[
-        float, Meta(description="Slip at this station that is noticed four times in five, in `units`.")
+        float,
+        Meta(
+            description="Slip at this station that is named four times in five, in `units`, on a plate that tilts, "
+            "twists and bows; other form hides larger ones."
+        ),
     ]
 
 

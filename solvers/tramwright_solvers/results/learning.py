@@ -13,12 +13,14 @@ class Forecast(Struct, frozen=True):
     """How many passes (moves, then a survey) remain, the one proposed here included."""
 
     passes: Annotated[int, Meta(description="Number of passes, as the median of the passes played through.")]
-    at_most: Annotated[int, Meta(description="Number of passes that is enough 95 times in a hundred.")]
+    at_most: Annotated[
+        int, Meta(description="Number of passes that is enough 95 times in a hundred, of adjusters that lose no play.")
+    ]
     inside: Annotated[
         float,
         Meta(
-            description="Total that these passes reach, in `units`: the aim, or the least that noise and form allow "
-            "where that is more."
+            description="Total that these passes reach, in `units`: the aim, or where that is more what noise, form "
+            "and the moves that are still sure to gain allow."
         ),
     ]
     says: Annotated[str, Meta(description="The same in a sentence.")]

@@ -123,9 +123,11 @@ def slips(rating: Rating, digits: int, unit: str) -> str:
     """Say which slips show."""
     if rating.sure_slip is not None and not rating.unchecked:
         return (
-            f"A slip of {rating.sure_slip:.{digits}f} {unit} shows at every station, four times in five; the least "
-            f"redundancy is {rating.least_redundancy:.2f}."
+            f"A slip of {rating.sure_slip:.{digits}f} {unit} shows at every station, four times in five, on a plate "
+            f"that tilts, twists and bows; the least redundancy is {rating.least_redundancy:.2f}."
         )
+    if not rating.unchecked:
+        return "A slip may show, but not at which station it was made: add stations."
     named = ", ".join(f"({one.x:g}, {one.y:g})" for one in rating.unchecked[:6])
     more = f" and {len(rating.unchecked) - 6} more" if len(rating.unchecked) > 6 else ""
     return f"The other readings hardly check those at {named}{more}: read these twice, or add stations."
