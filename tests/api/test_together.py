@@ -10,6 +10,7 @@ import pytest
 from msgspec.structs import replace
 
 from batch_lines import requests
+from tramwright_service.execution import microbatch
 from tramwright_service.execution.microbatch import Microbatch
 from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.media_types import JSON
@@ -73,3 +74,29 @@ def test_a_fault_alone_is_told_as_it_is() -> None:
 
     with pytest.raises(ZeroDivisionError):
         asyncio.run(ask())
+
+
+def test_what_arrives_while_a_long_answer_is_made_comes_next_if_it_is_quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three that take a third of a second each, by the estimate; a quick one arrives while each of them is answered."""
+    turns = list[list[str]]()
+    one = asked()[0]
+
+    def called(name: str) -> SurveyRequest:
+        return one._replace(machine=replace(one.machine, id=name))
+
+    async def ask() -> None:
+        together, quick = Microbatch(REGISTRY, GeometryCache(), str), list[asyncio.Future[bytes]]()
+
+        def answer(requests: list[SurveyRequest], *_: object) -> list[Exception]:
+            turns.append([one.machine.id for one in requests])
+            if turns[-1] != ["quick"]:
+                quick.append(together.ask(called("quick"), JSON, 0.001))
+            return [LookupError("no answer is wanted") for _ in requests]
+
+        monkeypatch.setattr(microbatch, "answer_many", answer)
+        long = [together.ask(called(name), JSON, 0.3) for name in ("first", "second", "third")]
+        await asyncio.gather(*long, return_exceptions=True)
+        await asyncio.gather(*quick, return_exceptions=True)
+
+    asyncio.run(ask())
+    assert turns == [["first"], ["quick"], ["second"], ["quick"], ["third"], ["quick"]]

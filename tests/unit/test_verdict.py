@@ -78,17 +78,17 @@ def as_read(total: float, of: Machine) -> Known:
 
 
 def test_where_only_rounding_stands_in_the_way_a_finer_division_is_asked_for_and_decides():
-    of = machine(error_limit=0.0005, repeatability=0.0)
+    of = machine(error_limit=0.0005, repeatability=1e-6)
     found = as_read(0.0955, of)
     told = verdict(of, found, known(0.02, 0.001), variance(of)).decided_by
     division = float(re.search(r"division of ([\d.]+) mm would decide", told)[1])
-    finer = machine(division, 0.0005, 0.0)
+    finer = machine(division, 0.0005, 1e-6)
     assert standing(*found[:2], 0.1, None, found[3]) == "undecided"
     assert standing(*as_read(0.0955, finer)[:2], 0.1, None, as_read(0.0955, finer)[3]) == "within"
 
 
 def test_a_total_read_onto_the_limit_is_not_said_to_be_beyond_all_measurement():
-    of = machine(error_limit=0.0005, repeatability=0.0)
+    of = machine(error_limit=0.0005, repeatability=1e-6)
     for total in (0.097, 0.0999, 0.1):
         told = verdict(of, as_read(total, of), known(0.02, 0.001), variance(of)).decided_by
         assert "no measurement" not in told

@@ -28,6 +28,9 @@ out, and as they are. They are for machines that were never seen; those seen bef
 FORGET = 0.9
 """Share of the largest ratio of time taken to estimate that is still expected a turn later."""
 
+Waiting = tuple[SurveyRequest, str, float, "asyncio.Future[bytes]"]
+"""A request, in which form it is answered, what it is estimated to take in seconds, and the future of its answer."""
+
 CORRECTIONS = stack_by_stack(ReducedStack.corrections)
 
 
@@ -39,7 +42,8 @@ class Microbatch:
         self._cache = cache
         self._text = text
         self._pace = 1.0
-        self._waiting: list[tuple[SurveyRequest, str, float, asyncio.Future[bytes]]] = []
+        self._waiting: list[Waiting] = []
+        self._late: Waiting | None = None
 
     def ask(self, asked: SurveyRequest, media_type: str, seconds: float = 0.0) -> asyncio.Future[bytes]:
         """Return a future of the encoded answer, or of the refusal; ``seconds`` are what it is estimated to take."""
@@ -55,19 +59,26 @@ class Microbatch:
     def _answer(self) -> None:
         # a client that went away meanwhile wants no answer
         waiting = [one for one in self._waiting if not one[3].done()]
-        # who has waited longest comes first, then who takes least: nobody waits for more than one long answer a turn
-        most = min(ESTIMATED, TURN / self._pace)
-        if sum(seconds for _, _, seconds, _ in waiting) > most:
-            waiting[1:] = sorted(waiting[1:], key=lambda one: one[2])
-        spent = list(accumulate(seconds for _, _, seconds, _ in waiting))
-        now = max(1, bisect_right(spent, most))
-        waiting, self._waiting = waiting[:now], waiting[now:]
+        most, late = min(ESTIMATED, TURN / self._pace), self._late
+        expected = sum(seconds for _, _, seconds, _ in waiting)
+        self._waiting, self._late = [], None
+        if expected > most:
+            # Who takes least comes first; who has waited longest and was passed over has the next turn, alone. So a
+            # quick request waits for one long answer at the most, and a long one is not put off for ever.
+            every, oldest = waiting, waiting[0]
+            waiting = [one for one in every if one is late] or sorted(every, key=lambda one: one[2])
+            spent = list(accumulate(seconds for _, _, seconds, _ in waiting))
+            waiting = waiting[: max(1, bisect_right(spent, most))]
+            expected = spent[len(waiting) - 1]
+            taken = set(map(id, waiting))
+            self._waiting = [one for one in every if id(one) not in taken]
+            self._late = oldest if id(oldest) not in taken else None
         if self._waiting:
             asyncio.get_running_loop().call_soon(self._answer)
         start = perf_counter()
         answers = self._answers([asked for asked, _, _, _ in waiting])
-        if waiting and spent[now - 1]:
-            self._pace = max((perf_counter() - start) / spent[now - 1], FORGET * self._pace)
+        if expected:
+            self._pace = max((perf_counter() - start) / expected, FORGET * self._pace)
         for (_, media_type, _, future), answer in zip(waiting, answers, strict=True):
             if isinstance(answer, Exception):
                 future.set_exception(answer)
