@@ -21,9 +21,12 @@ from tramwright_solvers.results.correction import Correction
 
 from ..wire.encode import encode
 
-TURN, ESTIMATED = 0.02, 0.25
+TURN, ESTIMATED = 0.01, 0.25
 """Seconds that may be worked on end before others get their turn of the event loop: as the estimates have lately turned
 out, and as they are. They are for machines that were never seen; those seen before take a tenth or less."""
+
+TURNS_TO_READ = 4
+"""Turns of the event loop in which what arrived during a long answer is read and gets here, before the next is made."""
 
 FORGET = 0.9
 """Share of the largest ratio of time taken to estimate that is still expected a turn later."""
@@ -47,14 +50,17 @@ class Microbatch:
 
     def ask(self, asked: SurveyRequest, media_type: str, seconds: float = 0.0) -> asyncio.Future[bytes]:
         """Return a future of the encoded answer, or of the refusal; ``seconds`` are what it is estimated to take."""
-        loop = asyncio.get_running_loop()
         if not self._waiting:
             # One turn more: it takes in what has arrived while the last answers were sent, and so keeps clients that
             # ask all the time from falling apart into small groups. It costs a lone request a few microseconds.
-            loop.call_soon(loop.call_soon, self._answer)
-        future: asyncio.Future[bytes] = loop.create_future()
+            self._after(1)
+        future: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
         self._waiting.append((asked, media_type, seconds, future))
         return future
+
+    def _after(self, turns: int) -> None:
+        """Answer what waits after so many turns of the event loop."""
+        asyncio.get_running_loop().call_soon(*((self._after, turns - 1) if turns else (self._answer,)))
 
     def _answer(self) -> None:
         # a client that went away meanwhile wants no answer
@@ -74,7 +80,7 @@ class Microbatch:
             self._waiting = [one for one in every if id(one) not in taken]
             self._late = oldest if id(oldest) not in taken else None
         if self._waiting:
-            asyncio.get_running_loop().call_soon(self._answer)
+            self._after(TURNS_TO_READ)
         start = perf_counter()
         answers = self._answers([asked for asked, _, _, _ in waiting])
         if expected:
