@@ -111,7 +111,7 @@ def test_a_file_sent_at_a_limited_rate_is_answered_to_the_end(port: int) -> None
 
 def test_a_client_that_reads_nothing_for_a_while_gets_every_answer_afterwards(port: int) -> None:
     # more than the buffers of both hosts hold
-    count, piece = 150, lines(requests(50))
+    count, piece = 400, lines(requests(50))
     taken, when_reading = 0, count
 
     async def sending() -> AsyncIterator[bytes]:
