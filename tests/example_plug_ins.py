@@ -42,7 +42,7 @@ HUNG = loaded("hung_bed", "HungBed")
 BEAM = loaded("tilting_beam", "TiltingBeam")
 REGISTRY = build(BUILT_IN, [entry(kind) for kind in (TILED, HUNG, BEAM)])
 
-RAILS = {
+RAILS: dict[str, Any] = {
     "along": "y",
     "seats": [
         {"id": f"{rail}-{at}", "rail": rail, "x": x, "y": y}
@@ -119,4 +119,4 @@ def rail_influence(points: Floats) -> Floats:
     return -np.column_stack([(1 - u) * (1 - v), (1 - u) * v, u * (1 - v), u * v])
 
 
-SEATS = [seat["id"] for seat in RAILS["seats"]]  # type: ignore[index]
+SEATS = [seat["id"] for seat in RAILS["seats"]]

@@ -179,7 +179,8 @@ def test_the_steps_speak_its_own_language_and_lead_to_what_is_predicted() -> Non
         f"Hold the bed, slacken the clamp screw of bush rear, turn it clockwise, seen from the front, by {degrees}, "
     )
     assert "so that it ends going clockwise" in first.do
-    assert move.counted.value == pytest.approx(abs(move.travel) / DEGREE)  # type: ignore[union-attr]
+    assert move.counted is not None
+    assert move.counted.value == pytest.approx(abs(move.travel) / DEGREE)
     assert (move.turns, move.direction) == (None, None)
     after = {(one.x, one.y): one.dial for one in found.predicted.stations}
     assert last.dial_after == pytest.approx(after[last.park.x, last.park.y], abs=1e-9)
@@ -229,18 +230,18 @@ def test_earlier_passes_of_a_bush_that_obeys_teach_that_it_obeys() -> None:
     assert not found.doubts
 
 
-class Jumps(HUNG, frozen=True, tag="jumps"):  # type: ignore[misc,valid-type]
+class Jumps(HUNG, frozen=True, tag="jumps"):  # type: ignore[misc,valid-type]  # found among what is installed
     """A bush that only moves from notch to notch, which no slope tells."""
 
-    def described(cls, machine: Any) -> Any:  # noqa: N805 - the bush is described once, for the bed it is made from
+    def described(cls, machine: Any) -> Any:  # noqa: N805  # called on the class: the bush is described once, for the bed it is made from
         return HUNG.described(machine)
 
     def gap_change(self, move: Move) -> Floats:
         return super().gap_change(msgspec.structs.replace(move, travels=np.round(move.travels / 0.07) * 0.07))
 
 
-class NotANumber(HUNG, frozen=True, tag="no-number"):  # type: ignore[misc,valid-type]
-    def described(cls, machine: Any) -> Any:  # noqa: N805
+class NotANumber(HUNG, frozen=True, tag="no-number"):  # type: ignore[misc,valid-type]  # likewise
+    def described(cls, machine: Any) -> Any:  # noqa: N805  # likewise
         return HUNG.described(machine)
 
     def gap_change(self, move: Move) -> Floats:

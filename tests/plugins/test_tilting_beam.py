@@ -70,7 +70,8 @@ def test_the_clicks_are_the_best_of_all(criterion: Criterion) -> None:
     # derived: every number of clicks tried, the sag taken off
     each = [reached(FORM + (0.413 - CLICK * clicks) * SHARE, criterion) for clicks in range(201)]
     assert move.travel == pytest.approx(CLICK * int(np.argmin(each)), abs=1e-12)
-    assert (move.counted.value, move.counted.unit) == (pytest.approx(np.argmin(each)), "clicks")  # type: ignore[union-attr]
+    assert move.counted is not None
+    assert (move.counted.value, move.counted.unit) == (pytest.approx(np.argmin(each)), "clicks")
     assert reached(gaps_after(found), criterion) == pytest.approx(min(each), abs=1e-9)
 
 
@@ -80,7 +81,7 @@ def test_it_never_goes_down() -> None:
 
 @pytest.mark.parametrize("criterion", BOTH)
 def test_with_the_rails_it_does_all_that_both_can(criterion: Criterion) -> None:
-    seats = [{**seat, "travel": [-0.05, 0.05]} for seat in RAILS["seats"]]  # type: ignore[attr-defined]
+    seats = [{**seat, "travel": [-0.05, 0.05]} for seat in RAILS["seats"]]
     both = machine("tilting-beam", rails={**RAILS, "seats": seats})
     gap = READ + 0.04 * (POINTS[:, 0] / 250 - 1) * (POINTS[:, 1] / 200 - 1)
     found = answer(both, survey(gap), "tilting-beam", "rail-shim", criterion=criterion, aim_for=0)

@@ -205,14 +205,15 @@ def test_the_same_question_has_the_same_answer_to_the_last_byte(rails: str, data
     assert msgspec.json.encode(correct(*fresh, solve)) == answer
 
 
-def best_of(machine: Machine, survey: Survey, solve: Solve[Any]) -> tuple[float, float]:
-    """Objective of the best plan, and by how much the search left it unproven."""
+def best_of(machine: Machine, survey: Survey, solve: Solve[Any]) -> tuple[float, float, bool]:
+    """Objective of the best plan, how far the search left it unproven, and whether something is to be read first."""
     answer = correct(machine, survey, solve)
-    return objective(answer, solve), unproven(answer, solve)
+    return objective(answer, solve), unproven(answer, solve), answer.advice.do in {"read-again", "read-more"}
 
 
-def assert_never_more(wider: tuple[float, float], narrower: tuple[float, float]) -> None:
-    assert wider[0] <= narrower[0] + wider[1] + ROUNDING
+def assert_never_more(wider: tuple[float, float, bool], narrower: tuple[float, float, bool]) -> None:
+    if wider[2] == narrower[2]:  # else nothing moves yet in one of them, and the other is no match for it
+        assert wider[0] <= narrower[0] + wider[1] + ROUNDING
 
 
 @rails_kind
