@@ -21,6 +21,7 @@ from tramwright_solvers.planning import Area, SurveyPlan, plan_survey
 from tramwright_solvers.reversal import Reversal, reverse
 from tramwright_solvers.views import comparison, height_check, reversal, survey_plan
 
+from ..maps.drawing import Drawing
 from ..wire.requests import comparison_request, height_check_request, reversal_request, survey_plan_request
 
 FEWER = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
@@ -31,8 +32,8 @@ class Question(Struct, frozen=True):
 
     ``name`` is the last part of the path, the folder of its examples and the name on the command line. ``request``
     returns the type of the payload for the solvers installed, ``solve`` answers it and ``text`` writes the answer for a
-    person at the machine. ``cost`` is what it takes, ``pointer`` where that can be changed and ``kind`` whose places
-    it takes.
+    person at the machine, and ``draws`` makes its drawing from request and answer, if it has one. ``cost`` is what it
+    takes, ``pointer`` where that can be changed and ``kind`` whose places it takes.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Question(Struct, frozen=True):
     cost: Callable[[Any], Cost]
     pointer: str
     kind: Literal["plans", "questions"] = "questions"
+    draws: Callable[[Any, Any], Drawing] | None = None
 
     def check(self, asked: Any, most: Most) -> Cost:
         """Return what a request will take.

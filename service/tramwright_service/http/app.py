@@ -24,6 +24,7 @@ from tramwright_solvers.model.errors import PlugInFault
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS, Question
+from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
 from ..execution.request_log import configure
@@ -68,6 +69,7 @@ def create_app(
     metrics = metrics or Metrics(settings)
     workers = kinds(settings)
     engines = Engines(guests, settings)
+    gallery = Gallery(workers.maps, settings.map_cache, metrics)
     cache = GeometryCache(settings.cache)
     metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
     configure(settings.log_level)
@@ -91,7 +93,7 @@ def create_app(
 
     app = Litestar(
         route_handlers=[
-            *routes(guests, settings, workers, engines, metrics, cache),
+            *routes(guests, settings, workers, engines, metrics, cache, gallery),
             *docs.create(registry, settings),
         ],
         lifespan=[lifespan],

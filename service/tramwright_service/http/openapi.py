@@ -28,16 +28,19 @@ from tramwright_solvers.results.correction import Correction
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS
+from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
 from ..execution.threads import kinds
+from ..maps.colours import THEMES
 from ..settings import Settings
 from ..wire import problems
 from ..wire.json_schema import REF, components_of, placed
-from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, TEXT
+from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
 from ..wire.problems import Kind
 from .routes import routes
 from .routes.batch import Engines
+from .routes.corrections import THEME
 
 API = "1.0"
 """Version of the interface, which is not that of the package: fields may be added to it, never renamed."""
@@ -82,12 +85,15 @@ TAGS = (
 )
 
 SAYS = "The moves, what they leave, an order of work and a verdict."
+DRAWN = {"correct", *(question.operation_id for question in QUESTIONS if question.draws)}
+"""The operations whose answers can be drawn."""
 INVENTED = "Invented readings of an invented machine"
 
 
 def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     """Return the document of the API with these solvers."""
     workers, nobody = kinds(settings), PlugIns(registry, settings)
+    metrics = Metrics(settings)
     config = OpenAPIConfig(
         title="Tramwright",
         version=API,
@@ -114,7 +120,13 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     # An application that is never served: its only use is that the framework writes down its routes.
     paper = Litestar(
         route_handlers=routes(
-            nobody, settings, workers, Engines(nobody, settings), Metrics(settings), GeometryCache(0)
+            nobody,
+            settings,
+            workers,
+            Engines(nobody, settings),
+            metrics,
+            GeometryCache(0),
+            Gallery(workers.maps, 0, metrics),
         ),
         openapi_config=config,
     )
@@ -137,6 +149,8 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         for operation in path.values():
             if told := posted.get(operation["operationId"]):
                 bodies(operation, *told)
+                if operation["operationId"] in DRAWN:
+                    pictures(operation)
             if operation["operationId"] == "correctBatch":
                 lines(operation)
             repair(operation)
@@ -158,6 +172,23 @@ def bodies(
     operation["responses"]["200"] = {
         "description": says,
         "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},
+    }
+
+
+def pictures(operation: dict[str, Any]) -> None:
+    """Write as which pictures an operation answers, and how they may look."""
+    operation["parameters"] = [
+        {
+            "name": THEME,
+            "in": "query",
+            "required": False,
+            "description": f"How `{SVG}` and `{PNG}` look; no other form heeds it.",
+            "schema": {"type": "string", "enum": list(THEMES), "default": THEMES[0]},
+        }
+    ]
+    operation["responses"]["200"]["content"] |= {
+        SVG: {"schema": {"type": "string"}},
+        **{one: {"schema": {"type": "string", "format": "binary"}} for one in (PNG, PDF)},
     }
 
 
