@@ -131,3 +131,46 @@ def test_pictures_are_kept_as_far_as_there_is_room(registry: Registry, payload: 
     with TestClient(create_app(Settings(log_level="error", map_cache=0), registry)) as client:
         assert ask(client, payload, SVG).status_code == 200
         assert kept(client) == 0
+
+
+QUESTIONS = {
+    f"{folder}/{name}": payload
+    for folder in ("comparisons", "reversals", "survey-plans")
+    for name, payload in examples.of(folder).items()
+}
+
+
+@pytest.mark.parametrize("example", sorted(QUESTIONS))
+def test_the_other_questions_are_drawn_too(client: TestClient[Any], example: str) -> None:
+    route, payload = f"/v1/{example.partition('/')[0]}", QUESTIONS[example]
+    drawn = client.post(route, json=payload, headers={"Accept": SVG})
+    assert (drawn.status_code, drawn.headers["content-type"]) == (200, SVG)
+    assert len(drawn.content) < 80_000
+    answer = client.post(route, json=payload).json()
+    assert answer["machine"] in words(drawn.content)[0]
+    for accept, begins in ((PNG, b"\x89PNG"), (PDF, b"%PDF")):
+        assert client.post(route, json=payload, headers={"Accept": accept}).content.startswith(begins)
+
+
+def test_what_has_no_map_says_so(client: TestClient[Any]) -> None:
+    (payload,) = examples.of("height-checks").values()
+    refused = client.post("/v1/height-checks", json=payload, headers={"Accept": SVG})
+    assert refused.status_code == 406
+    assert SVG not in refused.json()["detail"]
+
+
+def test_a_plan_shows_its_stations_in_order_and_what_is_kept_out(client: TestClient[Any]) -> None:
+    payload = examples.of("survey-plans")["clipped-bed"]
+    drawn = client.post("/v1/survey-plans", json=payload, headers={"Accept": SVG})
+    count = client.post("/v1/survey-plans", json=payload).json()["plan"]["count"]
+    assert {str(number) for number in range(1, count + 1)} <= set(words(drawn.content))
+    assert drawn.text.count("url(#h") == len(payload["keep_out"])  # type: ignore[arg-type]  # a payload is any JSON
+
+
+def test_a_comparison_without_a_common_station_is_drawn_without_values(client: TestClient[Any]) -> None:
+    payload = copy.deepcopy(examples.of("comparisons")["moved-in-transport"])
+    for reading in payload["after"]["readings"]:  # type: ignore[index]  # a payload is any JSON
+        reading["x"] += 5
+    drawn = client.post("/v1/comparisons", json=payload, headers={"Accept": SVG})
+    assert drawn.status_code == 200
+    assert "No station is in both surveys" in words(drawn.content)

@@ -22,6 +22,7 @@ from tramwright_solvers.reversal import Reversal, reverse
 from tramwright_solvers.views import comparison, height_check, reversal, survey_plan
 
 from ..maps.drawing import Drawing
+from ..maps.subjects import of_comparison, of_reversal, of_survey_plan
 from ..wire.requests import comparison_request, height_check_request, reversal_request, survey_plan_request
 
 FEWER = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
@@ -83,6 +84,7 @@ QUESTIONS: tuple[Question, ...] = (
             within,
         ),
         text=survey_plan.as_text,
+        draws=of_survey_plan,
         cost=lambda asked: plan_cost(asked.machine),
         pointer="/machine",
         kind="plans",
@@ -96,6 +98,7 @@ QUESTIONS: tuple[Question, ...] = (
         answer=Reversal,
         solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, asked.solve.with_, registry),
         text=reversal.as_text,
+        draws=of_reversal,
         cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
         pointer="/surveys",
     ),
@@ -116,6 +119,7 @@ QUESTIONS: tuple[Question, ...] = (
             registry,
         ),
         text=comparison.as_text,
+        draws=of_comparison,
         cost=lambda asked: surveys_cost(asked.machine, [asked.before, asked.after]),
         pointer="/after",
     ),

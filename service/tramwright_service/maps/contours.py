@@ -27,7 +27,7 @@ DATUM = 1e-9
 
 
 class Contours:
-    """The surface over one piece of the bed; nothing of it is drawn beyond its outline."""
+    """The surface over one patch of the bed; nothing of it is drawn beyond its outline."""
 
     def __init__(self, pen: Pen, placing: Placing, surface: Surface, palette: Palette) -> None:
         self.pen = pen

@@ -37,8 +37,8 @@ class Panel(Struct, frozen=True):
     """Stations whose labels go before others, in bold: the extremes, or where one begins and ends."""
     values: Floats | None = None
     """The gap at each station, shape (n,), for colours and contour lines; None, there are none."""
-    pieces: Sequence[Sequence[int]] = ()
-    """Numbers of the stations on each piece of the bed; empty where it is one piece."""
+    patches: Sequence[Sequence[int]] = ()
+    """Numbers of the stations on each patch of the bed; empty where it is one piece."""
     callouts: Sequence[Callout] = ()
     rings: Sequence[tuple[float, float]] = ()
     """Stations that are in doubt, or to be read again."""

@@ -44,11 +44,13 @@ UNDATED: dict[str, dict[str, None]] = {
 WIDTH = 820.0
 TALLEST = 400.0
 """Points across the whole, and at most up a plan."""
-MARGIN, HEAD, FOOT = 22.0, 44.0, 78.0
+MARGIN, HEAD = 22.0, 44.0
 ABOVE, BELOW = 50.0, 26.0
 """Room above a plan for its title, and below it for its axis."""
 LINE, LINES, LETTERS = 11.5, 3, 140
 """Height of a line of what the answer says, how many there may be, and how long each is."""
+NOTE, NARROW = 9.5, 96
+"""The same of a note."""
 STACKED = 1.9
 """Plans wider than this against their depth stand one above the other."""
 ONE_AT_A_TIME = Lock()
@@ -80,7 +82,8 @@ def sheet(drawing: Drawing, theme: Theme) -> Pen:
     spare = room - wide * size
     tall = deep * size + ABOVE + BELOW
     says = wrap(drawing.says, LETTERS)[:LINES]
-    top = FOOT + tall * rows
+    notes = [line for note in drawing.notes for line in wrap(note, NARROW)]
+    top = 32.0 + NOTE * max(3, len(notes) + 1) + tall * rows
     pen = Pen(WIDTH, top + HEAD + LINE * len(says), theme)
     heading(pen, drawing.title, says, top + HEAD + LINE * len(says))
     values = [value for panel in panels if panel.values is not None for value in panel.values.tolist()]
@@ -94,7 +97,7 @@ def sheet(drawing: Drawing, theme: Theme) -> Pen:
             top -= tall
         else:
             left += beside_left + beside_right + wide * size + 1.5 * AXIS + spare
-    foot(pen, drawing, palette, labelled)
+    foot(pen, drawing.scale_title, palette, [*notes, *sentences.left_out(labelled)])
     return pen
 
 
@@ -111,18 +114,18 @@ def heading(pen: Pen, title: str, says: Sequence[str], height: float) -> None:
         pen.text(MARGIN, height - 37.0 - LINE * number, line, 8.5)
 
 
-def foot(pen: Pen, drawing: Drawing, palette: Palette | None, labelled: Sequence[tuple[int, int]]) -> None:
+def foot(pen: Pen, scale_title: str, palette: Palette | None, notes: Sequence[str]) -> None:
     """Draw the scale of colours and write the notes."""
-    top = FOOT - 16.0
-    if palette:
-        scale, width = palette.scale, 30.0
-        left = WIDTH - MARGIN - 12.0 - width * scale.bands
-        pen.text(left, top, drawing.scale_title, 7.5)
-        for number, colour in enumerate(palette.colours):
-            box = Box(left + width * number, top - 22.0, left + width * (number + 1), top - 9.0)
-            pen.rectangle(box, fill=True, facecolor=colour, linewidth=0.6)
-        for number, edge in enumerate(scale.edges):
-            pen.text(left + width * number, top - 29.0, sentences.edge(edge, scale.decimals), 6.5, ha="center")
-    notes = [*drawing.notes, *sentences.left_out(labelled)]
-    for number, line in enumerate(line for note in notes for line in wrap(note, 96)):
-        pen.text(MARGIN, top - 9.5 * number, line, 7.0)
+    top = 16.0 + NOTE * max(3, len(notes))
+    for number, line in enumerate(notes):
+        pen.text(MARGIN, top - NOTE * number, line, 7.0)
+    if palette is None:
+        return
+    scale, width = palette.scale, 30.0
+    left = WIDTH - MARGIN - 12.0 - width * scale.bands
+    pen.text(left, top, scale_title, 7.5)
+    for number, colour in enumerate(palette.colours):
+        box = Box(left + width * number, top - 22.0, left + width * (number + 1), top - 9.0)
+        pen.rectangle(box, fill=True, facecolor=colour, linewidth=0.6)
+    for number, edge in enumerate(scale.edges):
+        pen.text(left + width * number, top - 29.0, sentences.edge(edge, scale.decimals), 6.5, ha="center")

@@ -31,7 +31,7 @@ def draw_panel(pen: Pen, placing: Placing, panel: Panel, palette: Palette | None
     bed, frame = placing.bed, placing.frame
     pen.text(bed.left, frame.top + 34.0, panel.title, 9.5, weight="bold")
     pen.text(bed.left, frame.top + 22.0, panel.says, 8.0)
-    over = surfaces(panel.points, panel.values, panel.pieces) if palette and panel.values is not None else ()
+    over = surfaces(panel.points, panel.values, panel.patches) if palette and panel.values is not None else ()
     contours = [Contours(pen, placing, one, palette) for one in over if palette]
     for one in contours:
         one.draw_bands()
@@ -60,19 +60,22 @@ def axes(pen: Pen, placing: Placing) -> None:
     """Draw the axes in front and left of the plan, with where the bed begins and ends."""
     bed, frame, machine = placing.bed, placing.frame, placing.machine
     below, beside = frame.bottom - 9.0, frame.left - 9.0
+    middle, three_quarters = (bed.left + share * (bed.right - bed.left) for share in (0.5, 0.78))
+    written = [
+        pen.text(middle, below - 8.0, sentences.FRONT, 7.5, ha="center", weight="bold"),
+        pen.text(middle, frame.top + 9.0, sentences.REAR, 7.5, ha="center"),
+        pen.text(three_quarters, below - 8.0, f"x, {machine.units}", 7.0, ha="center"),
+        pen.text(beside, bed.top + 9.0, f"y, {machine.units}", 7.0, ha="center"),
+    ]
     for x, said in zip((bed.left, bed.right), machine.bed.x, strict=True):
         pen.line([(x, below + 2.5), (x, below - 2.5)])
-        pen.text(x, below - 8.0, f"{said:g}", 6.5, ha="center")
+        written.append(pen.text(x, below - 8.0, f"{said:g}", 6.5, ha="center"))
     for y, said in zip((bed.bottom, bed.top), machine.bed.y, strict=True):
         pen.line([(beside - 2.5, y), (beside + 2.5, y)])
-        pen.text(beside - 5.0, y, f"{said:g}", 6.5, ha="right")
+        written.append(pen.text(beside - 5.0, y, f"{said:g}", 6.5, ha="right"))
     pen.line([(bed.left, below), (bed.right, below)])
     pen.line([(beside, bed.bottom), (beside, bed.top)])
-    middle = 0.5 * (bed.left + bed.right)
-    pen.text(middle, below - 8.0, sentences.FRONT, 7.5, ha="center", weight="bold")
-    pen.text(middle, frame.top + 9.0, sentences.REAR, 7.5, ha="center")
-    pen.text(bed.left + 0.78 * (bed.right - bed.left), below - 8.0, f"x, {machine.units}", 7.0, ha="center")
-    pen.text(beside, bed.top + 9.0, f"y, {machine.units}", 7.0, ha="center")
+    pen.taken += written
 
 
 def rails(pen: Pen, placing: Placing) -> None:

@@ -1,7 +1,7 @@
 """The gap between the stations, for contour lines: the surface of a thin plate through all of them.
 
 It is an aid to the eye. It meets every station, is exactly plane where these lie in a plane, and ends at the outermost
-stations: of what lies beyond nothing is drawn. Nothing is drawn from one piece of a bed to another either.
+stations: of what lies beyond nothing is drawn. Nothing is drawn from one patch of a bed to another either.
 """
 
 from __future__ import annotations
@@ -33,17 +33,17 @@ class Surface(Struct, frozen=True):
     """Corners of the outline (k, 2), anticlockwise."""
 
 
-def surfaces(points: Floats, values: Floats, pieces: Sequence[Sequence[int]]) -> list[Surface]:
-    """Return the surface over each piece of the bed whose stations do not lie in one line.
+def surfaces(points: Floats, values: Floats, patches: Sequence[Sequence[int]]) -> list[Surface]:
+    """Return the surface over each patch of the bed whose stations do not lie in one line.
 
     Args:
         points: stations, shape (n, 2).
         values: the gap there, shape (n,).
-        pieces: numbers of the stations on each piece; empty where the bed is one piece.
+        patches: numbers of the stations on each patch; empty where the bed is one piece.
     """
     made = []
-    for piece in pieces or [range(len(points))]:
-        own = np.asarray(piece, dtype=np.intp)
+    for patch in patches or [range(len(points))]:
+        own = np.asarray(patch, dtype=np.intp)
         if (one := surface(points[own], values[own])) is not None:
             made.append(one)
     return made
