@@ -10,10 +10,7 @@ from cachetools import LRUCache
 from litestar.types import Receive
 from msgspec import Struct
 
-from tramwright_solvers.model.deadline import Deadline
-
 from ..maps.colours import Theme
-from ..maps.drawing import Drawing
 from .metrics import Metrics
 from .threads import SolverThreads
 
@@ -48,13 +45,13 @@ class Gallery:
         return int(self._kept.currsize)
 
     async def picture(
-        self, asked: Asked, answer: Callable[[], Awaitable[Callable[[], Drawing]]], receive: Receive
+        self, asked: Asked, answer: Callable[[], Awaitable[Callable[[], bytes]]], receive: Receive
     ) -> bytes:
         """Return the picture of an answer as a file.
 
         Args:
             asked: what it is made from.
-            answer: answers the request and returns what makes the drawing of that; not called where a picture is kept.
+            answer: answers the request and returns what draws that; not called where a picture is kept.
             receive: the messages of the client, whose leaving is noticed.
 
         Raises:
@@ -64,15 +61,9 @@ class Gallery:
         key = asked.key()
         if (kept := self._kept.get(key)) is not None:
             return kept
-        drawing = await answer()
-
-        def draw(_: Deadline) -> bytes:
-            from ..maps.figure import picture  # matplotlib is loaded by the first picture, and never without one
-
-            return picture(drawing(), asked.media_type, asked.theme)
-
+        draw = await answer()
         with self._metrics.under_way("maps"):
-            made = await self._threads.run(draw, receive=receive)
+            made = await self._threads.run(lambda _: draw(), receive=receive)
         with suppress(ValueError):  # larger than all that is kept
             self._kept[key] = made
         return made

@@ -36,11 +36,11 @@ from ..maps.colours import THEMES
 from ..settings import Settings
 from ..wire import problems
 from ..wire.json_schema import REF, components_of, placed
-from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
+from ..wire.media_types import HTML, JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
 from ..wire.problems import Kind
 from .routes import routes
 from .routes.batch import Engines
-from .routes.corrections import THEME
+from .routes.encoded import THEME
 
 API = "1.0"
 """Version of the interface, which is not that of the package: fields may be added to it, never renamed."""
@@ -149,6 +149,8 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         for operation in path.values():
             if told := posted.get(operation["operationId"]):
                 bodies(operation, *told)
+                if operation["operationId"] == "correct":
+                    operation["responses"]["200"]["content"][HTML] = {"schema": {"type": "string"}}
                 if operation["operationId"] in DRAWN:
                     pictures(operation)
             if operation["operationId"] == "correctBatch":

@@ -88,12 +88,12 @@ class Palette(Struct, frozen=True):
     colours: list[tuple[float, float, float]]
 
 
-def palette_for(scale: Scale, theme: Theme) -> Palette:
+def palette_for(scale: Scale, inks: Inks) -> Palette:
     """Return the colours of the bands of a scale."""
     from matplotlib import colormaps
     from matplotlib.colors import to_rgb
 
-    paper = np.array(to_rgb(INKS[theme].paper))
+    paper = np.array(to_rgb(inks.paper))
     pure = np.array(colormaps["cividis"](np.linspace(0.0, 1.0, scale.bands) if scale.bands > 1 else [0.5]))[:, :3]
     mixed = WASH * pure + (1.0 - WASH) * paper
     return Palette(scale, [(r, g, b) for r, g, b in mixed.tolist()])

@@ -53,7 +53,7 @@ class Drawing(Struct, frozen=True):
     machine: Machine
     title: str
     says: str
-    """The answer in a sentence or two."""
+    """The answer in a sentence or two; empty where the page around says it, and the title too."""
     tells: str
     """What the picture shows, for those who cannot see it."""
     panels: Sequence[Panel]

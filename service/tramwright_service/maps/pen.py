@@ -43,13 +43,32 @@ class Box(NamedTuple):
         return across and other.bottom < self.bottom and self.top < other.top
 
 
+def paper(width: float, height: float, theme: Theme) -> Figure:
+    """Return an empty figure of so many points."""
+    size = (width / POINTS_PER_INCH, height / POINTS_PER_INCH)
+    return Figure(figsize=size, facecolor=INKS[theme].paper)
+
+
 class Pen:
     """Draws on one figure; what a stranger wrote is text and never markup."""
 
-    def __init__(self, width: float, height: float, theme: Theme) -> None:
+    def __init__(
+        self, figure: Figure, theme: Theme, corner: tuple[float, float] = (0.0, 0.0), scale: float = 1.0
+    ) -> None:
+        """Take a figure to draw on.
+
+        Args:
+            figure: a figure, or a part of one to the right of and above ``corner``.
+            theme: the colours.
+            corner: where on the figure this pen has its origin, in points.
+            scale: points of the figure for each of this pen, type and widths of lines included.
+        """
         self.inks = INKS[theme]
-        self.figure = Figure(figsize=(width / POINTS_PER_INCH, height / POINTS_PER_INCH), facecolor=self.inks.paper)
-        self._in_points = Affine2D().scale(1.0 / POINTS_PER_INCH) + self.figure.dpi_scale_trans
+        self.figure = figure
+        self.scale = scale
+        self._in_points = (
+            Affine2D().scale(scale).translate(*corner).scale(1.0 / POINTS_PER_INCH) + figure.dpi_scale_trans
+        )
         self.taken: list[Box] = []
 
     def free(self, box: Box) -> bool:
@@ -58,7 +77,9 @@ class Pen:
 
     def path(self, path: Path, within: Path | None = None, **how: Any) -> None:
         """Draw a path, cut at the outline of another."""
-        patch = PathPatch(path, transform=self._in_points, **{"fill": False, "edgecolor": self.inks.ink, **how})
+        shown: dict[str, Any] = {"fill": False, "edgecolor": self.inks.ink, "linewidth": 1.0, **how}
+        shown["linewidth"] *= self.scale
+        patch = PathPatch(path, transform=self._in_points, **shown)
         if within is not None:
             patch.set_clip_path(within, self._in_points)
         self.figure.add_artist(patch, clip=within is not None)
@@ -98,7 +119,16 @@ class Pen:
         """Write one line of text and return the box it takes; (x, y) is the middle of its left end unless said."""
         aligned = {"ha": "left", "va": "center_baseline", "color": self.inks.ink, **how}
         self.figure.add_artist(
-            Text(x, y, plain(said), fontsize=size, transform=self._in_points, parse_math=False, **aligned), clip=False
+            Text(
+                x,
+                y,
+                plain(said),
+                fontsize=size * self.scale,
+                transform=self._in_points,
+                parse_math=False,
+                **aligned,
+            ),
+            clip=False,
         )
         return text_box(x, y, said, size, aligned["ha"])
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from typing import Any
-from urllib.parse import parse_qs
 
 import msgspec
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
-from litestar.types import Receive, Scope, Send
+from litestar.types import Receive
 from msgspec import UNSET
 
 from tramwright_solvers.correction.api import correct
@@ -29,21 +28,19 @@ from ...execution.microbatch import Microbatch
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import CORRECTIONS, Ask
 from ...execution.threads import Kinds
-from ...maps.colours import THEMES
-from ...maps.drawing import Drawing
 from ...maps.subjects import of_correction
 from ...settings import Settings
-from ...wire.accept import DRAWN_TOO, accepted, choose
+from ...wire.accept import OFFERED, accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode
-from ...wire.media_types import MSGPACK, PDF, PICTURES
-from ...wire.problems import BAD_REQUEST, RequestError
+from ...wire.media_types import HTML, MSGPACK, PICTURES, PNG, SVG
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
 from ..body import StrictRequest, content_type
+from .encoded import Encoded, map_of, picture_asked
 
-THEME = "theme"
-"""The parameter of a request that says how a picture looks."""
+DRAWN = (HTML, *PICTURES)
+OFFERED_HERE = (*OFFERED, *DRAWN)
 
 
 def create(
@@ -73,11 +70,12 @@ def create(
     async def correct_one(request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
 
-        The answer comes as JSON, MessagePack or plain text, or drawn as SVG, PNG or PDF, as Accept asks.
+        The answer comes as Accept asks: as JSON, MessagePack or plain text, as a map in SVG or PNG, or as a sheet to
+        print in HTML or, with the map on a page of its own, PDF.
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]), DRAWN_TOO)
-        if media_type in PICTURES:
+        media_type = choose(accepted(request.scope["headers"]), OFFERED_HERE)
+        if media_type in DRAWN:
             return await draw(request, media_type)
         sent = await request.body()
         workers.corrections.expect(sent)
@@ -87,13 +85,15 @@ def create(
     async def draw(request: Request[Any, Any, Any], media_type: str) -> Encoded:
         picture = await picture_asked(request, CORRECTIONS, media_type)
 
-        async def drawn() -> Callable[[], Drawing]:
+        async def drawn() -> Callable[[], bytes]:
             workers.corrections.expect(picture.body)
             asked = read(picture.body, picture.sent_as)
             answered = await answer(asked, picture.body, picture.sent_as, MSGPACK, request.receive)
-            return partial(of_correction, asked, msgspec.msgpack.decode(answered, type=Correction))
+            told = msgspec.msgpack.decode(answered, type=Correction)
+            return partial(drawn_as, asked, told, picture)
 
-        return Encoded(await gallery.picture(picture, drawn, request.receive), media_type)
+        made = await gallery.picture(picture, drawn, request.receive)
+        return Encoded(made, media_type, (policy(),) if media_type == HTML else ())
 
     async def answer(asked: SurveyRequest, sent: bytes, sent_as: bytes, media_type: str, receive: Receive) -> bytes:
         named = asked.solve.with_
@@ -112,39 +112,22 @@ def create(
     return correct_one
 
 
-async def picture_asked(request: Request[Any, Any, Any], question: str, media_type: str) -> Asked:
-    """Read which picture is asked for; on paper it is always light.
-
-    Raises:
-        RequestError: there is no such theme, or the body cannot be read.
-    """
-    themes: list[Any] = parse_qs(request.scope["query_string"].decode("latin-1")).get(THEME, [THEMES[0]])
-    if themes[-1] not in THEMES:
-        offered = ", ".join(f"`{one}`" for one in THEMES)
-        raise RequestError(BAD_REQUEST, f"`{THEME}` is one of {offered}; `{themes[-1][:100]}` is none of them.")
-    sent_as = content_type(request.scope)
-    return Asked(question, await request.body(), sent_as, media_type, themes[-1] if media_type != PDF else THEMES[0])
-
-
-class Encoded(ASGIResponse):
-    """An answer already encoded as bytes, sent as two ASGI messages."""
-
-    __slots__ = ("media_type",)
-
-    def __init__(self, body: bytes, media_type: str) -> None:
-        self.body = body
-        self.media_type = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Send the answer."""
-        headers = [
-            (b"content-type", self.media_type.encode()),
-            (b"content-length", str(len(self.body)).encode()),
-            (b"vary", b"accept"),
-        ]
-        await send({"type": "http.response.start", "status": 200, "headers": headers})
-        await send({"type": "http.response.body", "body": self.body, "more_body": False})
-
-
 def _answer(asked: SurveyRequest, registry: Registry, cache: GeometryCache, media_type: str, within: Deadline) -> bytes:
     return encode(correct(*asked, registry, cache, within), media_type, as_text)
+
+
+def drawn_as(asked: SurveyRequest, answer: Correction, picture: Asked) -> bytes:
+    """Return a correction as a map, or as a sheet for the machine."""
+    if picture.media_type in (SVG, PNG):
+        return map_of(of_correction(asked, answer), picture)
+    from ...pages import sheet, sheet_on_paper  # loads what draws
+
+    make = sheet.as_html if picture.media_type == HTML else sheet_on_paper.as_pdf
+    return make(asked, answer, picture.body)
+
+
+def policy() -> tuple[bytes, bytes]:
+    """Return the header that keeps a sheet to what it holds itself."""
+    from ...pages import sheet
+
+    return b"content-security-policy", sheet.policy().encode()

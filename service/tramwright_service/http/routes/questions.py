@@ -27,7 +27,7 @@ from ...wire.decode import Decoder
 from ...wire.encode import encode
 from ...wire.media_types import MSGPACK, PICTURES
 from ..body import StrictRequest, content_type
-from .corrections import Encoded, picture_asked
+from .encoded import Encoded, map_of, picture_asked
 
 
 def create(
@@ -82,11 +82,12 @@ def route(
     async def draw(request: Request[Any, Any, Any], media_type: str, draws: Callable[[Any, Any], Drawing]) -> Encoded:
         picture = await picture_asked(request, question.name, media_type)
 
-        async def drawn() -> Callable[[], Drawing]:
+        async def drawn() -> Callable[[], bytes]:
             workers.expect(picture.body)
             data = decoder.decode(picture.body, picture.sent_as)
             answered = await answer(data, picture.body, picture.sent_as, MSGPACK, request.receive)
-            return partial(draws, data, msgspec.msgpack.decode(answered, type=question.answer))
+            drawing = draws(data, msgspec.msgpack.decode(answered, type=question.answer))
+            return partial(map_of, drawing, picture)
 
         return Encoded(await gallery.picture(picture, drawn, request.receive), media_type)
 
