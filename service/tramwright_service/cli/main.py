@@ -7,17 +7,17 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
 import click
 
+from .answering import answer_or_exit
 from .batch import INTERRUPTED, batch
+from .correct import correct
+from .machine import machine
 from .solver import solver
 
-WRONG = 2
-"""Exit status of a wrong request; sending it again cannot succeed."""
 FIRST = "twisted-frame"
 """The example that a new user is shown."""
 ASKED = {
@@ -27,8 +27,6 @@ ASKED = {
     "height-checks": "Does the bed tilt as it rises?",
 }
 """The questions of :mod:`..catalogue.endpoints`, which help must not load."""
-LATER = 1
-"""Exit status where the time limit passed; the same request may succeed later."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -70,30 +68,8 @@ def serve(host: str, port: int) -> None:
         sys.exit(INTERRUPTED)
 
 
-@main.command()
-@click.argument("file", type=click.File("rb"))
-@click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
-def correct(file: IO[bytes], as_json: bool) -> None:
-    """Answer the survey in FILE (`-` for standard input), as JSON or, in a .msgpack file, MessagePack."""
-    from tramwright_solvers.correction.api import correct as solve
-    from tramwright_solvers.mechanisms.registry import installed
-    from tramwright_solvers.views.correction import as_text
-
-    from ..wire.decode import Decoder
-    from ..wire.encode import encode
-    from ..wire.media_types import JSON, TEXT
-    from ..wire.requests import correction_request
-
-    registry = installed()
-
-    def reply(body: bytes, sent_as: str) -> bytes:
-        request = Decoder[Any](correction_request(registry), registry).decode(body, sent_as.encode())
-        answer = solve(request.machine, request.survey, request.solve, registry)
-        return encode(answer, JSON if as_json else TEXT, as_text)
-
-    answer_or_exit(file, reply)
-
-
+main.add_command(correct)
+main.add_command(machine)
 main.add_command(batch)
 main.add_command(solver)
 
@@ -120,27 +96,6 @@ def ask(question: str, file: IO[bytes], as_json: bool) -> None:
         return encode(row.solve(request, registry, NEVER), JSON if as_json else TEXT, row.text)
 
     answer_or_exit(file, reply)
-
-
-def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> None:
-    """Print the reply to a file's content; print why it is refused on standard error, and exit with WRONG or LATER."""
-    from tramwright_solvers.model.errors import OutOfTime, SolverError
-
-    from ..wire.media_types import JSON, MSGPACK
-    from ..wire.plain import plain, plain_lines
-    from ..wire.problems import RequestError, describe
-
-    sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
-    try:
-        answer = reply(file.read(), sent_as)
-    except (RequestError, SolverError) as error:
-        problem = describe(error)
-        for fault in problem.errors:
-            click.echo(plain(f"{fault.pointer or '(whole document)'}: {fault.detail}"), err=True)
-        if not problem.errors:
-            click.echo(plain(problem.detail), err=True)
-        sys.exit(LATER if isinstance(error, OutOfTime) else WRONG)
-    click.echo(plain_lines(answer.decode().rstrip("\n")))
 
 
 @main.command()

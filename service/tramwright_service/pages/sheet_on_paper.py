@@ -29,7 +29,7 @@ from .sheet import Sheet
 ACROSS, UP = 595.0, 842.0
 """A4 in points."""
 EDGE = 28.0
-TALL = (270.0, 225.0, 180.0, 135.0)
+TALL = (270.0, 240.0, 210.0, 180.0, 155.0, 130.0)
 """Heights of the map that are tried until all is on one page."""
 MEAN = 0.555
 """Mean width of a letter of prose against the size of its type."""
