@@ -22,8 +22,8 @@ THEMES: tuple[Theme, ...] = ("light", "dark")
 WASH = 0.55
 """How much of the colour is left once it is let down."""
 
-MOST_BANDS = 12
-"""More bands than this are not told apart in grey."""
+MOST_BANDS = (12, 8, 5, 3)
+"""More bands than the first are not told apart in grey; fewer are taken where contour lines would crowd."""
 
 
 class Inks(Struct, frozen=True):
@@ -41,6 +41,10 @@ INKS: dict[str, Inks] = {
     "light": Inks("#ffffff", "#15191d", "#6a737b", "#9c1c00"),
     "dark": Inks("#12161a", "#f2f4f5", "#98a2aa", "#ffb59e"),
 }
+
+
+FARTHEST = 0.16
+"""Share of the colours between two bands, at the most: a bed of two bands is good, and is not to look alarming."""
 
 
 class Scale(Struct, frozen=True):
@@ -63,20 +67,21 @@ class Scale(Struct, frozen=True):
         return int(whole)
 
 
-def scale_for(low: float, high: float, least: float) -> Scale:
+def scale_for(low: float, high: float, least: float, most: int = MOST_BANDS[0]) -> Scale:
     """Return the finest scale of 1, 2, 2.5 or 5 times a power of ten that covers a range with few bands.
 
     Args:
         low: lowest value.
         high: highest value.
         least: step below which nothing is told apart.
+        most: how many bands there may be.
     """
     power = floor(log10(least) + 1e-9)
     while True:
         for digit in (1.0, 2.0, 2.5, 5.0):
             step = digit * 10.0**power
             first, last = floor(low / step + 1e-9), ceil(high / step - 1e-9)
-            if step >= least * (1.0 - 1e-9) and last - first <= MOST_BANDS:
+            if step >= least * (1.0 - 1e-9) and last - first <= most:
                 return Scale(step, first, max(1, last - first))
         power += 1
 
@@ -94,6 +99,8 @@ def palette_for(scale: Scale, inks: Inks) -> Palette:
     from matplotlib.colors import to_rgb
 
     paper = np.array(to_rgb(inks.paper))
-    pure = np.array(colormaps["cividis"](np.linspace(0.0, 1.0, scale.bands) if scale.bands > 1 else [0.5]))[:, :3]
+    apart = min(FARTHEST, 1.0 / max(1, scale.bands - 1))
+    places = 0.5 + apart * (np.arange(scale.bands) - 0.5 * (scale.bands - 1))
+    pure = np.array(colormaps["cividis"](places))[:, :3]
     mixed = WASH * pure + (1.0 - WASH) * paper
     return Palette(scale, [(r, g, b) for r, g, b in mixed.tolist()])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tramwright_solvers.model.contract import Floats
 
 from . import sentences
-from .colours import Palette
+from .colours import Palette, Scale
 from .pen import Box, Pen, text_box
 from .placing import Placing
 from .surface import Surface
@@ -32,6 +32,7 @@ class Contours:
     def __init__(self, pen: Pen, placing: Placing, surface: Surface, palette: Palette) -> None:
         self.pen = pen
         self.palette = palette
+        self._lowest, self._highest = float(np.nanmin(surface.values)), float(np.nanmax(surface.values))
         self.outline = Path(placing.at(surface.outline))
         x = placing.at(np.column_stack([surface.x, np.full(len(surface.x), surface.y[0])]))[:, 0]
         y = placing.at(np.column_stack([np.full(len(surface.y), surface.x[0]), surface.y]))[:, 1]
@@ -42,8 +43,10 @@ class Contours:
     def draw_bands(self) -> None:
         """Fill the bands; each colour covers all that is as high or higher, so that every edge is written once."""
         scale = self.palette.scale
-        for colour, low in zip(self.palette.colours, scale.edges, strict=False):
-            found: Any = self._made.filled(low, scale.edges[-1] + scale.step)
+        # between stations the surface may go a little beyond them, and then has the outermost colours
+        lows = [min(self._lowest, scale.edges[0]) - scale.step, *scale.edges[1:-1]]
+        for colour, low in zip(self.palette.colours, lows, strict=True):
+            found: Any = self._made.filled(low, max(self._highest, scale.edges[-1]) + scale.step)
             for points, codes in zip(*found, strict=True):
                 how = {"fill": True, "facecolor": colour, "edgecolor": colour, "linewidth": 0.4}
                 self.pen.path(straightened(points, codes), self.outline, **how)
@@ -69,6 +72,13 @@ class Contours:
                 self.pen.text(x, y, said, SIZE, ha="center", style="italic")
                 return without(line, box)
         return [line]
+
+
+def points_of_lines(surface: Surface, scale: Scale) -> int:
+    """Return of how many points the contour lines of a surface would consist."""
+    made = contour_generator(surface.x, surface.y, np.ma.masked_invalid(surface.values), line_type=LineType.Separate)
+    found: list[Any] = [made.lines(level) for level in scale.edges[1:-1]]
+    return sum(len(line) for lines in found for line in lines)
 
 
 def straightened(points: Floats, codes: NDArray[np.uint8]) -> Path:

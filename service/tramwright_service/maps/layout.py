@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from textwrap import wrap
-
-from tramwright_solvers.model.units import DECIMALS
 
 from . import sentences
 from .callouts import AXIS, COLUMN
-from .colours import Palette, palette_for, scale_for
+from .colours import MOST_BANDS, Palette, palette_for, scale_for
+from .contours import points_of_lines
 from .drawing import Drawing, Panel
 from .pen import Box, Pen
 from .placing import Placing, extent_of, on_left
 from .plan_view import draw_panel
+from .surface import Surface, surfaces
 
 WIDTH, TALLEST = 820.0, 400.0
 """Points across the whole, and at most up a plan."""
@@ -29,6 +30,10 @@ STACKED = 1.9
 """Plans wider than this against their depth stand one above the other."""
 
 
+CROWDED = 1800
+"""Points of all contour lines beyond which they are taken farther apart."""
+
+
 class Layout:
     """A drawing laid out, all in points."""
 
@@ -36,10 +41,13 @@ class Layout:
         self.drawing = drawing
         extent, panels = extent_of(drawing.machine), drawing.panels
         self._wide, deep = extent.right - extent.left, extent.top - extent.bottom
-        self._columns = [columns_of(panel, extent) for panel in panels]
+        columns = [columns_of(panel, extent) for panel in panels]
         self._stacked = len(panels) > 1 and self._wide > STACKED * deep
+        if self._stacked:  # one exactly above the other
+            columns = [(max(left for left, _ in columns), max(right for _, right in columns))] * len(panels)
+        self._columns = columns
         across, rows = (1, len(panels)) if self._stacked else (len(panels), 1)
-        beside = (max if self._stacked else sum)(left + right for left, right in self._columns)
+        beside = sum(left + right for left, right in columns[:across])
         room = (WIDTH - 2.0 * MARGIN - beside) / across - 1.5 * AXIS
         self._size = min(room / self._wide, TALLEST / deep)
         self._spare = room - self._wide * self._size
@@ -55,11 +63,16 @@ class Layout:
             pen.text(MARGIN, self.height - 20.0, self.drawing.title, 12.0, weight="bold")
         for number, line in enumerate(self._says):
             pen.text(MARGIN, self.height - 37.0 - LINE * number, line, 8.5)
-        palette = palette_of(self.drawing, pen)
+        drawing = self.drawing
+        over = [
+            [] if panel.values is None else surfaces(panel.points, panel.values, panel.patches)
+            for panel in drawing.panels
+        ]
+        palette = palette_of(drawing, [one for own in over for one in own], pen)
         left, top, labelled = MARGIN + 0.5 * self._spare, self._top, []
-        for panel, (beside_left, beside_right) in zip(self.drawing.panels, self._columns, strict=True):
+        for panel, own, (beside_left, beside_right) in zip(drawing.panels, over, self._columns, strict=True):
             placing = Placing(self.drawing.machine, left + beside_left + AXIS, top - self._tall + BELOW, self._size)
-            labelled.append((draw_panel(pen, placing, panel, palette), len(panel.points)))
+            labelled.append((draw_panel(pen, placing, panel, own, palette), len(panel.points)))
             if self._stacked:
                 top -= self._tall
             else:
@@ -78,18 +91,25 @@ def columns_of(panel: Panel, extent: Box) -> tuple[float, float]:
     return COLUMN * (True in sides), COLUMN * (False in sides)
 
 
-def palette_of(drawing: Drawing, pen: Pen) -> Palette | None:
-    """Return the one scale of all plans, None where they have no values."""
+def palette_of(drawing: Drawing, over: Sequence[Surface], pen: Pen) -> Palette | None:
+    """Return the one scale of all plans, None where they have no values: a coarser one where lines would crowd.
+
+    Its steps are no finer than the dial's, for what lies below them is as much the dial as the bed.
+    """
     values = [value for panel in drawing.panels if panel.values is not None for value in panel.values.tolist()]
     if not values:
         return None
-    return palette_for(scale_for(min(values), max(values), 10.0 ** -DECIMALS[drawing.machine.units]), pen.inks)
+    for most in MOST_BANDS:
+        scale = scale_for(min(values), max(values), drawing.machine.division, most)
+        if sum(points_of_lines(one, scale) for one in over) <= CROWDED:
+            break
+    return palette_for(scale, pen.inks)
 
 
 def draw_scale(pen: Pen, palette: Palette, title: str, top: float) -> None:
     """Draw the scale of colours on the right."""
     scale, left = palette.scale, WIDTH - MARGIN - 12.0 - BAND * palette.scale.bands
-    pen.text(left, top, title, 7.5)
+    pen.text(WIDTH - MARGIN, top, title, 7.5, ha="right")
     for number, colour in enumerate(palette.colours):
         box = Box(left + BAND * number, top - 22.0, left + BAND * (number + 1), top - 9.0)
         pen.rectangle(box, fill=True, facecolor=colour, linewidth=0.6)

@@ -17,21 +17,23 @@ from .drawing import Callout, Panel
 from .labels import write_labels
 from .pen import Box, Pen
 from .placing import Placing
-from .surface import surfaces
+from .surface import Surface
 
 SUPPORT, CROSS, SEAT = 4.5, 6.5, 3.5
 """Half sizes of the signs for a support, ring and cross, and a rail seat."""
 
-MOST_MARKED = 4000
+ROOMY = 130.0
+"""Width of a plan in front of which there is room for the name of the axis."""
+
+MOST_MARKED = 900
 """Stations beyond this are not marked one by one: the marks would run together."""
 
 
-def draw_panel(pen: Pen, placing: Placing, panel: Panel, palette: Palette | None) -> int:
-    """Draw a panel and return how many of its stations are labelled."""
+def draw_panel(pen: Pen, placing: Placing, panel: Panel, over: Sequence[Surface], palette: Palette | None) -> int:
+    """Draw a panel, with the surfaces over its stations, and return how many of these are labelled."""
     bed, frame = placing.bed, placing.frame
     pen.text(bed.left, frame.top + 34.0, panel.title, 9.5, weight="bold")
     pen.text(bed.left, frame.top + 22.0, panel.says, 8.0)
-    over = surfaces(panel.points, panel.values, panel.patches) if palette and panel.values is not None else ()
     contours = [Contours(pen, placing, one, palette) for one in over if palette]
     for one in contours:
         one.draw_bands()
@@ -60,11 +62,12 @@ def axes(pen: Pen, placing: Placing) -> None:
     """Draw the axes in front and left of the plan, with where the bed begins and ends."""
     bed, frame, machine = placing.bed, placing.frame, placing.machine
     below, beside = frame.bottom - 9.0, frame.left - 9.0
-    middle, three_quarters = (bed.left + share * (bed.right - bed.left) for share in (0.5, 0.78))
+    middle, wide = 0.5 * (bed.left + bed.right), bed.right - bed.left
+    named = (bed.left + 0.78 * wide, "center") if wide > ROOMY else (bed.right + 14.0, "left")
     written = [
         pen.text(middle, below - 8.0, sentences.FRONT, 7.5, ha="center", weight="bold"),
         pen.text(middle, frame.top + 9.0, sentences.REAR, 7.5, ha="center"),
-        pen.text(three_quarters, below - 8.0, f"x, {machine.units}", 7.0, ha="center"),
+        pen.text(named[0], below - 8.0, f"x, {machine.units}", 7.0, ha=named[1]),
         pen.text(beside, bed.top + 9.0, f"y, {machine.units}", 7.0, ha="center"),
     ]
     for x, said in zip((bed.left, bed.right), machine.bed.x, strict=True):

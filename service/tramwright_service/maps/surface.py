@@ -19,6 +19,9 @@ ACROSS = 41
 PLATE = 450
 """Stations up to which the plate is worked out; more stand so close that the triangles between them do as well."""
 
+ALIKE = 200
+"""Places along the longer side that are told apart."""
+
 FEWEST = 3
 
 
@@ -49,6 +52,20 @@ def surfaces(points: Floats, values: Floats, patches: Sequence[Sequence[int]]) -
     return made
 
 
+def merged(points: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Return stations that stand closer than can be drawn as one: a plate through both would be thrown up beside them.
+
+    Args:
+        points: stations in their own span, shape (n, 2).
+        values: the gap there, shape (n,).
+    """
+    cells = np.round(points * ALIKE)
+    _, own, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+    own = own.reshape(-1)
+    means = [np.bincount(own, column) / count for column in (*points.T, values)]
+    return np.column_stack(means[:2]), means[2]
+
+
 def surface(points: Floats, values: Floats) -> Surface | None:
     """Return the surface over stations (n, 2), None where they lie in one line."""
     from scipy.interpolate import LinearNDInterpolator, RBFInterpolator
@@ -59,13 +76,13 @@ def surface(points: Floats, values: Floats) -> Surface | None:
     if len(points) < FEWEST or longest == 0.0:
         return None
     # Worked out in the stations' own span, so that neither unit nor origin matters.
-    inside = (points - low) / longest
-    if np.linalg.svd(inside - inside.mean(axis=0), compute_uv=False)[-1] < 1e-6:
+    inside, values = merged((points - low) / longest, values)
+    if len(inside) < FEWEST or np.linalg.svd(inside - inside.mean(axis=0), compute_uv=False)[-1] < 1e-6:
         return None
     hull = ConvexHull(inside)
     x, y = (np.linspace(0.0, side, max(5, round(ACROSS * side) + 1)) for side in size / longest)
     grid = np.column_stack([one.ravel() for one in np.meshgrid(x, y)])
-    plate = RBFInterpolator(inside, values) if len(points) <= PLATE else LinearNDInterpolator(inside, values)
+    plate = RBFInterpolator(inside, values) if len(inside) <= PLATE else LinearNDInterpolator(inside, values)
     known = np.asarray(plate(grid))
     # A little beyond the outline lines go on, to be cut there; far beyond the plate would only be guessed at.
     beyond = np.max(grid @ hull.equations[:, :2].T + hull.equations[:, 2], axis=1)
@@ -74,5 +91,5 @@ def surface(points: Floats, values: Floats) -> Surface | None:
         low[0] + longest * x,
         low[1] + longest * y,
         known.reshape(len(y), len(x)),
-        points[hull.vertices],
+        low + longest * inside[hull.vertices],
     )

@@ -18,6 +18,7 @@ from msgspec.structs import replace
 
 from tramwright_solvers.results.correction import Correction
 
+from ..maps.drawing import Drawing
 from ..maps.figure import UNDATED, alone
 from ..maps.layout import WIDTH, Layout
 from ..maps.pen import Box, Pen, paper
@@ -42,18 +43,23 @@ BEFORE, GOAL, READ = 446.0, 496.0, 503.0
 
 def as_pdf(asked: Any, answer: Correction, sent: bytes) -> bytes:
     """Return the sheet, and after it the map as large as the page."""
-    drawing, made = of_correction(asked, answer), BytesIO()
-    with alone():
-        column, draw_map = fitted(sheet.sheet_of(asked, answer, sent), Layout(replace(drawing, says="")))
-        draw_map()
-        layout = Layout(drawing)
-        large = paper(UP, ACROSS, "light")
-        scale = min((UP - 2.0 * EDGE) / WIDTH, (ACROSS - 2.0 * EDGE) / layout.height)
-        corner = ((UP - WIDTH * scale) / 2.0, (ACROSS - layout.height * scale) / 2.0)
-        layout.draw(Pen(large, "light", corner, scale))
-        with PdfPages(made, metadata=UNDATED[PDF]) as pages:
-            for page in (*column.pages, large):
-                pages.savefig(page)
+    drawing = of_correction(asked, answer)
+    told = sheet.sheet_of(asked, answer, sent)
+    return alone(lambda: drawn(told, drawing))
+
+
+def drawn(told: Sheet, drawing: Drawing) -> bytes:
+    """Return both pages, or more where the steps take them."""
+    column, draw_map = fitted(told, Layout(replace(drawing, says="")))
+    draw_map()
+    layout, made = Layout(drawing), BytesIO()
+    large = paper(UP, ACROSS, "light")
+    scale = min((UP - 2.0 * EDGE) / WIDTH, (ACROSS - 2.0 * EDGE) / layout.height)
+    corner = ((UP - WIDTH * scale) / 2.0, (ACROSS - layout.height * scale) / 2.0)
+    layout.draw(Pen(large, "light", corner, scale))
+    with PdfPages(made, metadata=UNDATED[PDF]) as pages:
+        for page in (*column.pages, large):
+            pages.savefig(page)
     return made.getvalue()
 
 
