@@ -38,9 +38,9 @@ from ..wire import problems
 from ..wire.json_schema import REF, components_of, placed
 from ..wire.media_types import HTML, JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
 from ..wire.problems import Kind
+from .pictures import THEME
 from .routes import routes
 from .routes.batch import Engines
-from .routes.encoded import THEME
 
 API = "1.0"
 """Version of the interface, which is not that of the package: fields may be added to it, never renamed."""

@@ -71,9 +71,11 @@ def surface(points: Floats, values: Floats) -> Surface | None:
     from scipy.interpolate import LinearNDInterpolator, RBFInterpolator
     from scipy.spatial import ConvexHull
 
+    if len(points) < FEWEST:
+        return None
     low, size = points.min(axis=0), np.ptp(points, axis=0)
     longest = float(size.max())
-    if len(points) < FEWEST or longest == 0.0:
+    if longest == 0.0:
         return None
     # Worked out in the stations' own span, so that neither unit nor origin matters.
     inside, values = merged((points - low) / longest, values)

@@ -6,11 +6,10 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from . import problems
-from .media_types import JSON, MSGPACK_NAMES, PICTURES, TEXT
+from .media_types import JSON, MSGPACK_NAMES, TEXT
 from .problems import RequestError
 
 OFFERED = (JSON, *MSGPACK_NAMES, TEXT)
-DRAWN_TOO = (*OFFERED, *PICTURES)
 
 
 @lru_cache(maxsize=256)

@@ -7,10 +7,9 @@ from functools import partial
 from typing import Any
 
 import msgspec
-from litestar import Request, post
+from litestar import post
 from litestar.handlers import HTTPRouteHandler
-from litestar.response.base import ASGIResponse
-from litestar.types import Receive
+from litestar.types import ASGIApp, Receive
 from msgspec import UNSET
 
 from tramwright_solvers.correction.api import correct
@@ -30,17 +29,13 @@ from ...execution.plug_ins.messages import CORRECTIONS, Ask
 from ...execution.threads import Kinds
 from ...maps.subjects import of_correction
 from ...settings import Settings
-from ...wire.accept import OFFERED, accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode
 from ...wire.media_types import HTML, MSGPACK, PICTURES, PNG, SVG
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
-from ..body import StrictRequest, content_type
-from .encoded import Encoded, map_of, picture_asked
-
-DRAWN = (HTML, *PICTURES)
-OFFERED_HERE = (*OFFERED, *DRAWN)
+from ..documents import DIRECT, Sent, answering
+from ..pictures import Pictures, map_of
 
 
 def create(
@@ -58,56 +53,45 @@ def create(
         data = decoder.decode(body, sent_as)
         return SurveyRequest(data.machine, data.survey, data.solve)
 
+    async def answer(sent: Sent) -> bytes:
+        asked = read(sent.body, sent.sent_as)
+        named = asked.solve.with_
+        if registry.guests and (guests := await plug_ins.of(named, asked.machine)):
+            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", asked):
+                ask = Ask(CORRECTIONS, sent.body, sent.sent_as, sent.media_type)
+                return await plug_ins.ask(guests, ask, named, sent.receive)
+        cost = affordable(*asked, most)
+        if cost.quick:
+            with metrics.solving("quick", asked):
+                return await together.ask(asked, sent.media_type, cost.seconds)
+        with metrics.under_way("long"), metrics.solving("long", asked):
+            task = partial(_answer, asked, registry, cache, sent.media_type)
+            return await workers.corrections.run(task, cost, sent.receive)
+
+    async def draw(picture: Asked, receive: Receive) -> Callable[[], bytes]:
+        workers.corrections.expect(picture.body)
+        told = await answer(Sent(picture.body, picture.sent_as, MSGPACK, receive))
+        asked = read(picture.body, picture.sent_as)
+        return partial(drawn_as, asked, msgspec.msgpack.decode(told, type=Correction), picture)
+
+    pictures = Pictures(CORRECTIONS, (HTML, *PICTURES), gallery, draw)
+    direct = answering(answer, workers.corrections, settings.max_body, pictures)
+
     @post(
         "/v1/corrections",
         status_code=200,
         operation_id="correct",
         summary="Turn one survey into the moves that make bed and tool plane parallel",
         tags=["corrections"],
-        request_class=StrictRequest,
-        request_max_body_size=settings.max_body,
+        opt={DIRECT: direct},
     )
-    async def correct_one(request: Request[Any, Any, Any]) -> ASGIResponse:
+    async def correct_one() -> ASGIApp:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
 
         The answer comes as Accept asks: as JSON, MessagePack or plain text, as a map in SVG or PNG, or as a sheet to
         print in HTML or, with the map on a page of its own, PDF.
         """
-        # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]), OFFERED_HERE)
-        if media_type in DRAWN:
-            return await draw(request, media_type)
-        sent = await request.body()
-        workers.corrections.expect(sent)
-        sent_as = content_type(request.scope)
-        return Encoded(await answer(read(sent, sent_as), sent, sent_as, media_type, request.receive), media_type)
-
-    async def draw(request: Request[Any, Any, Any], media_type: str) -> Encoded:
-        picture = await picture_asked(request, CORRECTIONS, media_type)
-
-        async def drawn() -> Callable[[], bytes]:
-            workers.corrections.expect(picture.body)
-            asked = read(picture.body, picture.sent_as)
-            answered = await answer(asked, picture.body, picture.sent_as, MSGPACK, request.receive)
-            told = msgspec.msgpack.decode(answered, type=Correction)
-            return partial(drawn_as, asked, told, picture)
-
-        made = await gallery.picture(picture, drawn, request.receive)
-        return Encoded(made, media_type, (policy(),) if media_type == HTML else ())
-
-    async def answer(asked: SurveyRequest, sent: bytes, sent_as: bytes, media_type: str, receive: Receive) -> bytes:
-        named = asked.solve.with_
-        if registry.guests and (guests := await plug_ins.of(named, asked.machine)):
-            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", asked):
-                ask = Ask(CORRECTIONS, sent, sent_as, media_type)
-                return await plug_ins.ask(guests, ask, named, receive)
-        cost = affordable(*asked, most)
-        if cost.quick:
-            with metrics.solving("quick", asked):
-                return await together.ask(asked, media_type, cost.seconds)
-        with metrics.under_way("long"), metrics.solving("long", asked):
-            task = partial(_answer, asked, registry, cache, media_type)
-            return await workers.corrections.run(task, cost, receive)
+        return direct
 
     return correct_one
 
@@ -124,10 +108,3 @@ def drawn_as(asked: SurveyRequest, answer: Correction, picture: Asked) -> bytes:
 
     make = sheet.as_html if picture.media_type == HTML else sheet_on_paper.as_pdf
     return make(asked, answer, picture.body)
-
-
-def policy() -> tuple[bytes, bytes]:
-    """Return the header that keeps a sheet to what it holds itself."""
-    from ...pages import sheet
-
-    return b"content-security-policy", sheet.policy().encode()

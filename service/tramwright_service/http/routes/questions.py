@@ -8,26 +8,25 @@ from functools import partial
 from typing import Any
 
 import msgspec
-from litestar import Request, post
+from litestar import post
 from litestar.handlers import HTTPRouteHandler
-from litestar.types import Receive
+from litestar.types import ASGIApp, Receive
 
 from tramwright_solvers.model.deadline import Deadline
 
 from ...catalogue.endpoints import QUESTIONS, Question
-from ...execution.gallery import Gallery
+from ...execution.gallery import Asked, Gallery
 from ...execution.metrics import Metrics
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import Ask
 from ...execution.threads import Kinds, SolverThreads
 from ...maps.drawing import Drawing
 from ...settings import Settings
-from ...wire.accept import DRAWN_TOO, OFFERED, accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode
 from ...wire.media_types import MSGPACK, PICTURES
-from ..body import StrictRequest, content_type
-from .encoded import Encoded, map_of, picture_asked
+from ..documents import DIRECT, Sent, answering
+from ..pictures import Pictures, map_of
 
 
 def create(
@@ -51,11 +50,30 @@ def route(
     registry = plug_ins.registry
     decoder: Decoder[Any] = Decoder(question.request(registry), registry)
 
-    most, draws = settings.most, question.draws
-    offered = OFFERED if draws is None else DRAWN_TOO
+    most = settings.most
 
     def solved(data: Any, media_type: str, within: Deadline) -> bytes:
         return encode(question.solve(data, registry, within), media_type, question.text)
+
+    async def answer(sent: Sent) -> bytes:
+        data = decoder.decode(sent.body, sent.sent_as)
+        if registry.guests and (guests := await plug_ins.of(data.solve.with_, data.machine)):
+            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", data):
+                ask_them = Ask(question.name, sent.body, sent.sent_as, sent.media_type)
+                return await plug_ins.ask(guests, ask_them, data.solve.with_, sent.receive)
+        cost = question.check(data, most)
+        with metrics.under_way(question.name), metrics.solving(question.name, data):
+            return await workers.run(partial(solved, data, sent.media_type), cost, sent.receive)
+
+    async def draw(draws: Callable[[Any, Any], Drawing], picture: Asked, receive: Receive) -> Callable[[], bytes]:
+        workers.expect(picture.body)
+        told = await answer(Sent(picture.body, picture.sent_as, MSGPACK, receive))
+        data = decoder.decode(picture.body, picture.sent_as)
+        return partial(map_of, draws(data, msgspec.msgpack.decode(told, type=question.answer)), picture)
+
+    draws = question.draws
+    pictures = Pictures(question.name, PICTURES, gallery, partial(draw, draws)) if draws else None
+    direct = answering(answer, workers, settings.max_body, pictures)
 
     @post(
         f"/v1/{question.name}",
@@ -64,40 +82,9 @@ def route(
         summary=question.summary,
         description=question.says,
         tags=["questions"],
-        request_class=StrictRequest,
-        request_max_body_size=settings.max_body,
+        opt={DIRECT: direct},
     )
-    async def ask(request: Request[Any, Any, Any]) -> Encoded:
-        # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]), offered)
-        if draws is not None and media_type in PICTURES:
-            return await draw(request, media_type, draws)
-        sent = await request.body()
-        workers.expect(sent)
-        sent_as = content_type(request.scope)
-        return Encoded(
-            await answer(decoder.decode(sent, sent_as), sent, sent_as, media_type, request.receive), media_type
-        )
-
-    async def draw(request: Request[Any, Any, Any], media_type: str, draws: Callable[[Any, Any], Drawing]) -> Encoded:
-        picture = await picture_asked(request, question.name, media_type)
-
-        async def drawn() -> Callable[[], bytes]:
-            workers.expect(picture.body)
-            data = decoder.decode(picture.body, picture.sent_as)
-            answered = await answer(data, picture.body, picture.sent_as, MSGPACK, request.receive)
-            drawing = draws(data, msgspec.msgpack.decode(answered, type=question.answer))
-            return partial(map_of, drawing, picture)
-
-        return Encoded(await gallery.picture(picture, drawn, request.receive), media_type)
-
-    async def answer(data: Any, sent: bytes, sent_as: bytes, media_type: str, receive: Receive) -> bytes:
-        if registry.guests and (guests := await plug_ins.of(data.solve.with_, data.machine)):
-            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", data):
-                ask_them = Ask(question.name, sent, sent_as, media_type)
-                return await plug_ins.ask(guests, ask_them, data.solve.with_, receive)
-        cost = question.check(data, most)
-        with metrics.under_way(question.name), metrics.solving(question.name, data):
-            return await workers.run(partial(solved, data, media_type), cost, receive)
+    async def ask() -> ASGIApp:
+        return direct
 
     return ask
