@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import io
 import re
+from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
@@ -174,3 +175,18 @@ def test_a_comparison_without_a_common_station_is_drawn_without_values(client: T
     drawn = client.post("/v1/comparisons", json=payload, headers={"Accept": SVG})
     assert drawn.status_code == 200
     assert "No station is in both surveys" in words(drawn.content)
+
+
+KEPT = Path(__file__).parents[2] / "openapi/examples/twisted-frame.svg"
+NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+
+
+def test_the_map_beside_the_examples_is_the_one_that_is_drawn(client: TestClient[Any]) -> None:
+    """Made by `tramwright correct openapi/examples/twisted-frame.json --map openapi/examples/twisted-frame.svg`.
+
+    Places are compared to a tenth of a point and more, since processors differ in the last digit; words exactly.
+    """
+    drawn, kept = ask(client, examples.corrections()["twisted-frame"], SVG).text, KEPT.read_text()
+    assert words(drawn.encode()) == words(kept.encode())
+    for one, other in zip(re.findall(r' d="([^"]*)"', drawn), re.findall(r' d="([^"]*)"', kept), strict=True):
+        assert list(map(float, NUMBER.findall(one))) == pytest.approx(list(map(float, NUMBER.findall(other))), abs=0.11)
