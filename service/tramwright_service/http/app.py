@@ -34,7 +34,7 @@ from ..wire.decode import Decoder
 from ..wire.media_types import JSON
 from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
-from . import docs
+from . import bench, docs
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
 from .routes.batch import Engines
@@ -93,6 +93,7 @@ def create_app(
         route_handlers=[
             *routes(guests, settings, workers, engines, metrics, cache),
             *docs.create(registry, settings),
+            *bench.create(registry),
         ],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},

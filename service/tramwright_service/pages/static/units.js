@@ -1,0 +1,48 @@
+// How numbers are typed and shown: decimal sign, digits, sign, unit. Nothing is computed here but mm to inch and back.
+
+import { language } from "./messages.js";
+
+const MM_PER_INCH = 25.4;
+const DIGITS = { mm: 3, inch: 5 };
+const MARK = new Intl.NumberFormat(language).formatToParts(1.5).find((part) => part.type === "decimal").value;
+
+/** Return the number that was typed: null for nothing, NaN for what is no number. A comma is a decimal sign. */
+export function typed(text) {
+  const plain = text.trim().replace("−", "-").replace(",", ".");
+  if (plain === "") return null;
+  return /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d{1,3})?$/i.test(plain) ? Number(plain) : NaN;
+}
+
+/** Return a number as it is put into a field: every digit it has, with the decimal sign of the language. */
+export function written(value) {
+  return value === null || value === undefined ? "" : String(value).replace(".", MARK);
+}
+
+/** Return a length with its unit, as "0.250 mm". */
+export function length(value, units) {
+  return `${fixed(value, units)} ${unit(units)}`;
+}
+
+/** Return a length with its sign and without unit, as "+0.250" or "−0.250"; zero has none. */
+export function signed(value, units) {
+  const text = fixed(Math.abs(value), units);
+  return Number(value.toFixed(DIGITS[units])) === 0 ? text : `${value < 0 ? "−" : "+"}${text}`;
+}
+
+/** Return the short name of a unit. */
+export function unit(units) {
+  return units === "inch" ? "in" : "mm";
+}
+
+/** Return a length in the other unit; digits that only the division brought are dropped. */
+export function converted(value, from, to) {
+  if (from === to) return value;
+  return Number((to === "mm" ? value * MM_PER_INCH : value / MM_PER_INCH).toPrecision(12));
+}
+
+function fixed(value, units) {
+  const text = value.toLocaleString(language, {
+    minimumFractionDigits: DIGITS[units], maximumFractionDigits: DIGITS[units], useGrouping: false,
+  });
+  return text.replace("-", "−");
+}
