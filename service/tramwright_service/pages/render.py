@@ -31,6 +31,7 @@ TEMPLATES = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+TEMPLATES.policies["json.dumps_function"] = lambda value, **_: msgspec.json.encode(value).decode()
 IMPORT = re.compile(rb'^(?:import|export)\b[^;"]*"\./([\w.]+)";', re.MULTILINE)
 
 
@@ -85,5 +86,5 @@ def language_of(asked: str | None, accept: list[tuple[str, float]]) -> str:
 
 
 def encoded(data: Mapping[str, Any]) -> bytes:
-    """Return what a page's script starts from as JSON, always in the same order."""
-    return msgspec.json.encode(data, order="sorted")
+    """Return what a page's script starts from as JSON."""
+    return msgspec.json.encode(data)

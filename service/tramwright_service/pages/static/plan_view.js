@@ -14,12 +14,12 @@ export function shape(name, attributes = {}, text = null) {
 /**
  * A plan view inside an <svg>.
  *
- * `words` has the texts {front, place({id, x, y})}. `moved(kind, index, x, y, ended)` is called while a support or seat
- * is dragged or moved by arrow keys, `picked(kind, index)` when a support, seat or station is chosen; without `moved`
- * nothing can be dragged.
+ * `words` has the texts {front, place({kind, id, x, y})}. `moved(kind, index, x, y, ended)` is called while a support or
+ * seat is dragged or moved by arrow keys, `picked(kind, index)` when a support, seat or station is chosen, and
+ * `tapped(x, y)` when the drawing is tapped anywhere else; without `moved` nothing can be dragged.
  */
 export class PlanView {
-  constructor(svg, { words, moved = null, picked = null }) {
+  constructor(svg, { words, moved = null, picked = null, tapped = null }) {
     this.svg = svg;
     this.words = words;
     this.moved = moved;
@@ -29,6 +29,9 @@ export class PlanView {
     this.known = new Map();
     this.held = null;
     this.scene = null;
+    if (tapped) {
+      svg.addEventListener("click", (event) => this.marks.contains(event.target) || tapped(...this.#under(event)));
+    }
     new ResizeObserver(() => this.scene && this.draw(this.scene)).observe(svg);
   }
 
@@ -188,6 +191,14 @@ export class PlanView {
     const { x, y, from } = this.held;
     const [right, up] = [event.clientX - from[0], from[1] - event.clientY];
     return [x + right / this.scale, y + up / this.scale].map((at) => round(Math.round(at / grid) * grid));
+  }
+
+  #under(event) {
+    const frame = this.svg.getBoundingClientRect();
+    const [right, down] = [event.clientX - frame.left - this.left, event.clientY - frame.top - MARGIN.top];
+    const grid = this.#grid();
+    const place = [this.low[0] + right / this.scale, this.high[1] - down / this.scale];
+    return place.map((at) => round(Math.round(at / grid) * grid));
   }
 
   // The round length (1, 2 or 5 of a power of ten) of which one pixel is no more.
