@@ -59,19 +59,22 @@ export class Form {
   }
 
   #say(pointer, text) {
+    const [field, place] = this.#place(pointer);
     const told = document.createElement("p");
     told.className = "wrong";
     told.dataset.fault = pointer;
     told.id = `fault${pointer.replaceAll(/[^\w]/g, "-")}`;
-    told.lang = "en"; // the words are the service's own
-    told.textContent = text;
-    const [field, place] = this.#place(pointer);
-    if (field && !document.getElementById(told.id)) {
+    if (field) {
+      const label = field.closest("fieldset")?.querySelector("legend") ?? field.labels[0];
+      told.append(Object.assign(document.createElement("strong"), { textContent: `${nameOf(label)}:` }));
+      if (field.hasAttribute("aria-invalid")) return; // one screw shown for all: it is wrong in each of them
       field.setAttribute("aria-invalid", "true");
       field.setAttribute("aria-describedby", told.id);
     }
+    told.append(Object.assign(document.createElement("span"), { textContent: text, lang: "en" })); // the service's own words
     for (let holder = place.closest("details"); holder; holder = holder.parentElement.closest("details")) holder.open = true;
-    place.append(told);
+    if (field) place.after(told);
+    else place.append(told);
   }
 
   #place(pointer) {
@@ -103,6 +106,11 @@ export function row(template, pointer) {
     }
   }
   return made;
+}
+
+// The words of a label without the unit that stands behind them.
+function nameOf(label) {
+  return label.firstChild.textContent.trim();
 }
 
 function sheetWritten(one) {

@@ -75,7 +75,7 @@ function template(solver) {
 function keep(itsKey, content) {
   try {
     machines.write(itsKey, content);
-    $("title-kept").textContent = new Date().toLocaleTimeString(document.documentElement.lang, { timeStyle: "short" });
+    $("title-kept").textContent = new Date().toLocaleTimeString([], { timeStyle: "short" });
     trouble("");
   } catch (error) {
     if (!(error instanceof NotKept)) throw error;
@@ -113,11 +113,9 @@ function refresh() {
   for (const editing of editors) editing.update(machine);
   form.fill(machine);
   for (const place of document.querySelectorAll("[data-unit]")) place.textContent = unit(units);
-  for (const [index, part] of [...$("supports").children].entries()) {
-    part.querySelector("[data-mount]").hidden = !machine.supports[index].mount;
-  }
   $("title-id").textContent = machine.id ?? say("machine.no-name");
   const kind = kindOf(machine);
+  for (const mount of document.querySelectorAll("[data-mount]")) mount.hidden = kind !== "kinematic";
   for (const button of document.querySelectorAll("[data-kind]")) {
     button.setAttribute("aria-pressed", String(button.dataset.kind === kind));
   }
@@ -130,7 +128,7 @@ function refresh() {
 function draw() {
   const { bed, supports, rails } = machine;
   const numbers = [bed?.x, bed?.y].every((pair) => pair?.every?.(Number.isFinite) && pair[0] < pair[1]);
-  if (numbers) lastBed = { x: bed.x, y: bed.y };
+  if (numbers) lastBed = structuredClone({ x: bed.x, y: bed.y });
   view.draw({ units: unit(machine.units ?? "mm"), bed: lastBed, supports, seats: rails?.seats, picked: chosen });
 }
 
@@ -152,7 +150,10 @@ function seatRow(index) {
 
 function listed(made, kind, index, all) {
   made.dataset.index = index;
-  made.querySelector("legend").textContent = say(`machine.nth-${kind}`, { n: index + 1 });
+  const title = say(`machine.nth-${kind}`, { n: index + 1 });
+  made.querySelector("h3").textContent = title;
+  made.setAttribute("aria-label", title);
+  made.querySelector("[data-remove]").setAttribute("aria-label", say("machine.remove-nth", { title }));
   made.addEventListener("focusin", () => {
     if (chosen?.kind === kind && chosen.index === index) return;
     chosen = { kind, index };

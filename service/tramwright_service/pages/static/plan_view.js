@@ -1,7 +1,7 @@
 // Draws a machine in plan as an engineering drawing, in true proportion. It works out nothing but the drawing scale.
 
 const SVG = "http://www.w3.org/2000/svg";
-const MARGIN = { left: 46, right: 22, top: 22, bottom: 58 };
+const MARGIN = { left: 46, right: 22, top: 34, bottom: 72 };
 
 /** Return a new SVG element. */
 export function shape(name, attributes = {}, text = null) {
@@ -95,7 +95,7 @@ export class PlanView {
         }));
       }
     }
-    const foot = this.#down(this.low[1]) + 30;
+    const foot = this.#down(this.low[1]) + 44;
     const side = this.#across(this.low[0]) - 28;
     parts.push(
       ...this.#dimension(left, foot, right, foot, `${round(bed.x[1] - bed.x[0])} ${units}`),
@@ -136,14 +136,22 @@ export class PlanView {
       mark.setAttribute("aria-label", this.words.place({ kind, ...one, id: name }));
       mark.setAttribute("aria-pressed", String(chosen));
     }
+    if (kind === "support") turnGroove(mark.querySelector(".groove"), one.mount);
     const text = mark.lastChild;
     text.textContent = name;
-    // The name stands on that side of the mark where there is more of the drawing.
-    const rightHalf = this.#across(one.x) > this.size[0] / 2;
-    text.setAttribute("text-anchor", kind === "station" ? "middle" : rightHalf ? "end" : "start");
-    text.setAttribute("x", kind === "station" ? 0 : rightHalf ? -13 : 13);
-    text.setAttribute("y", kind === "station" ? -9 : 4);
+    for (const [name, value] of Object.entries(this.#beside(kind, one))) text.setAttribute(name, value);
     return key;
+  }
+
+  // Where a name stands: a seat's outside the bed, a support's towards the middle, a station's above it.
+  #beside(kind, { x, y }) {
+    if (kind === "station") return { "text-anchor": "middle", x: 0, y: -9 };
+    const right = x > (this.low[0] + this.high[0]) / 2;
+    const height = (y - this.low[1]) / (this.high[1] - this.low[1] || 1);
+    const anchor = right ? "end" : "start";
+    if (kind === "seat" && height > 0.8) return { "text-anchor": anchor, x: right ? 10 : -10, y: -15 };
+    if (kind === "seat" && height < 0.2) return { "text-anchor": anchor, x: right ? 10 : -10, y: 25 };
+    return { "text-anchor": anchor, x: right ? -14 : 14, y: 4 };
   }
 
   #listen(mark, kind, index) {
@@ -212,11 +220,22 @@ export class PlanView {
 function figure(kind) {
   if (kind === "support") {
     const mark = shape("g", { class: "figure" });
-    mark.append(shape("circle", { r: 9 }), shape("path", { d: "M-13 0H13M0-13V13" }));
+    mark.append(
+      shape("path", { class: "groove", d: "M-24-3.5H24M-24 3.5H24" }),
+      shape("circle", { r: 9 }),
+      shape("path", { d: "M-13 0H13M0-13V13" }),
+    );
     return mark;
   }
   if (kind === "seat") return shape("rect", { class: "figure", x: -8, y: -8, width: 16, height: 16 });
   return shape("circle", { class: "figure", r: 5 });
+}
+
+// A vee shows the direction of its groove; angles are drawn as they are given, anticlockwise from x.
+function turnGroove(groove, mount) {
+  const shown = mount?.kind === "vee" && Number.isFinite(mount.axis);
+  groove.setAttribute("visibility", shown ? "visible" : "hidden");
+  groove.setAttribute("transform", shown ? `rotate(${-mount.axis})` : "");
 }
 
 function round(value) {
