@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 import importlib.util
-import os
-import shutil
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlsplit
 
 import pytest
 
+from browsing import CHROMIUM, DESKTOP, Visit, Visits
 from processes import served
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
-
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-PHONE = {"width": 390, "height": 844}
-DESKTOP = {"width": 1280, "height": 800}
-AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+    from playwright.sync_api import Browser
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -51,37 +43,6 @@ def browser() -> Iterator[Browser]:
         opened = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield opened
         opened.close()
-
-
-class Visit:
-    """An empty browser: its storage is its own. What it asks of other hosts, and what goes wrong in it, is noted."""
-
-    def __init__(self, browser: Browser, server: str, options: dict[str, Any]) -> None:
-        self.context = browser.new_context(base_url=server, **options)
-        self.host = urlsplit(server).netloc
-        self.elsewhere: list[str] = []
-        self.wrong: list[str] = []
-        self.context.on("request", lambda request: self._asked(request.url))
-        self.context.on("weberror", lambda error: self.wrong.append(str(error.error)))
-        self.context.on("console", lambda said: said.type == "error" and self.wrong.append(said.text))
-        self.page: Page = self.context.new_page()
-
-    def _asked(self, url: str) -> None:
-        parts = urlsplit(url)
-        if parts.scheme not in ("data", "blob") and parts.netloc != self.host:
-            self.elsewhere.append(url)
-
-    def open(self, path: str) -> Page:
-        """Open a page and wait until its script has made it ready."""
-        self.page.goto(path)
-        self.ready()
-        return self.page
-
-    def ready(self) -> None:
-        self.page.wait_for_selector("html[data-ready]", state="attached")
-
-
-Visits = Callable[..., Visit]
 
 
 @pytest.fixture

@@ -208,6 +208,7 @@ function changed(pointer) {
 
 function saved() {
   keep(key, machine);
+  $("standing").dataset.asked = true;
   clearTimeout(timer);
   timer = setTimeout(check, PAUSE);
 }
@@ -347,6 +348,7 @@ window.addEventListener("storage", ({ key: name, newValue }) => {
 
 async function check() {
   clearTimeout(timer);
+  $("standing").dataset.asked = true;
   asked.abort();
   asked = new AbortController();
   const { x, y } = lastBed;
@@ -372,6 +374,7 @@ async function check() {
 function standing(text, good) {
   $("standing").textContent = text;
   $("standing").dataset.good = good;
+  $("standing").dataset.asked = false;
 }
 
 function solverName(solver) {

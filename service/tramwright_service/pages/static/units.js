@@ -13,9 +13,10 @@ export function typed(text) {
   return /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d{1,3})?$/i.test(plain) ? Number(plain) : NaN;
 }
 
-/** Return a number as it is put into a field: every digit it has, with the decimal sign of the language. */
+/** Return a number as it is put into a field: up to ten digits, with the decimal sign of the language. */
 export function written(value) {
-  return value === null || value === undefined ? "" : String(value).replace(".", MARK);
+  if (typeof value === "number") return String(Number(value.toPrecision(10))).replace(".", MARK);
+  return value === null || value === undefined ? "" : String(value);
 }
 
 /** Return a length with its unit, as "0.250 mm". */
@@ -34,10 +35,10 @@ export function unit(units) {
   return units === "inch" ? "in" : "mm";
 }
 
-/** Return a length in the other unit; digits that only the division brought are dropped. */
+/** Return a length in the other unit. Millimetres have fewer digits than inches keep, so that they come back the same. */
 export function converted(value, from, to) {
   if (from === to) return value;
-  return Number((to === "mm" ? value * MM_PER_INCH : value / MM_PER_INCH).toPrecision(12));
+  return Number(to === "mm" ? (value * MM_PER_INCH).toPrecision(12) : (value / MM_PER_INCH).toPrecision(15));
 }
 
 function fixed(value, units) {

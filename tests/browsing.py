@@ -1,0 +1,52 @@
+"""A browser as a person at a machine has it: what the tests of the pages open them with."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+PHONE = {"width": 390, "height": 844}
+DESKTOP = {"width": 1280, "height": 800}
+AXE = Path(__file__).parent / "pages" / "node_modules" / "axe-core" / "axe.min.js"
+
+
+class Visit:
+    """An empty browser: its storage is its own. What it asks of other hosts, and what goes wrong in it, is noted."""
+
+    def __init__(self, browser: Browser, server: str, options: dict[str, Any]) -> None:
+        self.context = browser.new_context(base_url=server, **options)
+        self.host = urlsplit(server).netloc
+        self.elsewhere: list[str] = []
+        self.wrong: list[str] = []
+        self.context.on("request", lambda request: self._asked(request.url))
+        self.context.on("weberror", lambda error: self.wrong.append(str(error.error)))
+        self.context.on("console", lambda said: said.type == "error" and self.wrong.append(said.text))
+        self.page: Page = self.context.new_page()
+
+    def _asked(self, url: str) -> None:
+        parts = urlsplit(url)
+        if parts.scheme not in ("data", "blob") and parts.netloc != self.host:
+            self.elsewhere.append(url)
+
+    def open(self, path: str) -> Page:
+        """Open a page and wait until its script has made it ready."""
+        self.page.goto(path)
+        self.ready()
+        return self.page
+
+    def ready(self) -> None:
+        self.page.wait_for_selector("html[data-ready]", state="attached")
+
+
+Visits = Callable[..., Visit]
+
+
+Visits = Callable[..., Visit]
