@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Callable
@@ -50,3 +51,29 @@ Visits = Callable[..., Visit]
 
 
 Visits = Callable[..., Visit]
+
+
+MACHINE = "/bench/machine"
+REFUSED = "status of 422"
+"""What the browser says of its own accord when the service refuses a machine, as these tests make it do."""
+
+
+def field(page: Any, pointer: str) -> Any:
+    return page.locator(f'[data-at="{pointer}"]')
+
+
+def kept(page: Any) -> dict[str, Any]:
+    """The machine that is open, as the browser keeps it."""
+    text = page.evaluate(
+        "localStorage.getItem('tramwright.machine.' + localStorage.getItem('tramwright.current.machine'))"
+    )
+    document: dict[str, Any] = json.loads(text)
+    assert document["version"] == 1
+    machine: dict[str, Any] = document["content"]
+    return machine
+
+
+def settled(page: Any) -> str:
+    """What the service says of the machine, once it has been asked of it as it is now."""
+    page.wait_for_selector("#standing[data-asked=false]", state="attached")
+    return str(page.locator("#standing").inner_text())

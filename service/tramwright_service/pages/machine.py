@@ -5,6 +5,8 @@ from __future__ import annotations
 from itertools import product
 from typing import Any
 
+import msgspec
+
 from tramwright_solvers.correction.steps.work_order import turn_direction
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.machine import Screw
@@ -53,7 +55,7 @@ def turns() -> list[dict[str, Any]]:
         (None, "stays", "travels"),
     )
     names = ("hand", "turned_from", "build", "turned_part")
-    screws = [Screw(1.0, **dict(zip(names, kind, strict=True))) for kind in kinds]
+    screws = [msgspec.convert({"lead": 1.0, **dict(zip(names, kind, strict=True))}, Screw) for kind in kinds]
     return [
         {
             **{name: getattr(screw, name) for name in names},

@@ -1,17 +1,16 @@
 // The machine page: describes a machine by drawing and typing. The document is the API's own description of a machine.
 
-import { NoAnswer, Refused, post } from "./api.js";
+import { Checker } from "./checker.js";
 import { download, opened } from "./files.js";
 import { Form, row } from "./form.js";
 import { inUnits } from "./lengths.js";
-import { data, has, say } from "./messages.js";
+import { data, say } from "./messages.js";
 import { PlanView } from "./plan_view.js";
 import { ScrewEditor } from "./screw_editor.js";
 import { NotKept, Unreadable, machines } from "./store.js";
+import { kindOf, partsOf, solverName, template } from "./templates.js";
 import { unit, written } from "./units.js";
 
-const PAUSE = 300; // ms without a key after which the service is asked
-const AGAIN = 4000; // ms after which it is asked again where it does not answer
 const MEMBERS = new Set(["id", "units", "bed", "supports", "rails", "indicator", "limit"]);
 
 const $ = (id) => document.getElementById(id);
@@ -23,6 +22,8 @@ const view = new PlanView($("plan"), {
   tapped,
 });
 
+const checker = new Checker(form, $("standing"));
+
 let key = null;
 let machine = {};
 let editors = [];
@@ -30,8 +31,6 @@ let chosen = null; // {kind, index} of the mark and the row that belong together
 let apart = false; // whether each screw is shown with its own fields although all are alike
 let waiting = null; // a support or seat that the next tap on the drawing places
 let lastBed = { x: [0, 1], y: [0, 1] };
-let timer = 0;
-let asked = new AbortController();
 
 // --- what is open -----------------------------------------------------------------------------------------------
 
@@ -56,20 +55,13 @@ function show(itsKey, content) {
   waiting = null;
   apart = false;
   build();
-  check();
+  checker.ask(machine, lastBed);
 }
 
 function start(content) {
   const fresh = machines.fresh();
   keep(fresh, content);
   show(fresh, content);
-}
-
-/** A copy of a solver's example without its name; a part that stays is what a lead screw has anyway. */
-function template(solver) {
-  const { id, ...rest } = structuredClone(data.templates[solver]);
-  for (const { screw } of rest.supports ?? []) if (screw?.turned_part === "stays" && !screw.build) delete screw.turned_part;
-  return rest;
 }
 
 function keep(itsKey, content) {
@@ -173,11 +165,6 @@ function screwsAlike() {
   return screws.every((screw) => screw === screws[0]);
 }
 
-function kindOf({ supports = [] }) {
-  if (supports.some(({ mount }) => mount)) return "kinematic";
-  return { 3: "three-screw", 4: "four-screw" }[supports.length] ?? (supports.length > 4 ? "many-screw" : null);
-}
-
 function listKept() {
   const options = machines.list().map((kept) => {
     let name = "?";
@@ -202,20 +189,18 @@ function changed(pointer) {
     for (const { screw } of machine.supports) if (screw?.build) delete screw.turned_part; // the build says it now
   }
   saved();
-  refresh();
   if (pointer === "/id") listKept();
 }
 
 function saved() {
   keep(key, machine);
-  $("standing").dataset.asked = true;
-  clearTimeout(timer);
-  timer = setTimeout(check, PAUSE);
+  refresh();
+  checker.askSoon(machine, lastBed);
 }
 
 function rebuilt() {
-  saved();
   build();
+  saved();
 }
 
 function moved(kind, index, x, y, ended) {
@@ -223,7 +208,7 @@ function moved(kind, index, x, y, ended) {
   [one.x, one.y] = [x, y];
   chosen = { kind, index };
   if (ended) saved();
-  refresh();
+  else refresh();
 }
 
 function picked(kind, index) {
@@ -252,21 +237,8 @@ function add(kind, all, one) {
   picked(kind, index);
 }
 
-/** The parts of a template at the same places of the drawing of this bed as they have on the drawing of their own. */
-function placed(parts, bed) {
-  return parts.map((part) => {
-    const along = (axis) => {
-      const [low, high] = bed[axis];
-      const [from, to] = lastBed[axis];
-      return Number((from + ((part[axis] - low) / (high - low)) * (to - from)).toPrecision(6));
-    };
-    return { ...part, x: along("x"), y: along("y") };
-  });
-}
-
 function takeKind(kind) {
-  const from = inUnits(template(kind), machine.units ?? "mm");
-  machine.supports = placed(from.supports, from.bed);
+  machine.supports = partsOf(kind, machine.units ?? "mm", lastBed).supports;
   chosen = null;
   rebuilt();
 }
@@ -285,8 +257,7 @@ $("alike").addEventListener("change", ({ target }) => {
 
 $("has-rails").addEventListener("change", ({ target }) => {
   if (target.checked) {
-    const from = inUnits(template("rail-shim"), machine.units ?? "mm");
-    machine.rails = { ...from.rails, seats: placed(from.rails.seats, from.bed) };
+    machine.rails = partsOf("rail-shim", machine.units ?? "mm", lastBed).rails;
   } else {
     delete machine.rails;
   }
@@ -343,43 +314,6 @@ window.addEventListener("storage", ({ key: name, newValue }) => {
   if (name?.endsWith(`.machine.${key}`) && newValue) open(key); // changed in another tab
   else listKept();
 });
-
-// --- what the service says of it --------------------------------------------------------------------------------
-
-async function check() {
-  clearTimeout(timer);
-  $("standing").dataset.asked = true;
-  asked.abort();
-  asked = new AbortController();
-  const { x, y } = lastBed;
-  const readings = x.flatMap((right) => y.map((rear) => ({ x: right, y: rear, value: 0 })));
-  try {
-    const answer = await post("/v1/corrections", { machine, survey: { readings } }, { signal: asked.signal });
-    form.show(new Map());
-    standing(Object.keys(answer.solver_versions).map(solverName).join(", "), true);
-  } catch (error) {
-    if (error instanceof Refused) {
-      const faults = [...error.faults()].filter(([pointer]) => pointer === "" || pointer.startsWith("/machine"));
-      form.show(new Map(faults.map(([pointer, said]) => [pointer.replace("/machine", ""), said])));
-      standing(say("machine.faults", { n: faults.length }), false);
-    } else if (error instanceof NoAnswer) {
-      standing(say("shared.no-answer"), false);
-      timer = setTimeout(check, AGAIN);
-    } else if (error.name !== "AbortError") {
-      throw error;
-    }
-  }
-}
-
-function standing(text, good) {
-  $("standing").textContent = text;
-  $("standing").dataset.good = good;
-  $("standing").dataset.asked = false;
-}
-
-function solverName(solver) {
-  return has(`machine.solver-${solver}`) ? say(`machine.solver-${solver}`) : solver;
-}
 
 function first() {
   const known = [machines.current, ...machines.list().map((kept) => kept.key)];
