@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 PHONE = {"width": 390, "height": 844}
 DESKTOP = {"width": 1280, "height": 800}
+MACHINE = "/bench/machine"
+REFUSED = "status of 422"
+"""What the browser says of its own accord when the service refuses a machine, as these tests make it do."""
 AXE = Path(__file__).parent / "pages" / "node_modules" / "axe-core" / "axe.min.js"
 
 
@@ -48,14 +51,6 @@ class Visit:
 
 
 Visits = Callable[..., Visit]
-
-
-Visits = Callable[..., Visit]
-
-
-MACHINE = "/bench/machine"
-REFUSED = "status of 422"
-"""What the browser says of its own accord when the service refuses a machine, as these tests make it do."""
 
 
 def field(page: Any, pointer: str) -> Any:
