@@ -67,7 +67,7 @@ function start(content) {
 function keep(itsKey, content) {
   try {
     machines.write(itsKey, content);
-    $("title-kept").textContent = new Date().toLocaleTimeString([], { timeStyle: "short" });
+    $("title-kept").textContent = new Date().toTimeString().slice(0, 5);
     trouble("");
   } catch (error) {
     if (!(error instanceof NotKept)) throw error;

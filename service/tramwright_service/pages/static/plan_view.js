@@ -32,7 +32,12 @@ export class PlanView {
     if (tapped) {
       svg.addEventListener("click", (event) => this.marks.contains(event.target) || tapped(...this.#under(event)));
     }
-    new ResizeObserver(() => this.scene && this.draw(this.scene)).observe(svg);
+    // The first drawing waits until the page is laid out: to ask for the width before would lay it out twice.
+    this.width = 0;
+    new ResizeObserver(([{ contentRect }]) => {
+      this.width = contentRect.width;
+      if (this.scene) this.draw(this.scene);
+    }).observe(svg);
   }
 
   /**
@@ -41,6 +46,7 @@ export class PlanView {
    */
   draw(scene) {
     this.scene = scene;
+    if (!this.width) return;
     if (!this.held) this.#fit(scene);
     this.drawing.replaceChildren(...this.#sheet(scene));
     const wanted = new Set();
@@ -62,7 +68,7 @@ export class PlanView {
     const x = [...bed.x, ...all.map((one) => one.x)];
     const y = [...bed.y, ...all.map((one) => one.y)];
     [this.low, this.high] = [[Math.min(...x), Math.min(...y)], [Math.max(...x), Math.max(...y)]];
-    const width = this.svg.clientWidth || 600;
+    const { width } = this;
     const room = [width - MARGIN.left - MARGIN.right, Math.max(260, Math.min(width, 560)) - MARGIN.top - MARGIN.bottom];
     this.scale = Math.min(...[0, 1].map((axis) => room[axis] / Math.max(this.high[axis] - this.low[axis], 1e-9)));
     this.size = [width, (this.high[1] - this.low[1]) * this.scale + MARGIN.top + MARGIN.bottom];

@@ -1,10 +1,10 @@
 // How numbers are typed and shown: decimal sign, digits, sign, unit. Nothing is computed here but mm to inch and back.
 
-import { language } from "./messages.js";
+import { say } from "./messages.js";
 
 const MM_PER_INCH = 25.4;
 const DIGITS = { mm: 3, inch: 5 };
-const MARK = new Intl.NumberFormat(language).formatToParts(1.5).find((part) => part.type === "decimal").value;
+const MARK = say("shared.decimal-sign"); // what Intl knows of it takes a slow phone a quarter of a second to load
 
 /** Return the number that was typed: null for nothing, NaN for what is no number. A comma is a decimal sign. */
 export function typed(text) {
@@ -42,8 +42,5 @@ export function converted(value, from, to) {
 }
 
 function fixed(value, units) {
-  const text = value.toLocaleString(language, {
-    minimumFractionDigits: DIGITS[units], maximumFractionDigits: DIGITS[units], useGrouping: false,
-  });
-  return text.replace("-", "−");
+  return value.toFixed(DIGITS[units]).replace("-", "−").replace(".", MARK);
 }
