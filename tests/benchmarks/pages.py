@@ -13,10 +13,10 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from browsing import CHROMIUM, PHONE
 from playwright.sync_api import Browser, sync_playwright
-from processes import served
 
+from browsing import CHROMIUM, PHONE
+from processes import served
 from tramwright_service.pages.render import PAGES
 
 TIMES = 15
