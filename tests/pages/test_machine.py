@@ -32,6 +32,7 @@ def test_each_template_is_a_machine_that_the_service_takes(
     example = httpx.get(f"{server}/v1/solvers/{solver}").json()["example"]["machine"]
     drawn = page.locator("#plan .support .name").all_text_contents()
     assert drawn == [support["id"] for support in example.get("supports", [])]
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     seats = page.locator("#plan .seat .name").all_text_contents()
     assert seats == [seat["id"] for seat in example.get("rails", {}).get("seats", [])]
 
@@ -152,9 +153,11 @@ def test_every_fault_stands_at_its_field_in_the_words_of_the_api(server: str, vi
     for pointer in wrong:
         shown = field(page, pointer)
         assert shown.get_attribute("aria-invalid") == "true", pointer
-        told = page.locator(f"#{shown.get_attribute('aria-describedby')} [lang=en]").inner_text()
+        told = page.locator(f"#{shown.get_attribute('aria-describedby')} [lang=en]").text_content()
         first = pointer.replace("*", "0") if pointer != "/rails/stock" else "/rails/stock/1"
         assert told == said[first]
+    page.locator("#to-fault").click()
+    assert page.evaluate("document.activeElement.dataset.at") == "/bed/x/0"
     # what concerns no single field stands where it belongs, and all are gone once it is right
     field(page, "/bed/x/0").fill("600")
     field(page, "/supports/1/x").fill("470")
@@ -163,7 +166,7 @@ def test_every_fault_stands_at_its_field_in_the_words_of_the_api(server: str, vi
     field(page, "/rails/seats/2/x").fill("540")
     field(page, "/rails/stock").fill("")
     settled(page)
-    assert "The bed's x runs from 600 to 500" in page.locator('[data-fault="/bed/x"]').inner_text()
+    assert "The bed's x runs from 600 to 500" in page.locator('[data-fault="/bed/x"]').text_content()
     field(page, "/bed/x/0").fill("0")
     assert settled(page) == "three screws, rail seats"
     assert page.locator(".wrong:visible").count() == 0
@@ -248,3 +251,12 @@ def test_german_numbers_have_a_comma(visits: Visits) -> None:
     field(page, "/supports/*/screw/lead").fill("1,25")
     assert {support["screw"]["lead"] for support in kept(page)["supports"]} == {1.25}
     assert page.locator("[data-turning]").inner_text().endswith("hebt den Tisch.")
+
+
+def test_german_words_with_every_fault_shown_stay_on_a_phone(visits: Visits) -> None:
+    page = visits(viewport=PHONE, locale="de-DE", allowed=(REFUSED,)).open(MACHINE)
+    page.select_option("#template", "rail-shim")
+    for pointer in ("/bed/x/0", "/supports/1/x", "/supports/*/screw/lead", "/rails/seats/0/y", "/limit/total"):
+        field(page, pointer).fill("abc")
+    assert settled(page).startswith("Zu berichtigen")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]

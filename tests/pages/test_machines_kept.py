@@ -47,7 +47,13 @@ def test_what_is_downloaded_is_what_the_api_takes_and_opens_again(
     assert kept(page) == whole["machine"]
 
 
-@pytest.mark.parametrize("text", ["", "{", "[1]", '{"machine": 5}', "null"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "{", "[1]", '{"machine": 5}', "null", '{"bed": 5}', '{"bed": {}, "supports": "three"}'),
+        *('{"bed": {}, "supports": [1]}', '{"bed": {}, "supports": null}', '{"bed": {}, "rails": {"along": "y"}}'),
+    ],
+)
 def test_a_file_without_a_machine_is_refused_and_nothing_is_lost(text: str, visits: Visits, tmp_path: Path) -> None:
     page = visits().open(MACHINE)
     before = kept(page)
@@ -67,7 +73,7 @@ def test_what_the_page_does_not_show_stays_in_the_file(visits: Visits, tmp_path:
     page.set_input_files("#file", path)
     page.wait_for_selector("#others:visible")
     assert settled(page) == "To be put right: 1"
-    assert "none-such" in page.locator("#others .wrong").inner_text()
+    assert "none-such" in page.locator("#others .wrong").text_content()
     field(page, "/id").fill("wren-01")
     assert kept(page) == machine | {"id": "wren-01"}
 
@@ -134,8 +140,30 @@ def test_what_strangers_write_is_text_everywhere(visits: Visits, tmp_path: Path)
     assert page.locator("#title-id").inner_text() == script
     assert page.locator("#kept option:checked").inner_text() == script
     assert page.locator("#plan .support .name").nth(0).text_content() == picture
-    assert picture in page.locator("#others-list").inner_text()
+    assert picture in page.locator("#others-list").text_content()
     assert page.evaluate("document.querySelectorAll('main script, main img').length") == 0
     assert said == []
     page.click("#remove")
     assert said == [f"Delete the machine “{script}” from this browser?"]
+
+
+def test_a_file_of_any_shape_is_shown_with_its_faults(visits: Visits, tmp_path: Path) -> None:
+    page = visits(allowed=(REFUSED,)).open(MACHINE)
+    odd = {
+        "id": 5,
+        "units": "cm",
+        "bed": {"x": 5, "y": [0, None], "thickness": [1]},
+        "supports": [{"screw": 3, "mount": "vee"}, {"id": "a", "x": "1", "travel": 7, "screw": {"pitch": 2}}, {}],
+        "rails": {"seats": [{"stock": 5, "fitted": [{"thickness": "x"}]}]},
+        "indicator": None,
+        "limit": 4,
+    }
+    path = tmp_path / "m.json"
+    path.write_text(json.dumps(odd))
+    page.set_input_files("#file", path)
+    page.wait_for_selector(".wrong:visible")
+    assert settled(page).startswith("To be put right")
+    assert page.locator("[data-faults='/units'] .wrong").count() == 1
+    assert kept(page) == odd
+    page.select_option("#template", "three-screw")
+    assert settled(page) == "three screws"

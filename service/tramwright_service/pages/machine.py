@@ -15,10 +15,10 @@ from tramwright_solvers.model.units import MM_PER_INCH
 from ..catalogue.solvers import detail
 
 COARSE = {
-    "M3": 0.5, "M3.5": 0.6, "M4": 0.7, "M5": 0.8, "M6": 1.0, "M7": 1.0, "M8": 1.25, "M10": 1.5, "M12": 1.75, "M14": 2.0,
+    "M3": 0.5, "M3.5": 0.6, "M4": 0.7, "M5": 0.8, "M6": 1.0, "M8": 1.25, "M10": 1.5, "M12": 1.75, "M14": 2.0,
     "M16": 2.0, "M18": 2.5, "M20": 2.5,
 }  # fmt: skip
-"""Pitch in mm of ISO metric coarse threads, ISO 261."""
+"""Pitch in mm of ISO metric coarse threads, ISO 261; `tests/reference/test_threads_and_shims.py` names the source."""
 LEAD_SCREWS = {
     "Tr8 × 1.5": 1.5, "Tr8 × 2": 2.0, "Tr8 × 4 (P2)": 4.0, "Tr8 × 8 (P2)": 8.0, "Tr10 × 2": 2.0, "Tr12 × 3": 3.0,
     "Tr16 × 4": 4.0, "Tr20 × 4": 4.0,

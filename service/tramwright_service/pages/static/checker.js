@@ -60,5 +60,6 @@ export class Checker {
     this.standing.textContent = text;
     this.standing.dataset.good = good;
     this.standing.dataset.asked = false;
+    document.getElementById("to-fault").hidden = !document.querySelector("[data-fault]");
   }
 }

@@ -15,9 +15,14 @@ const LENGTHS = {
   limit: { total: 1 },
 };
 
+/** Return the unit of a machine; one that the service does not know, and will refuse, counts as mm. */
+export function unitsOf(machine) {
+  return machine.units === "inch" ? "inch" : "mm";
+}
+
 /** Return the machine with all its lengths in another unit. What `extras` hold is not known here and stays. */
 export function inUnits(machine, units) {
-  return { ...walked(machine, LENGTHS, machine.units ?? "mm", units), units };
+  return { ...walked(machine, LENGTHS, unitsOf(machine), units), units };
 }
 
 function walked(node, lengths, from, to) {

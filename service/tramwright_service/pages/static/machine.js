@@ -3,12 +3,12 @@
 import { Checker } from "./checker.js";
 import { download, opened } from "./files.js";
 import { Form, row } from "./form.js";
-import { inUnits } from "./lengths.js";
+import { inUnits, unitsOf } from "./lengths.js";
 import { data, say } from "./messages.js";
 import { PlanView } from "./plan_view.js";
 import { ScrewEditor } from "./screw_editor.js";
 import { NotKept, Unreadable, machines } from "./store.js";
-import { kindOf, partsOf, solverName, template } from "./templates.js";
+import { drawable, kindOf, partsOf, solverName, template } from "./templates.js";
 import { unit, written } from "./units.js";
 
 const MEMBERS = new Set(["id", "units", "bed", "supports", "rails", "indicator", "limit"]);
@@ -68,7 +68,7 @@ function keep(itsKey, content) {
   try {
     machines.write(itsKey, content);
     $("title-kept").textContent = new Date().toTimeString().slice(0, 5);
-    trouble("");
+    if ($("trouble").textContent === say("shared.not-kept")) trouble("");
   } catch (error) {
     if (!(error instanceof NotKept)) throw error;
     $("title-kept").textContent = "–";
@@ -100,7 +100,7 @@ function build() {
 }
 
 function refresh() {
-  const units = machine.units ?? "mm";
+  const units = unitsOf(machine);
   $("units").value = units;
   for (const editing of editors) editing.update(machine);
   form.fill(machine);
@@ -121,7 +121,7 @@ function draw() {
   const { bed, supports, rails } = machine;
   const numbers = [bed?.x, bed?.y].every((pair) => pair?.every?.(Number.isFinite) && pair[0] < pair[1]);
   if (numbers) lastBed = structuredClone({ x: bed.x, y: bed.y });
-  view.draw({ units: unit(machine.units ?? "mm"), bed: lastBed, supports, seats: rails?.seats, picked: chosen });
+  view.draw({ units: unit(unitsOf(machine)), bed: lastBed, supports, seats: rails?.seats, picked: chosen });
 }
 
 function editor(pointer) {
@@ -238,7 +238,7 @@ function add(kind, all, one) {
 }
 
 function takeKind(kind) {
-  machine.supports = partsOf(kind, machine.units ?? "mm", lastBed).supports;
+  machine.supports = partsOf(kind, unitsOf(machine), lastBed).supports;
   chosen = null;
   rebuilt();
 }
@@ -257,7 +257,7 @@ $("alike").addEventListener("change", ({ target }) => {
 
 $("has-rails").addEventListener("change", ({ target }) => {
   if (target.checked) {
-    machine.rails = partsOf("rail-shim", machine.units ?? "mm", lastBed).rails;
+    machine.rails = partsOf("rail-shim", unitsOf(machine), lastBed).rails;
   } else {
     delete machine.rails;
   }
@@ -294,13 +294,20 @@ $("template").addEventListener("change", ({ target }) => {
   target.value = "";
 });
 
+$("to-fault").addEventListener("click", () => {
+  const told = document.querySelector("[data-fault]");
+  told.scrollIntoView({ block: "center" });
+  document.querySelector(`[aria-describedby="${told.id}"]`)?.focus();
+});
+
 $("download").addEventListener("click", () => download(machine.id ?? "machine", machine));
 
 $("file").addEventListener("change", async ({ target }) => {
+  trouble("");
   const content = target.files[0] && (await opened(target.files[0]));
   target.value = "";
   const found = content?.machine && typeof content.machine === "object" ? content.machine : content; // a whole request too
-  if (found?.bed) start(found);
+  if (found && drawable(found)) start(found);
   else trouble(say("machine.no-machine"));
 });
 

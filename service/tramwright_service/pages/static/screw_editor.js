@@ -1,6 +1,7 @@
 // The fields of a screw: its thread from a list, and a picture of which way to turn it. The server says which way.
 
 import { row } from "./form.js";
+import { unitsOf } from "./lengths.js";
 import { data, say } from "./messages.js";
 import { at, put } from "./pointers.js";
 import { unit, written } from "./units.js";
@@ -17,9 +18,9 @@ export class ScrewEditor {
     this.arrow = this.element.querySelector("[data-arrow]");
     this.told = this.element.querySelector("[data-turning]");
     this.builds = this.element.querySelectorAll(`[data-at="${pointer}/build"]`);
-    this.thread.append(...options(document.units ?? "mm"));
+    this.thread.append(...options(unitsOf(document)));
     this.thread.addEventListener("change", () => {
-      const lead = data.threads[this.thread.value]?.[document.units ?? "mm"];
+      const lead = data.threads[this.thread.value]?.[unitsOf(document)];
       if (this.thread.value === NONE) put(document, pointer, undefined);
       else if (lead !== undefined) put(document, `${pointer}/lead`, lead);
       else if (!at(document, pointer)) put(document, pointer, {});
@@ -37,7 +38,7 @@ export class ScrewEditor {
   /** Show what the document says beside the fields, which the form fills. */
   update(document) {
     const screw = at(document, this.pointer);
-    const units = document.units ?? "mm";
+    const units = unitsOf(document);
     const leads = data.threads.map((thread) => same(thread[units], screw?.lead));
     const matching = leads.flatMap((yes, index) => (yes ? [String(index)] : []));
     if (!screw) this.thread.value = NONE;

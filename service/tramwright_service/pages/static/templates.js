@@ -30,7 +30,17 @@ export function kindOf({ supports = [] }) {
   return { 3: "three-screw", 4: "four-screw" }[supports.length] ?? (supports.length > 4 ? "many-screw" : null);
 }
 
+/** Return whether what a file holds has the parts of a machine, so that it can be shown; the service judges the rest. */
+export function drawable({ bed, supports = [], rails = null }) {
+  const every = (list) => Array.isArray(list) && list.every(plain);
+  return plain(bed) && every(supports) && (rails === null || (plain(rails) && every(rails.seats)));
+}
+
 /** Return what a solver is called on the page; a plug-in keeps its own name. */
 export function solverName(solver) {
   return has(`machine.solver-${solver}`) ? say(`machine.solver-${solver}`) : solver;
+}
+
+function plain(value) {
+  return value !== null && typeof value === "object" && !Array.isArray(value);
 }
