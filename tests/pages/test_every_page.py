@@ -56,3 +56,19 @@ def test_the_language_chosen_on_a_page_is_kept(path: str, visits: Visits) -> Non
     page.wait_for_selector("html[lang=de][data-ready]", state="attached")
     page.goto(path)
     assert page.evaluate("document.documentElement.lang") == "de"
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_can_neither_ask_another_host_nor_run_what_is_written_into_it(path: str, visits: Visits) -> None:
+    visit = visits(allowed=("Content Security Policy",))
+    page = visit.open(path)
+    assert page.evaluate("fetch('http://127.0.0.2:9/').then(() => 'answered', () => 'refused')") == "refused"
+    page.evaluate(
+        """() => {
+        document.body.append(Object.assign(document.createElement("script"), {textContent: "window.ran = true"}));
+        document.body.insertAdjacentHTML("beforeend", "<p onclick='window.ran = true' id=trap>trap</p>");
+        document.getElementById("trap").click();
+        }"""
+    )
+    assert page.evaluate("window.ran === undefined")
+    assert sum("Content Security Policy" in text for text in visit.wrong) >= 3
