@@ -47,7 +47,7 @@ class Loads(HTMLParser):
         self.forbidden += [name for name in given if name == "style" or name.startswith("on")]
         self.loaded += [str(given["src"])] if "src" in given else []
         self.loaded += [str(given["href"])] if tag == "link" else []
-        self.linked += [str(given["href"])] if tag == "a" else []
+        self.linked += [str(given["href"])] if tag == "a" and "href" in given else []
 
 
 @pytest.mark.parametrize("path", render.PAGES)
