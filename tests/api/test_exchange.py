@@ -106,6 +106,37 @@ def test_a_compressed_body_is_refused_and_not_taken_for_json(
     assert "compressed" in answer.json()["detail"]
 
 
+def test_past_the_router_or_through_it_the_answer_is_the_same(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    """A request with an Origin goes through the router of the framework, one without past it."""
+    right, text, own = json.dumps(payload).encode(), {"Accept": "text/plain"}, {"X-Request-ID": "same"}
+    sent: list[tuple[bytes | Iterator[bytes], dict[str, str]]] = [
+        (right, {}),
+        (right, text),
+        (right, {"Accept": "image/png"}),
+        (right, {"Content-Type": "text/csv"}),
+        (right, {"Content-Encoding": "gzip"}),
+        (b"", {}),
+        (b"{", {}),
+        (b"{}", text),
+        (b" " * 3_000_000, {}),
+    ]
+    for body, headers in sent:
+        given = {"Content-Type": "application/json", **own, **headers}
+        for path in (CORRECTIONS, "/v1/survey-plans"):
+            past = client.post(path, content=body, headers=given)
+            through = client.post(path, content=body, headers={**given, "Origin": DASHBOARD})
+            assert (past.status_code, past.headers, past.content) == (
+                through.status_code,
+                through.headers,
+                through.content,
+            )
+
+
+def test_a_host_that_is_none_is_refused(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    for host, status in (("bench-1.example:8080", 200), ("[::1]:80", 200), ("a b", 400), ("<script>", 400)):
+        assert client.post(CORRECTIONS, json=payload, headers={"Host": host}).status_code == status
+
+
 def test_a_body_encoded_as_nothing_is_read(client: TestClient[Any], payload: dict[str, Any]) -> None:
     assert client.post(CORRECTIONS, json=payload, headers={"Content-Encoding": "identity"}).status_code == 200
 

@@ -1,8 +1,12 @@
 """All rates of the service in one run, each beside what it is to be compared with.
 
 Run from the repository: ``python tests/benchmarks/everything.py [--rounds 3] [--lines 20000] [--scale 1000000]``.
-Starts servers of its own on this host, asks them over plain sockets, prints a table and writes it to ``results.md``
-beside this file. ``--only NAME`` (may be repeated) leaves out the rest. It judges nothing. All surveys are invented.
+Starts servers of its own on this host, prints a table and writes it to ``results.md`` beside this file, each row
+compared with the table that stood there before: what fell by more than a tenth is flagged. ``--only NAME`` (may be
+repeated) leaves out the rest, and then nothing is written. All surveys are invented.
+
+One request at a time is asked by `wrk` where it is installed, which the first line tells, and compared with two echoes
+(:mod:`over_http`); batches go over plain sockets.
 
 The stream that the batch is compared with is a server of the same make that reads every line with the same strict
 decoder and writes it again, and does nothing else. Every rate is the best of the rounds, and what is compared with each
@@ -14,7 +18,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import os
-import platform
 import random
 import socket
 import subprocess
@@ -34,6 +37,7 @@ import uvicorn
 import uvloop
 from litestar import Litestar, post
 from litestar.response.base import ASGIResponse
+from table import Row, recorded, shown, write
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -48,17 +52,8 @@ from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.media_types import JSON
 from tramwright_solvers.mechanisms.registry import installed
 
-RESULTS = Path(__file__).with_name("results.md")
 EVERY = ("verdict", "moves", "full")
 STREAM = "/v1/corrections/batch"
-
-
-class Row(NamedTuple):
-    """One line of the table."""
-
-    what: str
-    figure: str
-    ratio: str = ""
 
 
 class Again(ASGIResponse):
@@ -80,20 +75,16 @@ class Again(ASGIResponse):
 
 
 def echo() -> Litestar:
-    """The framework as it comes, giving back what it was sent, whole or by the line."""
+    """The framework as it comes, giving back what it was sent by the line."""
     registry = installed(with_plug_ins=False)
     generic: Any = BatchLine
     decoder: Decoder[Any] = Decoder(generic[registry.union()], registry)
-
-    @post("/v1/corrections", status_code=200)
-    async def back(data: dict[str, Any]) -> dict[str, Any]:
-        return data
 
     @post(STREAM, status_code=200)
     async def again() -> Again:
         return Again(decoder)
 
-    return Litestar([back, again], openapi_config=None, logging_config=None)
+    return Litestar([again], openapi_config=None, logging_config=None)
 
 
 def ours() -> Litestar:
@@ -101,12 +92,7 @@ def ours() -> Litestar:
     return create_app(Settings(), installed(with_plug_ins=False))
 
 
-def single() -> Litestar:
-    """The service with one process for batches."""
-    return create_app(Settings(workers=1), installed(with_plug_ins=False))
-
-
-APPS: dict[str, Callable[[], Litestar]] = {"echo": echo, "ours": ours, "single": single}
+APPS: dict[str, Callable[[], Litestar]] = {"echo": echo, "ours": ours}
 
 
 class Server(NamedTuple):
@@ -227,16 +213,16 @@ def programmes(server: Server) -> Iterator[Row]:
     yield Row("eight shimmed seats' example `shimmed-rails`: `moves`", f"{found:,.1f} lines/s")
 
 
-def singles(rounds: int, server: Server, bare: Server) -> Iterator[Row]:
-    """One request for one survey."""
-    body = examples.read("tilted-bed")
-
-    def asked(one: Server) -> float:
-        return asyncio.run(over_http.own_rate(one.port, body, 2.0))
-
-    base, found = several(rounds, lambda: asked(bare), lambda: asked(server))
-    yield Row("`POST /v1/corrections`: bare echo of the same body", f"{base:,.0f} requests/s", "1")
-    yield Row("`POST /v1/corrections`: `tilted-bed`", f"{found:,.0f} requests/s", f"{found / base:.2f}")
+def singles(rounds: int) -> Iterator[Row]:
+    """One request for one survey, by how many ask at once, against two echoes of the same body (:mod:`over_http`)."""
+    for count, servers in over_http.loads(examples.read("twisted-frame"), 2.0, rounds).items():
+        name, first = f"`twisted-frame`, {count} at once", servers[over_http.RAW]
+        for server, load in servers.items():
+            yield Row(f"{name}: {server}", str(load), "1" if load is first else f"{load.rate / first.rate:.2f}")
+        own, decoded = servers[over_http.OURS], servers[over_http.DECODING]
+        yield Row(f"{name}: to the decoding echo", f"{own.rate:,.0f} requests/s", f"{own.rate / decoded.rate:.2f}")
+        slowest = own.took[-1] / first.took[-1]
+        yield Row(f"{name}: p99 to that of the raw echo", f"{own.took[-1]:.2f} ms", f"{slowest:.1f}")
 
 
 def memory(scale: int) -> Iterator[Row]:
@@ -314,17 +300,6 @@ def cold() -> Iterator[Row]:
         yield Row("first line of the first batch, its worker's start included", f"{perf_counter() - start:.1f} s")
 
 
-def table(rows: list[Row]) -> str:
-    """Return the table as Markdown, with the host it was measured on."""
-    head = (
-        f"{len(os.sched_getaffinity(0))} cores ({platform.machine()}), {platform.system()}, Python "
-        f"{platform.python_version()}, numpy {np.__version__}, one BLAS thread. Written by "
-        "`python tests/benchmarks/everything.py`; ratios within one run, to the row marked 1 above each.\n"
-    )
-    body = "\n".join(f"| {row.what} | {row.figure} | {row.ratio} |" for row in rows)
-    return f"{head}\n| what | figure | ratio |\n| --- | --- | --- |\n{body}\n"
-
-
 def main() -> None:
     """Measure, print, write."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
@@ -338,11 +313,12 @@ def main() -> None:
     if given.serve:
         uvicorn.run(APPS[given.serve](), host="127.0.0.1", port=given.port, access_log=False, log_level="warning")
         return
-    rows: list[Row] = []
+    rows, last = list[Row](), recorded()
+    print(f"One request at a time is asked by {over_http.driver()}.")
     with served("ours") as server, served("echo") as bare:
         parts: dict[str, Callable[[], Iterator[Row]]] = {
             "cold": cold,
-            "singles": lambda: singles(given.rounds, server, bare),
+            "singles": lambda: singles(given.rounds),
             "streams": lambda: streams(given.rounds, given.lines, server, bare),
             "programmes": lambda: programmes(server),
             "memory": lambda: memory(given.scale),
@@ -353,10 +329,10 @@ def main() -> None:
             if given.only and name not in given.only:
                 continue
             for row in part():
-                print(f"{row.what:<75} {row.figure:>20} {row.ratio:>6}", flush=True)
+                print(shown(row, last), flush=True)
                 rows.append(row)
     if not given.only:
-        RESULTS.write_text(table(rows))
+        write(rows, last, over_http.driver())
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ import pytest
 from batch_lines import answers, lines, requests
 from processes import COMMAND, PATIENCE, free_port, listens, wait_for
 from tramwright_service.catalogue import examples
-from tramwright_service.http import serving
+from tramwright_service.http import connections, serving
 
 DIRECT = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 POST = b"POST /v1/corrections HTTP/1.1\r\nHost: test\r\nContent-Type: application/json\r\n"
@@ -217,7 +217,7 @@ def test_silent_batches_give_their_places_back(service: Served) -> None:
 
 @pytest.mark.parametrize("announced", [True, False], ids=["announced", "chunked"])
 def test_a_client_that_sends_too_much_and_then_reads_is_told_so(service: Served, announced: bool) -> None:
-    size = serving.DISCARDED * LARGEST - 2**17
+    size = connections.DISCARDED * LARGEST - 2**17
     body: Any = b"x" * size if announced else (b"x" * 2**16 for _ in range(size // 2**16))
     asked = urllib.request.Request(
         f"http://127.0.0.1:{service.port}/v1/corrections", data=body, headers={"Content-Type": "application/json"}
@@ -232,13 +232,25 @@ def test_what_nobody_wants_is_thrown_away_up_to_a_bound(service: Served) -> None
     with service.connect() as client:
         client.sendall(POST + b"Content-Length: 10000000000\r\n\r\n")
         with pytest.raises(ConnectionError):
-            push(client, 10 * serving.DISCARDED * LARGEST)
+            push(client, 10 * connections.DISCARDED * LARGEST)
     wait_for(lambda: service.closed("body too large") == 1)
+
+
+def test_head_and_body_come_in_one_piece_and_a_head_alone_comes_too(service: Served) -> None:
+    with service.connect() as client:
+        client.sendall(b"GET /health/live HTTP/1.1\r\nHost: test\r\n\r\n")
+        whole = client.recv(65536)  # one call: on loopback what is sent in one piece is there in one piece
+        client.sendall(b"HEAD /health/live HTTP/1.1\r\nHost: test\r\nConnection: close\r\n\r\n")
+        head = read(client)
+    announced, body = whole.split(b"\r\n\r\n")
+    assert json.loads(body)["status"] == "live"
+    length = b"content-length: %d\r\n" % len(body)
+    assert (length in announced, length in head, head[-4:]) == (True, True, b"\r\n\r\n")
 
 
 def test_a_header_without_end_is_refused(service: Served) -> None:
     with service.connect() as client:
-        client.sendall(b"GET /health/live HTTP/1.1\r\nX: " + b"x" * (serving.MOST_HEADER + 1))
+        client.sendall(b"GET /health/live HTTP/1.1\r\nX: " + b"x" * (connections.MOST_HEADER + 1))
         assert read(client).startswith(b"HTTP/1.1 400")
     wait_for(lambda: service.closed("header too large") == 1)
 

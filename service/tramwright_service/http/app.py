@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 import structlog
 from litestar import Litestar, Request, Response
+from litestar.types import ASGIApp, Receive, Send
 
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
@@ -35,6 +36,7 @@ from ..wire.media_types import JSON
 from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
 from . import bench, docs
+from .documents import DIRECT
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
 from .routes.batch import Engines
@@ -89,20 +91,17 @@ def create_app(
         await engines.close()
         await asyncio.to_thread(guests.close)
 
+    handlers = routes(guests, settings, workers, engines, metrics, cache)
     app = Litestar(
-        route_handlers=[
-            *routes(guests, settings, workers, engines, metrics, cache),
-            *docs.create(registry, settings),
-            *bench.create(registry),
-        ],
+        route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry)],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,
-        request_max_body_size=settings.max_body,
         logging_config=None,
         cors_config=cross_origin(settings.origins),
     )
-    app.asgi_handler = exchange(app.asgi_handler, settings, metrics)
+    direct = {path: _told(one.opt[DIRECT]) for one in handlers if DIRECT in one.opt for path in one.paths}
+    app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app
 
 
@@ -128,6 +127,20 @@ def self_test(registry: Registry, cache: GeometryCache) -> str | None:
 
 def _ask(question: Question, registry: Registry, asked: object) -> object:
     return question.solve(asked, registry, NEVER)
+
+
+def _told(app: ASGIApp) -> ASGIApp:
+    """Return an application whose exceptions are answered as the framework answers those of its routes."""
+
+    async def answered(scope: Any, receive: Receive, send: Send) -> None:
+        try:
+            await app(scope, receive, send)
+        except Exception as error:
+            request: Request[Any, Any, Any] = Request(scope)
+            answer = answer_problem(request, error).to_asgi_response(app=None, request=request)
+            await answer(scope, receive, send)
+
+    return answered
 
 
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:

@@ -6,7 +6,7 @@ import asyncio
 import re
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from itertools import count
 from secrets import token_hex
@@ -26,6 +26,8 @@ ID = "tramwright.request_id"
 """Where a scope holds the id of its request."""
 WELL_FORMED = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}")
 """Ids that are taken from a client; of any other request the service makes one."""
+USUAL_HOST = re.compile(rb"[A-Za-z0-9._:\[\]-]*")
+"""Hosts that need no second look."""
 NOSNIFF = (b"x-content-type-options", b"nosniff")
 
 
@@ -78,8 +80,8 @@ def request_log() -> Callable[[str, str, int, float, str], None]:
     return log
 
 
-def exchange(app: ASGIApp, settings: Settings, metrics: Metrics) -> ASGIApp:
-    """Wrap the application."""
+def exchange(app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, metrics: Metrics) -> ASGIApp:
+    """Wrap the application; ``direct`` are those that answer a POST to these paths without its router."""
     log = request_log() if settings.log_level in ("debug", "info") else None
     got = represented(app, b"origin" if settings.origins else b"")
     prefix, number = token_hex(6), count(1)
@@ -89,13 +91,18 @@ def exchange(app: ASGIApp, settings: Settings, metrics: Metrics) -> ASGIApp:
             await app(scope, receive, send)
             return
         start, status, request_id = time.perf_counter(), 0, ""
+        method, path = scope["method"], scope["path"]
+        route = direct.get(path) if method == "POST" else None
         for name, value in scope["headers"]:
             if name == b"x-request-id":
                 request_id = value.decode() if WELL_FORMED.fullmatch(value) else ""
+            elif name == b"origin" or (name == b"host" and not USUAL_HOST.fullmatch(value)):
+                route = None  # the framework judges both
         request_id = request_id or f"{prefix}-{next(number)}"
-        method, route = scope["method"], app
         own = [NOSNIFF, (b"x-request-id", request_id.encode())]
-        if method in ("GET", "HEAD"):
+        if route is not None:
+            scope["path_template"] = path
+        elif method in ("GET", "HEAD"):
             # What a router writes into the scope must not change what the server knows of the request.
             scope, route = {**scope, "method": "GET"}, got
         scope[ID] = request_id
@@ -110,7 +117,7 @@ def exchange(app: ASGIApp, settings: Settings, metrics: Metrics) -> ASGIApp:
             await send(message)
 
         try:
-            await route(scope, receive, watch)
+            await (route or app)(scope, receive, watch)
         finally:
             metrics.request(method, scope.get("path_template", ""), status)
             if log:

@@ -25,12 +25,10 @@ def encode(answer: msgspec.Struct, media_type: str, text: Callable[[Any], str]) 
 
     Raises: ArithmeticError: a number in it is not finite: an error of the program that must not reach a machine.
     """
-    body = as_json(answer)
     if media_type == JSON:
-        return body
-    if media_type == TEXT:
-        return plain_lines(text(answer)).encode()
-    return _msgpack.encode(answer)
+        return as_json(answer)
+    packed = _packed(answer)
+    return plain_lines(text(answer)).encode() if media_type == TEXT else packed
 
 
 def as_json(answer: msgspec.Struct) -> bytes:
@@ -40,12 +38,17 @@ def as_json(answer: msgspec.Struct) -> bytes:
         ArithmeticError: a number in it is not finite.
     """
     body = _json.encode(answer)
-    # msgspec writes what is not finite as null. Where the bytes hold no null all is well. Where they do, MessagePack
-    # keeps such numbers apart, and only what looks like one there is looked through number by number.
-    doubtful = _NULL.search(body) and _NOT_FINITE.search(_msgpack.encode(answer))
-    if doubtful and not all(map(math.isfinite, _floats(msgspec.to_builtins(answer)))):
-        raise ArithmeticError("the answer holds a number that is not finite")
+    if _NULL.search(body):  # which msgspec writes for what is not finite; where there is none all is well
+        _packed(answer)
     return body
+
+
+def _packed(answer: msgspec.Struct) -> bytes:
+    """Encode an answer as MessagePack, which keeps what is not finite apart; what looks so is looked at by number."""
+    packed = _msgpack.encode(answer)
+    if _NOT_FINITE.search(packed) and not all(map(math.isfinite, _floats(msgspec.to_builtins(answer)))):
+        raise ArithmeticError("the answer holds a number that is not finite")
+    return packed
 
 
 def _floats(value: Any) -> Iterator[float]:

@@ -20,7 +20,7 @@ from ...wire.accept import accepted, choose
 from ...wire.decode import unsupported
 from ...wire.media_types import LINES
 from ...wire.problems import RequestError
-from ..body import content_type
+from ..documents import content_type
 
 
 class Engines:

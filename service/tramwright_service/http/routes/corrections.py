@@ -5,10 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-from litestar import Request, post
+from litestar import post
 from litestar.handlers import HTTPRouteHandler
-from litestar.response.base import ASGIResponse
-from litestar.types import Receive, Scope, Send
+from litestar.types import ASGIApp
 from msgspec import UNSET
 
 from tramwright_solvers.correction.api import correct
@@ -25,12 +24,11 @@ from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import CORRECTIONS, Ask
 from ...execution.threads import Kinds
 from ...settings import Settings
-from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
-from ..body import StrictRequest, content_type
+from ..documents import DIRECT, Sent, answering
 
 
 def create(
@@ -48,62 +46,39 @@ def create(
         data = decoder.decode(body, sent_as)
         return SurveyRequest(data.machine, data.survey, data.solve)
 
+    async def answer(sent: Sent) -> bytes:
+        asked = read(sent.body, sent.sent_as)
+        named = asked.solve.with_
+        if registry.guests and (guests := await plug_ins.of(named, asked.machine)):
+            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", asked):
+                ask = Ask(CORRECTIONS, sent.body, sent.sent_as, sent.media_type)
+                return await plug_ins.ask(guests, ask, named, sent.receive)
+        cost = affordable(*asked, most)
+        if cost.quick:
+            with metrics.solving("quick", asked):
+                return await together.ask(asked, sent.media_type, cost.seconds)
+        with metrics.under_way("long"), metrics.solving("long", asked):
+            task = partial(_answer, asked, registry, cache, sent.media_type)
+            return await workers.corrections.run(task, cost, sent.receive)
+
+    direct = answering(answer, workers.corrections, settings.max_body)
+
     @post(
         "/v1/corrections",
         status_code=200,
         operation_id="correct",
         summary="Turn one survey into the moves that make bed and tool plane parallel",
         tags=["corrections"],
-        request_class=StrictRequest,
-        request_max_body_size=settings.max_body,
+        opt={DIRECT: direct},
     )
-    async def correct_one(request: Request[Any, Any, Any]) -> ASGIResponse:
+    async def correct_one() -> ASGIApp:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
 
         The answer comes as JSON, MessagePack or plain text, as Accept asks.
         """
-        # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]))
-        sent = await request.body()
-        workers.corrections.expect(sent)
-        sent_as = content_type(request.scope)
-        asked = read(sent, sent_as)
-        named = asked.solve.with_
-        if registry.guests and (guests := await plug_ins.of(named, asked.machine)):
-            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", asked):
-                ask = Ask(CORRECTIONS, sent, sent_as, media_type)
-                return Encoded(await plug_ins.ask(guests, ask, named, request.receive), media_type)
-        cost = affordable(*asked, most)
-        if cost.quick:
-            with metrics.solving("quick", asked):
-                body = await together.ask(asked, media_type, cost.seconds)
-        else:
-            with metrics.under_way("long"), metrics.solving("long", asked):
-                task = partial(_answer, asked, registry, cache, media_type)
-                body = await workers.corrections.run(task, cost, request.receive)
-        return Encoded(body, media_type)
+        return direct
 
     return correct_one
-
-
-class Encoded(ASGIResponse):
-    """An answer already encoded as bytes, sent as two ASGI messages."""
-
-    __slots__ = ("media_type",)
-
-    def __init__(self, body: bytes, media_type: str) -> None:
-        self.body = body
-        self.media_type = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Send the answer."""
-        headers = [
-            (b"content-type", self.media_type.encode()),
-            (b"content-length", str(len(self.body)).encode()),
-            (b"vary", b"accept"),
-        ]
-        await send({"type": "http.response.start", "status": 200, "headers": headers})
-        await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
 def _answer(asked: SurveyRequest, registry: Registry, cache: GeometryCache, media_type: str, within: Deadline) -> bytes:

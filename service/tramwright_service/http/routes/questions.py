@@ -6,8 +6,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-from litestar import Request, post
+from litestar import post
 from litestar.handlers import HTTPRouteHandler
+from litestar.types import ASGIApp
 
 from tramwright_solvers.model.deadline import Deadline
 
@@ -17,11 +18,9 @@ from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import Ask
 from ...execution.threads import Kinds, SolverThreads
 from ...settings import Settings
-from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
 from ...wire.encode import encode
-from ..body import StrictRequest, content_type
-from .corrections import Encoded
+from ..documents import DIRECT, Sent, answering
 
 
 def create(plug_ins: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics) -> list[HTTPRouteHandler]:
@@ -38,8 +37,20 @@ def route(
 
     most = settings.most
 
-    def answer(data: Any, media_type: str, within: Deadline) -> bytes:
+    def solved(data: Any, media_type: str, within: Deadline) -> bytes:
         return encode(question.solve(data, registry, within), media_type, question.text)
+
+    async def answer(sent: Sent) -> bytes:
+        data = decoder.decode(sent.body, sent.sent_as)
+        if registry.guests and (guests := await plug_ins.of(data.solve.with_, data.machine)):
+            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", data):
+                ask_them = Ask(question.name, sent.body, sent.sent_as, sent.media_type)
+                return await plug_ins.ask(guests, ask_them, data.solve.with_, sent.receive)
+        cost = question.check(data, most)
+        with metrics.under_way(question.name), metrics.solving(question.name, data):
+            return await workers.run(partial(solved, data, sent.media_type), cost, sent.receive)
+
+    direct = answering(answer, workers, settings.max_body)
 
     @post(
         f"/v1/{question.name}",
@@ -48,24 +59,9 @@ def route(
         summary=question.summary,
         description=question.says,
         tags=["questions"],
-        request_class=StrictRequest,
-        request_max_body_size=settings.max_body,
+        opt={DIRECT: direct},
     )
-    async def ask(request: Request[Any, Any, Any]) -> Encoded:
-        # the framework types the headers of a scope as any iterable; the protocol says list
-        media_type = choose(accepted(request.scope["headers"]))
-        sent = await request.body()
-        workers.expect(sent)
-        sent_as = content_type(request.scope)
-        data = decoder.decode(sent, sent_as)
-        if registry.guests and (guests := await plug_ins.of(data.solve.with_, data.machine)):
-            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", data):
-                ask_them = Ask(question.name, sent, sent_as, media_type)
-                answered = await plug_ins.ask(guests, ask_them, data.solve.with_, request.receive)
-                return Encoded(answered, media_type)
-        cost = question.check(data, most)
-        with metrics.under_way(question.name), metrics.solving(question.name, data):
-            body = await workers.run(partial(answer, data, media_type), cost, request.receive)
-        return Encoded(body, media_type)
+    async def ask() -> ASGIApp:
+        return direct
 
     return ask
