@@ -7,6 +7,7 @@ from itertools import combinations_with_replacement
 import pytest
 
 from references import reference
+from tramwright_service.pages.machine import COARSE
 from tramwright_solvers.adjustment.shim_stacks import choices
 from tramwright_solvers.correction.steps.work_order import move_of
 from tramwright_solvers.model.contract import Adjuster
@@ -39,6 +40,20 @@ def degrees(lead: float, travel: float) -> float:
 def test_coarse_threads(size: str, pitch: float) -> None:
     assert degrees(pitch, pitch) == pytest.approx(360.0, rel=1e-15)
     assert degrees(pitch, -0.5 * pitch) == pytest.approx(180.0, rel=1e-15)
+
+
+@reference(
+    "published",
+    source="ISO metric coarse series (ISO 261) as in the test above, from the data files of the package bd_warehouse; "
+    "M3.5 × 0.6 and M18 × 2.5 from the sizes of ISO 4033 nuts in its documentation",
+    proves="the leads that the machine page offers for coarse threads",
+)
+def test_the_coarse_threads_that_the_machine_page_offers() -> None:
+    listed = {
+        **{"M3": 0.5, "M3.5": 0.6, "M4": 0.7, "M5": 0.8, "M6": 1.0, "M8": 1.25, "M10": 1.5, "M12": 1.75, "M14": 2.0},
+        **{"M16": 2.0, "M18": 2.5, "M20": 2.5},
+    }
+    assert listed == COARSE
 
 
 @reference(

@@ -36,7 +36,7 @@ from ..wire.decode import Decoder
 from ..wire.media_types import JSON
 from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
-from . import docs
+from . import bench, docs
 from .documents import DIRECT
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
@@ -95,7 +95,7 @@ def create_app(
 
     handlers = routes(guests, settings, workers, engines, metrics, cache, gallery)
     app = Litestar(
-        route_handlers=[*handlers, *docs.create(registry, settings)],
+        route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry)],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,

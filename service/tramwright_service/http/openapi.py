@@ -107,7 +107,8 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
             An answer is a calculation from the readings given: local codes, the machine's maker and licensed practice
             come first.
 
-            A guide to each question, with examples that work: [/docs/guides/](/docs/guides/).
+            A guide to each question, with examples that work: [/docs/guides/](/docs/guides/). Pages for whoever stands
+            at the machine, which ask these routes: [/bench/machine](/bench/machine).
             """
         ),
         contact=Contact("Whoever runs this installation", None if settings.contact == "none" else settings.contact),

@@ -19,7 +19,7 @@ SMALL = 1024
 """Bytes below which compressing saves nothing."""
 LARGE = 2**16
 """Bytes beyond which compressing takes milliseconds and leaves the event loop."""
-KEPT = 16
+KEPT = 64
 """Bodies of which tag and compressed form are kept: the documents and what they load are fewer."""
 COMPRESSIBLE = (b"text/", b"application/json", b"application/javascript", b"application/vnd.oai.openapi+json")
 

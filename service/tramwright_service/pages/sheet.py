@@ -6,10 +6,8 @@ import re
 from base64 import b64encode
 from functools import cache
 from hashlib import sha256
-from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from msgspec import Struct
 from msgspec.structs import replace
@@ -25,6 +23,7 @@ from ..maps.figure import picture
 from ..maps.subjects import of_correction
 from ..wire.media_types import SVG
 from ..wire.plain import plain
+from .render import HERE
 
 TEMPLATE = "sheet.html"
 
@@ -124,23 +123,9 @@ def about(machine: Machine, answer: Correction, sent: bytes) -> list[tuple[str, 
 
 
 @cache
-def environment() -> Environment:
-    """Return the templates; what is put into them is text and never markup."""
-    made = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.filters["plain"] = plain
-    return made
-
-
-@cache
 def policy() -> str:
     """Return the Content Security Policy of the sheet: its own style, its own picture, and nothing else."""
-    source = (Path(__file__).parent / "templates" / TEMPLATE).read_text(encoding="utf-8")
+    source = (HERE / "templates" / TEMPLATE).read_text(encoding="utf-8")
     (style,) = STYLE.findall(source)
     hashed = b64encode(sha256(style.encode()).digest()).decode()
     return f"default-src 'none'; img-src data:; style-src 'sha256-{hashed}'; base-uri 'none'; form-action 'none'"
@@ -159,6 +144,7 @@ def as_html(asked: Any, answer: Correction, sent: bytes) -> bytes:
             map=Markup(f"data:{SVG};base64,{source}"),
             tells=drawing.tells,
             words=WORDS,
+            plain=plain,
         )
     )
     return written.encode()

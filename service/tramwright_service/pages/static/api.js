@@ -1,0 +1,60 @@
+// Asks the service. An answer comes back as data; a refusal is thrown with its faults by JSON Pointer (RFC 6901).
+
+/** The service understood the request and refused it: RFC 9457, `application/problem+json`. */
+export class Refused extends Error {
+  constructor(status, problem) {
+    super(problem.detail ?? problem.title ?? String(status));
+    this.status = status;
+    this.problem = problem;
+  }
+
+  /** Return the sentences about each pointer, as Map {"/machine/bed/x": ["…"]}; "" holds what has no pointer. */
+  faults() {
+    const found = new Map();
+    const errors = this.problem.errors?.length ? this.problem.errors : [{ pointer: "", detail: this.message }];
+    for (const { pointer = "", detail } of errors) found.set(pointer, [...(found.get(pointer) ?? []), detail]);
+    return found;
+  }
+}
+
+/** No answer came: the network or the service is away. Whatever was typed is still in the page. */
+export class NoAnswer extends Error {}
+
+/** Get a document as JSON. Throws Refused, NoAnswer; an aborted request throws the browser's AbortError. */
+export function get(path, { signal } = {}) {
+  return answered(path, { signal, headers: { accept: "application/json" } }).then((response) => response.json());
+}
+
+/** Post a JSON body; return the JSON answered, or the whole Response where another form is accepted. */
+export async function post(path, body, { accept = "application/json", signal } = {}) {
+  const response = await answered(path, {
+    method: "POST",
+    headers: { "content-type": "application/json", accept },
+    body: JSON.stringify(body),
+    signal,
+  });
+  return accept === "application/json" ? response.json() : response;
+}
+
+/** Return a JSON Pointer from its parts. */
+export function pointer(...parts) {
+  return parts.map((part) => `/${String(part).replaceAll("~", "~0").replaceAll("/", "~1")}`).join("");
+}
+
+async function answered(path, options) {
+  let response;
+  try {
+    response = await fetch(path, { ...options, credentials: "same-origin", redirect: "error" });
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
+    throw new NoAnswer(String(error));
+  }
+  if (response.ok) return response;
+  let problem;
+  try {
+    problem = await response.json();
+  } catch {
+    throw new NoAnswer(`${response.status}`); // something between here and the service answered
+  }
+  throw new Refused(response.status, problem);
+}

@@ -1,0 +1,67 @@
+"""How soon each page can be typed into on a slow phone, and how much comes over the line: nothing is cached.
+
+Run with a Chromium on the path: ``python tests/benchmarks/pages.py``. The processor is slowed down fourfold, the screen
+is a phone's, and the service runs on this machine: what is measured is the page and not a network.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from playwright.sync_api import Browser, sync_playwright
+
+from browsing import CHROMIUM, PHONE
+from processes import served
+from tramwright_service.pages.render import PAGES
+
+TIMES = 15
+SLOWDOWN = 4
+WHEN_READY = """new MutationObserver(() => {
+  if (document.documentElement?.dataset.ready && !window.readyAt) window.readyAt = performance.now();
+}).observe(document, {subtree: true, attributes: true, childList: true});"""
+
+
+def visited(browser: Browser, url: str) -> tuple[list[float], float]:
+    """Milliseconds of each visit from its beginning until the script has the fields in hand, and bytes received."""
+    context = browser.new_context(viewport=PHONE)
+    context.add_init_script(WHEN_READY)
+    page = context.new_page()
+    session = context.new_cdp_session(page)
+    received: list[float] = []
+
+    def count(event: Any) -> None:
+        received.append(event["encodedDataLength"])
+
+    session.send("Network.enable")
+    session.send("Network.setCacheDisabled", {"cacheDisabled": True})
+    session.send("Emulation.setCPUThrottlingRate", {"rate": SLOWDOWN})
+    session.on("Network.loadingFinished", count)
+    ready = []
+    for _ in range(TIMES + 1):
+        received.clear()
+        page.goto(url, wait_until="networkidle")
+        ready.append(float(page.evaluate("window.readyAt")))
+    context.close()
+    return ready[1:], sum(received)  # the first visit is that of a tab which has never opened anything
+
+
+def main() -> None:
+    """Print one line for each page."""
+    with served(log_level="error") as port, sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        print(f"Chromium {browser.version}, processor slowed down {SLOWDOWN} times, {TIMES} visits each")
+        print(f"{'ready to type':<18}{'best':>10}{'median':>10}{'worst':>10}{'received':>12}")
+        for path in PAGES:
+            ready, size = visited(browser, f"http://127.0.0.1:{port}{path}")
+            figures = f"{min(ready):>7.0f} ms{statistics.median(ready):>7.0f} ms{max(ready):>7.0f} ms"
+            print(f"{path:<18}{figures}{size / 1000:>9.1f} kB")
+        browser.close()
+
+
+if __name__ == "__main__":
+    main()
