@@ -23,7 +23,7 @@ from ..maps.figure import picture
 from ..maps.subjects import of_correction
 from ..wire.media_types import SVG
 from ..wire.plain import plain
-from .render import HERE
+from .render import HERE, TEMPLATES
 
 TEMPLATE = "sheet.html"
 
@@ -135,16 +135,12 @@ def as_html(asked: Any, answer: Correction, sent: bytes) -> bytes:
     """Return the sheet as a page that stands alone, as it is served and where it is saved."""
     drawing = replace(of_correction(asked, answer), says="")  # the sheet says it above
     source = b64encode(picture(drawing, SVG, "light")).decode()
-    written = (
-        environment()
-        .get_template(TEMPLATE)
-        .render(
-            sheet=sheet_of(asked, answer, sent),
-            policy=policy(),
-            map=Markup(f"data:{SVG};base64,{source}"),
-            tells=drawing.tells,
-            words=WORDS,
-            plain=plain,
-        )
+    written = TEMPLATES.get_template(TEMPLATE).render(
+        sheet=sheet_of(asked, answer, sent),
+        policy=policy(),
+        map=Markup(f"data:{SVG};base64,{source}"),
+        tells=drawing.tells,
+        words=WORDS,
+        plain=plain,
     )
     return written.encode()
