@@ -19,9 +19,6 @@ Theme = Literal["light", "dark"]
 THEMES: tuple[Theme, ...] = ("light", "dark")
 """The first unless another is asked for."""
 
-WASH = 0.55
-"""How much of the colour is left once it is let down."""
-
 MOST_BANDS = (12, 8, 5, 3)
 """More bands than the first are not told apart in grey; fewer are taken where contour lines would crowd."""
 
@@ -35,11 +32,13 @@ class Inks(Struct, frozen=True):
     """Outlines that only lead the eye."""
     work: str
     """What is to be done; told by shape and words too."""
+    wash: float
+    """How much of a band's colour is left once it is let down: as much as leaves figures over it legible."""
 
 
 INKS: dict[str, Inks] = {
-    "light": Inks("#ffffff", "#15191d", "#6a737b", "#9c1c00"),
-    "dark": Inks("#12161a", "#f2f4f5", "#98a2aa", "#ffb59e"),
+    "light": Inks("#ffffff", "#15191d", "#6a737b", "#9c1c00", 0.55),
+    "dark": Inks("#12161a", "#f2f4f5", "#98a2aa", "#ffb59e", 0.42),
 }
 
 
@@ -102,5 +101,5 @@ def palette_for(scale: Scale, inks: Inks) -> Palette:
     apart = min(FARTHEST, 1.0 / max(1, scale.bands - 1))
     places = 0.5 + apart * (np.arange(scale.bands) - 0.5 * (scale.bands - 1))
     pure = np.array(colormaps["cividis"](places))[:, :3]
-    mixed = WASH * pure + (1.0 - WASH) * paper
+    mixed = inks.wash * pure + (1.0 - inks.wash) * paper
     return Palette(scale, [(r, g, b) for r, g, b in mixed.tolist()])
