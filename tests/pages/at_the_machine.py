@@ -1,0 +1,112 @@
+"""A person at a simulated machine: reads the dial where the page says, turns what it says, types what the dial shows."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from simulated_machine import SimulatedMachine
+from tramwright_solvers.model.machine import Machine
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+KEEP = "machine => localStorage.setItem('tramwright.machine.one', JSON.stringify({version: 1, changed: '', content: machine}))"
+MOST_SCREENS = 250
+"""Screens after which a job is taken to go round in circles: a survey of 25 stations and ten steps, three times."""
+
+
+def simulated(machine: dict[str, Any], heights: dict[str, float], **more: Any) -> SimulatedMachine:
+    """A machine as the page describes it, out of true by these heights; read to half a division."""
+    described = msgspec.convert(machine, Machine)
+    division = described.indicator.division or described.from_mm(0.01)
+    return SimulatedMachine(described, heights, resolution=division / 2, **more)
+
+
+class Person:
+    """Does what the page asks for, screen by screen; ``types`` tells keyboard from taps on the large keys."""
+
+    def __init__(self, page: Page, machine: SimulatedMachine, *, keyboard: bool = False) -> None:
+        self.page, self.machine, self.keyboard = page, machine, keyboard
+        self.seen: list[str] = []
+
+    def settled(self) -> str:
+        """Wait until the page waits for nothing; return which screen it shows."""
+        return self.page.wait_for_selector("#screen:not([data-screen^='waiting'])").get_attribute("data-screen") or ""
+
+    def press(self, name: str | re.Pattern[str]) -> None:
+        """Press the button of this name: by a tap, or with Tab and Enter where only the keyboard is used."""
+        found = self.page.get_by_role("button", name=name).first
+        if not self.keyboard:
+            found.click()
+            return
+        for _ in range(60):
+            if found.evaluate("button => button === document.activeElement"):
+                self.page.keyboard.press("Enter")
+                return
+            self.page.keyboard.press("Tab")
+        raise AssertionError(f"no way to {name} by the keyboard")
+
+    def spot(self) -> tuple[float, float]:
+        """Where the page wants the dial."""
+        x, y = self.page.locator(".spot span").all_inner_texts()
+        return float(x.split()[-1].replace(",", ".")), float(y.split()[-1].replace(",", "."))
+
+    def type(self, value: float) -> None:
+        """Type a reading and take it."""
+        text = f"{abs(value):.6f}".rstrip("0").rstrip(".")
+        if self.keyboard:
+            self.page.keyboard.type(("-" if value < 0 else "") + text)
+            self.page.keyboard.press("Enter")
+            return
+        for key in text:
+            self.page.locator(".keys button", has_text=re.compile(f"^{re.escape(key)}$")).click()
+        if value < 0:
+            self.page.locator(".keys .sign").click()
+        self.page.locator(".keys .take").click()
+
+    def one_screen(self) -> str:
+        """Do what the screen asks for; return which it was."""
+        page = self.page
+        screen = self.settled()
+        drawn = page.locator("#screen").get_attribute("data-drawn")
+        self.seen.append(screen)
+        match screen.split()[0]:
+            case "where":
+                page.wait_for_selector(".main.wide")
+                self.press(re.compile("planned stations"))
+            case "care" | "more" | "closing":
+                self.press(page.locator("#screen .main").first.inner_text())
+            case "read" | "suspect":
+                self.type(self.machine.read(*self.spot()))
+            case "step":
+                self.carry_out()
+                self.press("It is done")
+            case "says":
+                self.type(self.machine.read(*self.parked))
+        page.wait_for_selector(f"#screen:not([data-drawn='{drawn}'])")
+        return screen
+
+    def carry_out(self) -> None:
+        """Turn what the page's step says, as far as it says."""
+        self.parked = self.spot()
+        job = self.job()
+        step = job["answers"][str(len(job["entries"]))]["steps"][0]
+        assert step["do"] in self.page.locator("#screen").inner_text()
+        self.machine.move(step["adjuster"], step["travel"])
+
+    def job(self) -> dict[str, Any]:
+        """The document as the browser keeps it."""
+        kept = self.page.evaluate("localStorage.getItem('tramwright.job.' + localStorage.getItem('tramwright.current.job'))")
+        return json.loads(kept)["content"]
+
+    def until(self, *screens: str) -> str:
+        """Go on until one of these screens is there."""
+        for _ in range(MOST_SCREENS):
+            if (screen := self.settled()).split()[0] in screens:
+                return screen
+            self.one_screen()
+        raise AssertionError(f"it goes round in circles: {self.seen[-12:]}")
