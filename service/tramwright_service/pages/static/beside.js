@@ -37,7 +37,7 @@ export class Beside {
     this.view.draw({ ...machine, units, seats, stations, picked });
     this.list.replaceChildren(...survey.readings.map(({ x, y, values }) =>
       el("li", {}, say("bench.place", { x, y }), ": ", el("b", {}, values.map((value) => signed(value, units)).join(" · ")))));
-    if (job.question === "correct") this.#fetchMap(job, asked);
+    if (asked?.body.survey) this.#fetchMap(job, asked);
   }
 
   async #fetchMap(job, asked) {

@@ -47,11 +47,12 @@ export function undo(job) {
   return true;
 }
 
-/** Keep the answer to the entries there are; old ones go. */
-export function answered(job, answer, entries = job.entries.length) {
-  job.answers[entries] = answer;
-  const kept = Object.keys(job.answers).map(Number).sort((a, b) => b - a);
-  for (const n of kept.slice(KEPT_ANSWERS)) delete job.answers[n];
+/** Keep the answer to the entries there are; old ones go, and so does what no screen shows. */
+export function answered(job, answer) {
+  const { predicted, plans, budget, over_bed, ladder, breakdown, sizes, yours, against_grid, ...kept } = answer;
+  job.answers[job.entries.length] = kept;
+  const all = Object.keys(job.answers).map(Number).sort((a, b) => b - a);
+  for (const n of all.slice(KEPT_ANSWERS)) delete job.answers[n];
 }
 
 /** Return what the entries amount to. */

@@ -69,7 +69,7 @@ function readGrid(rows) {
 }
 
 function readList(rows) {
-  const headed = !rows[0].cells.some(isNumber);
+  const headed = rows[0].cells.length > 2 && !rows[0].cells.some(isNumber);
   const readings = rows.slice(headed ? 1 : 0).map(({ at, cells }) => {
     if (cells.length < 3 || cells.length > 5) throw new Unreadable("paste-columns", at, cells.join(" "));
     const wrong = cells.slice(0, 3).find((cell) => !isNumber(cell));

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -14,9 +15,39 @@ from tramwright_solvers.model.machine import Machine
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
+EXAMPLES = Path(__file__).parents[1] / "openapi" / "examples"
+BEGIN = """job => {
+    localStorage.setItem('tramwright.job.one', JSON.stringify({version: 1, changed: '', content: job}));
+    localStorage.setItem('tramwright.current.job', 'one');
+}"""
 KEEP = "machine => localStorage.setItem('tramwright.machine.one', JSON.stringify({version: 1, changed: '', content: machine}))"
 MOST_SCREENS = 250
 """Screens after which a job is taken to go round in circles: a survey of 25 stations and ten steps, three times."""
+
+
+def example(name: str) -> dict[str, Any]:
+    """The machine of an example of the API."""
+    machine: dict[str, Any] = json.loads((EXAMPLES / f"{name}.json").read_text())["machine"]
+    return machine
+
+
+def keep(page: Page, machine: dict[str, Any]) -> None:
+    """Put a machine where the machine page keeps those that were described in this browser."""
+    page.evaluate(KEEP, machine)
+    page.reload()
+    page.wait_for_selector("html[data-ready]", state="attached")
+
+
+def begin(page: Page, machine: dict[str, Any], stations: list[tuple[float, float]], question: str = "correct") -> None:
+    """Put a job where the page keeps it, at the first of these stations, and open it."""
+    entries = [
+        {"do": "survey", "auto": True, "at": 0},
+        {"do": "stations", "stations": [{"x": x, "y": y} for x, y in stations], "closing": True, "at": 0},
+    ]
+    job = {"machine": machine, "question": question, "entries": entries, "answers": {}, "draft": ""}
+    page.evaluate(BEGIN, job)
+    page.reload()
+    page.wait_for_selector("html[data-ready]", state="attached")
 
 
 def simulated(machine: dict[str, Any], heights: dict[str, float], **more: Any) -> SimulatedMachine:
