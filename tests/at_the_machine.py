@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from simulated_machine import SimulatedMachine
+from judgement.truth import ExactMachine
 from tramwright_solvers.model.machine import Machine
 
 if TYPE_CHECKING:
@@ -50,19 +50,23 @@ def begin(page: Page, machine: dict[str, Any], stations: list[tuple[float, float
     page.wait_for_selector("html[data-ready]", state="attached")
 
 
-def simulated(machine: dict[str, Any], heights: dict[str, float], **more: Any) -> SimulatedMachine:
-    """A machine as the page describes it, out of true by these heights; read to half a division."""
+def simulated(machine: dict[str, Any], heights: dict[str, float]) -> ExactMachine:
+    """A machine as the page describes it, flat and out of true by these heights; read to half a division."""
     described = msgspec.convert(machine, Machine)
     division = described.indicator.division or described.from_mm(0.01)
-    return SimulatedMachine(described, heights, resolution=division / 2, **more)
+    middle = tuple(0.48 * low + 0.52 * high for low, high in (described.bed.x, described.bed.y))
+    exact = ExactMachine(described, heights, form=lambda u, v: 0.0, centre=middle)
+    exact.resolution = division / 2
+    return exact
 
 
 class Person:
     """Does what the page asks for, screen by screen; ``types`` tells keyboard from taps on the large keys."""
 
-    def __init__(self, page: Page, machine: SimulatedMachine, *, keyboard: bool = False) -> None:
+    def __init__(self, page: Page, machine: ExactMachine, *, keyboard: bool = False) -> None:
         self.page, self.machine, self.keyboard = page, machine, keyboard
         self.seen: list[str] = []
+        self.share = 1.0  # of what is asked that comes of it
 
     def settled(self) -> str:
         """Wait until the page waits for nothing; return which screen it shows."""
@@ -100,8 +104,12 @@ class Person:
         self.page.locator(".keys .take").click()
 
     def one_screen(self) -> str:
-        """Do what the screen asks for; return which it was."""
+        """Do what the screen asks for; return which it was.
+
+        A person takes longer from station to station than the service to answer: so the answer is waited for.
+        """
         page = self.page
+        page.wait_for_selector("#screen:not([data-asked='asking'])")
         screen = self.settled()
         drawn = page.locator("#screen").get_attribute("data-drawn")
         self.seen.append(screen)
@@ -118,6 +126,8 @@ class Person:
                 self.press("It is done")
             case "says":
                 self.type(self.machine.read(*self.parked))
+            case _:
+                raise AssertionError(f"{screen} after {self.seen[-12:]}: {page.locator('#screen').inner_text()}")
         page.wait_for_selector(f"#screen:not([data-drawn='{drawn}'])")
         return screen
 
@@ -127,7 +137,10 @@ class Person:
         job = self.job()
         step = job["answers"][str(len(job["entries"]))]["steps"][0]
         assert step["do"] in self.page.locator("#screen").inner_text()
-        self.machine.move(step["adjuster"], step["travel"])
+        if step["travel"] is None:
+            self.machine.bring_up(step["adjuster"])
+        else:
+            self.machine.move(step["adjuster"], self.share * step["travel"])
 
     def job(self) -> dict[str, Any]:
         """The document as the browser keeps it."""
@@ -137,6 +150,7 @@ class Person:
     def until(self, *screens: str) -> str:
         """Go on until one of these screens is there."""
         for _ in range(MOST_SCREENS):
+            self.page.wait_for_selector("#screen:not([data-asked='asking'])")
             if (screen := self.settled()).split()[0] in screens:
                 return screen
             self.one_screen()

@@ -33,6 +33,7 @@ export class Asking {
   stop() {
     clearTimeout(this.timer);
     this.request?.abort();
+    if (this.key !== null && !this.away) this.told("answered");
     this.key = null;
   }
 

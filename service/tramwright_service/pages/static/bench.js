@@ -94,7 +94,8 @@ function take(_, answer) {
   changed();
 }
 
-function told() {
+function told(asked = screen.dataset.asked) {
+  screen.dataset.asked = asked ?? "";
   status.textContent = unkept ? say("shared.not-kept") : asking.away || !navigator.onLine ? say("bench.not-connected") : job ? say("bench.kept") : "";
   status.classList.toggle("away", unkept || asking.away || !navigator.onLine);
   if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away}`) draw();

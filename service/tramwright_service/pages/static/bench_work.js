@@ -111,9 +111,9 @@ export function stopScreen({ answer, readAgain, takeBack }) {
       el("h2", { class: "stop" }, say("bench.stop")),
       el("p", { class: "wrong says", role: "alert" }, answer.progress.says),
       el("ul", { class: "cautions" }, answer.cautions.map((one) => el("li", {}, one))),
-      button(say("bench.read-all"), readAgain, { class: "wide" }),
-      button(say("bench.mistyped"), takeBack, { class: "wide" })),
-    focus: "button",
+      button(say("bench.do-again"), takeBack, { class: "main wide" }),
+      button(say("bench.read-all"), readAgain, { class: "wide" })),
+    focus: "button.main",
   };
 }
 
