@@ -67,7 +67,7 @@ def test_in_inches_on_a_machine_described_in_millimetres(visits) -> None:
     assert machine["bed"]["x"][1] == pytest.approx(500 / 25.4)
     person.machine = simulated(machine, {name: height / 25.4 for name, height in MACHINES["tilted-bed"].items()})
     to_the_end(person, 0.1 / 25.4)
-    assert " in" in person.page.locator(".figure").inner_text()
+    assert " in" in person.page.locator(".total").inner_text()
 
 
 def test_by_the_keyboard_alone(visits) -> None:

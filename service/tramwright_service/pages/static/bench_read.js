@@ -16,18 +16,20 @@ export function spot({ x, y }) {
     el("span", {}, el("small", {}, "x "), written(x)), " ", el("span", {}, el("small", {}, "y "), written(y)));
 }
 
-/** Return a small picture of the bed with every station, the one asked for in its cross hairs. */
-export function where({ bed, supports = [], rails }, stations, at) {
+/** Return a small picture of the bed with every station, the one asked for in its cross hairs, and what is moved. */
+export function where({ bed, supports = [], rails }, stations, at, moved = null) {
   const seats = rails?.seats ?? [];
   const all = [...stations, ...supports, ...seats, { x: bed.x[0], y: bed.y[0] }, { x: bed.x[1], y: bed.y[1] }, at];
   const [left, right] = [Math.min(...all.map(({ x }) => x)), Math.max(...all.map(({ x }) => x))];
   const [front, rear] = [Math.min(...all.map(({ y }) => y)), Math.max(...all.map(({ y }) => y))];
+  const mark = (kind, { id }) => (id === moved ? `${kind} moved` : kind);
   const r = Math.max(right - left, rear - front) / 36;
-  const svg = shape("svg", { class: "where", "aria-hidden": "true", viewBox: `${left - 2 * r} ${-rear - 2 * r} ${right - left + 4 * r} ${rear - front + 4 * r}` });
+  const box = [left - 2 * r, -rear - 2 * r, right - left + 4 * r, rear - front + 4 * r];
+  const svg = shape("svg", { class: "where", "aria-hidden": "true", viewBox: box.join(" ") });
   svg.append(
     shape("rect", { class: "bed", x: bed.x[0], y: -bed.y[1], width: bed.x[1] - bed.x[0], height: bed.y[1] - bed.y[0] }),
-    ...seats.map(({ x, y }) => shape("rect", { class: "seat", x: x - r, y: -y - r, width: 2 * r, height: 2 * r })),
-    ...supports.map(({ x, y }) => shape("circle", { class: "support", cx: x, cy: -y, r: 1.4 * r })),
+    ...seats.map((one) => shape("rect", { class: mark("seat", one), x: one.x - r, y: -one.y - r, width: 2 * r, height: 2 * r })),
+    ...supports.map((one) => shape("circle", { class: mark("support", one), cx: one.x, cy: -one.y, r: 1.4 * r })),
     ...stations.map(({ x, y, read }) => shape("circle", { class: read ? "read" : "open", cx: x, cy: -y, r: 0.7 * r })),
     shape("path", { class: "hair", d: `M${left} ${-at.y}H${right}M${at.x} ${-front}V${-rear}` }),
     shape("circle", { class: "at", cx: at.x, cy: -at.y, r: 1.6 * r }),

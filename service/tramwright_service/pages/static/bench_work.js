@@ -5,7 +5,7 @@ import { faults, spot, where } from "./bench_read.js";
 import { button, el } from "./dom.js";
 import { keypad } from "./keypad.js";
 import { has, say } from "./messages.js";
-import { signed, unit } from "./units.js";
+import { length, signed, unit } from "./units.js";
 
 const ARROWS = { up: "↑", down: "↓", still: "=" };
 
@@ -91,7 +91,7 @@ export function stepScreen(context) {
       el("h2", {}, turning ? say("bench.turn-back") : say("bench.step", { number: state.done.length + 1, adjuster })),
       progress,
       el("div", { class: "place" },
-        where(job.machine, state.survey.stations, park),
+        where(job.machine, state.survey.stations, park, adjuster),
         el("div", {}, el("p", { class: "faint" }, say("bench.park")), spot(park))),
       goal,
       el("p", { class: "says" }, step.do),
@@ -119,13 +119,11 @@ export function stopScreen({ answer, readAgain, takeBack }) {
 
 /** All steps are done: read the machine once more. */
 export function closingScreen({ answer, state, readAgain }) {
-  const last = answer.steps[0]?.do ?? answer.progress?.says ?? "";
   return {
     key: `closing ${state.done.length}`,
     node: el("section", {},
       el("h2", {}, say("bench.all-done")),
-      answer.progress ? el("p", { class: "notice" }, answer.progress.says) : null,
-      last && last !== answer.progress?.says ? el("p", { class: "says" }, last) : null,
+      el("p", { class: "says" }, answer.progress.says),
       button(say("bench.read-all"), readAgain, { class: "main wide" })),
     focus: "button.main",
   };
@@ -133,15 +131,15 @@ export function closingScreen({ answer, state, readAgain }) {
 
 /** The verdict, and the sheet to keep. */
 export function endScreen({ job, answer, asked, readAgain, leave }) {
-  const { verdict } = answer;
+  const { verdict, as_found: { total, expanded } } = answer;
   const units = job.machine.units ?? "mm";
   const told = el("p", { class: "wrong", role: "alert" });
   return {
     key: `end ${answer.says}`,
     node: el("section", { class: "end" },
       el("p", { class: `verdict ${verdict.as_found}` }, say(`bench.${verdict.as_found}`)),
-      el("p", { class: "figure" }, `${signed(answer.as_found.total, units).replace(/^\+/, "")} ${unit(units)}`,
-        el("small", {}, say("bench.limit", { limit: signed(verdict.limit, units).replace(/^\+/, ""), unit: unit(units) }))),
+      el("p", { class: "total" }, say("bench.total", { total: length(total, units), expanded: length(expanded, units) }),
+        el("small", {}, say("bench.limit", { limit: length(verdict.limit, units) }))),
       el("p", { class: "says" }, answer.says),
       verdict.decided_by ? el("p", {}, verdict.decided_by) : null,
       button(say("bench.sheet"), () => sheet(asked, told, job), { class: "main wide" }),

@@ -2,31 +2,33 @@
 
 import { post } from "./api.js";
 import { el } from "./dom.js";
-import { lastAt, nextStation } from "./job.js";
+import { QUESTIONS, lastAt, nextStation } from "./job.js";
 import { say } from "./messages.js";
 import { PlanView } from "./plan_view.js";
-import { signed } from "./units.js";
+import { signed, written } from "./units.js";
+
+const DRAWN = new Set(["correct", "reversal", "comparison", "plan"].map((question) => QUESTIONS[question].path));
+const dark = window.matchMedia("(prefers-color-scheme: dark)");
 
 export class Beside {
   constructor(place) {
-    this.place = place;
-    this.plan = place.querySelector("svg");
-    this.map = place.querySelector("img");
-    this.list = place.querySelector("ol");
+    [this.place, this.plan, this.map, this.list] = [place, ...["svg", ".map", "ol"].map((what) => place.querySelector(what))];
     this.view = null;
     this.mapped = "";
+    dark.addEventListener("change", () => this.#fetchMap());
   }
 
   /** Draw the job: stations with what was read there; the next one is marked, or the step's adjuster and station. */
-  draw(job, state, asked, step) {
-    const survey = state.survey;
-    this.place.hidden = !survey;
-    if (!survey) return;
+  draw(job, { survey }, asked, step) {
+    const answer = job?.answers[job.entries.length];
+    this.place.hidden = !survey && !answer;
+    if (this.place.hidden) return;
     const { machine } = job;
     const units = machine.units ?? "mm";
-    const next = step?.park ?? nextStation(survey);
-    const stations = (survey.stations ?? []).map(({ x, y }) => {
-      const reading = lastAt(survey, { x, y });
+    const planned = answer?.plan?.stations ?? [];
+    const next = step?.park ?? (survey ? nextStation(survey) : null);
+    const stations = (survey?.stations ?? planned).map(({ x, y }) => {
+      const reading = survey && lastAt(survey, { x, y });
       const state = next && next.x === x && next.y === y ? "next" : reading ? "read" : "open";
       return { x, y, label: reading ? signed(reading.values.at(-1), units) : "", state };
     });
@@ -35,21 +37,26 @@ export class Beside {
     const [support, seat] = [machine.supports ?? [], seats].map((all) => all.findIndex(({ id }) => id === step?.adjuster));
     const picked = support >= 0 ? { kind: "support", index: support } : { kind: "seat", index: seat };
     this.view.draw({ ...machine, units, seats, stations, picked });
-    this.list.replaceChildren(...survey.readings.map(({ x, y, values }) =>
-      el("li", {}, say("bench.place", { x, y }), ": ", el("b", {}, values.map((value) => signed(value, units)).join(" · ")))));
-    if (asked?.body.survey) this.#fetchMap(job, asked);
+    this.list.replaceChildren(...(survey?.readings ?? []).map(({ x, y, values }) =>
+      el("li", {}, say("bench.place", { x: written(x), y: written(y) }), ": ",
+        el("b", {}, values.map((value) => signed(value, units)).join(" · ")))));
+    // a plan that is only looked at while stations are chosen is drawn in plan already
+    this.asked = answer && !answer.problem && !(answer.plan && survey) && DRAWN.has(asked?.path) ? asked : null;
+    this.#fetchMap();
   }
 
-  async #fetchMap(job, asked) {
-    const answer = job.answers[job.entries.length];
-    const wanted = answer && !answer.problem ? String(job.entries.length) : "";
+  async #fetchMap() {
+    const wanted = this.asked && JSON.stringify([this.asked, dark.matches]);
     if (!wanted || wanted === this.mapped) return;
     this.mapped = wanted;
     try {
-      const picture = await post(asked.path, asked.body, { accept: "image/svg+xml" });
+      const theme = dark.matches ? "?theme=dark" : "";
+      const picture = await post(`${this.asked.path}${theme}`, this.asked.body, { accept: "image/svg+xml" });
+      const drawn = URL.createObjectURL(await picture.blob());
       if (wanted !== this.mapped) return;
-      URL.revokeObjectURL(this.map.src);
-      this.map.src = URL.createObjectURL(await picture.blob());
+      const image = this.map.querySelector("img");
+      URL.revokeObjectURL(image.src);
+      image.src = this.map.href = drawn;
       this.map.hidden = false;
     } catch {
       this.mapped = ""; // a picture is no reason to stop anybody: the plan view stands, and the next answer asks again
