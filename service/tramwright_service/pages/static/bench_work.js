@@ -4,7 +4,7 @@ import { NoAnswer, Refused, post } from "./api.js";
 import { faults, spot, where } from "./bench_read.js";
 import { button, el } from "./dom.js";
 import { keypad } from "./keypad.js";
-import { has, say } from "./messages.js";
+import { say } from "./messages.js";
 import { length, signed, unit } from "./units.js";
 
 const ARROWS = { up: "↑", down: "↓", still: "=" };
@@ -41,7 +41,7 @@ export function moreScreen({ answer, enter }) {
   return {
     key: `more ${answer.says}`,
     node: el("section", {},
-      el("h2", {}, say(`bench.${answer.advice.do}`)),
+      el("h2", {}, say(`bench.advice-${answer.advice.do}`)),
       el("p", { class: "says" }, answer.says),
       button(say("bench.read-these", { count: stations.length }), () => enter({ do: "more", stations }), { class: "main wide" })),
     focus: "button.main",
@@ -84,7 +84,7 @@ export function stepScreen(context) {
       focus: "#reading",
     };
   }
-  const turning = has(`bench.turn-back`) && answer.progress?.next === "turn-back";
+  const turning = state.done.length > 0 && answer.progress?.next === "turn-back";
   return {
     key: `step ${state.done.length} ${step.do}`,
     node: el("section", { class: "step" },
@@ -137,7 +137,7 @@ export function endScreen({ job, answer, asked, readAgain, leave }) {
   return {
     key: `end ${answer.says}`,
     node: el("section", { class: "end" },
-      el("p", { class: `verdict ${verdict.as_found}` }, say(`bench.${verdict.as_found}`)),
+      el("p", { class: `verdict ${verdict.as_found}` }, say(`bench.verdict-${verdict.as_found}`)),
       el("p", { class: "total" }, say("bench.total", { total: length(total, units), expanded: length(expanded, units) }),
         el("small", {}, say("bench.limit", { limit: length(verdict.limit, units) }))),
       el("p", { class: "says" }, answer.says),

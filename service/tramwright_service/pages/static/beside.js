@@ -8,6 +8,7 @@ import { PlanView } from "./plan_view.js";
 import { signed, written } from "./units.js";
 
 const DRAWN = new Set(["correct", "reversal", "comparison", "plan"].map((question) => QUESTIONS[question].path));
+const QUIET = 300; // ms
 const dark = window.matchMedia("(prefers-color-scheme: dark)");
 
 export class Beside {
@@ -19,9 +20,11 @@ export class Beside {
   }
 
   /** Draw the job: stations with what was read there; the next one is marked, or the step's adjuster and station. */
-  draw(job, { survey }, asked, step) {
+  draw(job, { survey, surveys }, asked, step) {
     const answer = job?.answers[job.entries.length];
     this.place.hidden = !survey && !answer;
+    if (job !== this.job || surveys?.length !== this.surveys) this.map.replaceChildren(); // it shows what is gone
+    Object.assign(this, { job, surveys: surveys?.length });
     if (this.place.hidden) return;
     const { machine } = job;
     const units = machine.units ?? "mm";
@@ -45,21 +48,28 @@ export class Beside {
     this.#fetchMap();
   }
 
-  async #fetchMap() {
+  // The service draws for a good while: what is typed quickly is drawn once, and what is out of date not at all.
+  #fetchMap() {
     const wanted = this.asked && JSON.stringify([this.asked, dark.matches]);
     if (!wanted || wanted === this.mapped) return;
     this.mapped = wanted;
+    clearTimeout(this.timer);
+    this.request?.abort();
+    this.request = new AbortController();
+    this.timer = setTimeout(() => this.#draw(this.asked, this.request.signal), QUIET);
+  }
+
+  async #draw({ path, body }, signal) {
     try {
       const theme = dark.matches ? "?theme=dark" : "";
-      const picture = await post(`${this.asked.path}${theme}`, this.asked.body, { accept: "image/svg+xml" });
-      const drawn = URL.createObjectURL(await picture.blob());
-      if (wanted !== this.mapped) return;
-      const image = this.map.querySelector("img");
-      URL.revokeObjectURL(image.src);
-      image.src = this.map.href = drawn;
-      this.map.hidden = false;
+      const picture = await (await post(`${path}${theme}`, body, { accept: "image/svg+xml", signal })).blob();
+      if (signal.aborted) return;
+      const src = URL.createObjectURL(picture);
+      if (this.drawn) URL.revokeObjectURL(this.drawn);
+      this.drawn = src;
+      this.map.replaceChildren(el("a", { href: src, target: "_blank" }, el("img", { src, alt: "" }), say("bench.map")));
     } catch {
-      this.mapped = ""; // a picture is no reason to stop anybody: the plan view stands, and the next answer asks again
+      if (!signal.aborted) this.mapped = ""; // the plan view stands, and the next answer asks again
     }
   }
 }
