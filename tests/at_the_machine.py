@@ -1,4 +1,4 @@
-"""A person at a simulated machine: reads the dial where the page says, turns what it says, types what the dial shows."""
+"""A person at a simulated machine: reads the dial where the page says, turns what it says, types what it then shows."""
 
 from __future__ import annotations
 
@@ -20,7 +20,9 @@ BEGIN = """job => {
     localStorage.setItem('tramwright.job.one', JSON.stringify({version: 1, changed: '', content: job}));
     localStorage.setItem('tramwright.current.job', 'one');
 }"""
-KEEP = "machine => localStorage.setItem('tramwright.machine.one', JSON.stringify({version: 1, changed: '', content: machine}))"
+KEEP = """machine =>
+    localStorage.setItem('tramwright.machine.one', JSON.stringify({version: 1, changed: '', content: machine}))
+"""
 MOST_SCREENS = 250
 """Screens after which a job is taken to go round in circles: a survey of 25 stations and ten steps, three times."""
 
@@ -144,7 +146,9 @@ class Person:
 
     def job(self) -> dict[str, Any]:
         """The document as the browser keeps it."""
-        kept = self.page.evaluate("localStorage.getItem('tramwright.job.' + localStorage.getItem('tramwright.current.job'))")
+        kept = self.page.evaluate(
+            "localStorage.getItem('tramwright.job.' + localStorage.getItem('tramwright.current.job'))"
+        )
         return json.loads(kept)["content"]
 
     def until(self, *screens: str) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import pytest
 
 from at_the_machine import Person, example, keep, simulated
+from browsing import PHONE
 from processes import PATIENCE, free_port, listens, started, wait_for
 
 HEIGHTS = {"front-left": 0.3, "front-right": -0.2, "rear": 0.1}
@@ -51,7 +52,7 @@ def server(service) -> str:
 @pytest.fixture
 def person(visits) -> Person:
     machine = example("tilted-bed")
-    visit = visits(viewport={"width": 390, "height": 844}, allowed=LOST)
+    visit = visits(viewport=PHONE, allowed=LOST)
     page = visit.open("/bench")
     keep(page, machine)
     person = Person(page, simulated(machine, HEIGHTS))
@@ -130,7 +131,9 @@ def test_two_tabs_of_one_job_show_the_same(person) -> None:
 
 
 def test_what_a_newer_page_wrote_is_left_alone(person) -> None:
-    person.page.evaluate("localStorage.setItem('tramwright.job.newer', JSON.stringify({version: 99, changed: '', content: {}}))")
+    person.page.evaluate(
+        "localStorage.setItem('tramwright.job.newer', JSON.stringify({version: 99, changed: '', content: {}}))"
+    )
     person.page.evaluate("localStorage.setItem('tramwright.current.job', 'newer')")
     reload(person)
     assert person.page.get_by_role("heading", name="Go on with a job").is_visible()

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from at_the_machine import Person, example, keep, simulated
+from browsing import PHONE
 
 STATIONS = [(x, y) for y in (40, 200, 360) for x in (40, 200, 360)]
 HEIGHTS = {"front-left": 0.1, "front-right": -0.05}
@@ -14,7 +15,7 @@ HEIGHTS = {"front-left": 0.1, "front-right": -0.05}
 
 @pytest.fixture
 def person(visits) -> Person:
-    page = visits(viewport={"width": 390, "height": 844}).open("/bench")
+    page = visits(viewport=PHONE).open("/bench")
     machine = example("height-checks/unequal-leads")
     keep(page, machine)
     return Person(page, simulated(machine, HEIGHTS))

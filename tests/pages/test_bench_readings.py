@@ -8,11 +8,13 @@ from typing import Any
 import pytest
 
 from at_the_machine import Person, begin, example, simulated
+from browsing import PHONE
 
 STATIONS: list[tuple[float, float]] = [
     (10, 10), (490, 10), (490, 490), (10, 490), (250, 250), (130, 130), (370, 130), (370, 370), (130, 370), (250, 20),
     (480, 250), (250, 480),
 ]  # fmt: skip
+
 
 @pytest.fixture
 def person(visits) -> Person:
@@ -20,7 +22,7 @@ def person(visits) -> Person:
     machine = example("tilted-bed")
     simulation = simulated(machine, {"front-left": 0.3, "front-right": -0.2, "rear": 0.1})
     # The browser itself writes to its console that the service refused something.
-    page = visits(viewport={"width": 390, "height": 844}, has_touch=True, allowed=("status of 422",)).open("/bench")
+    page = visits(viewport=PHONE, has_touch=True, allowed=("status of 422",)).open("/bench")
     begin(page, machine, STATIONS)
     return Person(page, simulation)
 
@@ -136,7 +138,8 @@ def test_a_table_is_pasted_from_a_spreadsheet(person, table) -> None:
         """text => {
             const clipboardData = new DataTransfer();
             clipboardData.setData("text/plain", text);
-            document.activeElement.dispatchEvent(new ClipboardEvent("paste", { clipboardData, bubbles: true, cancelable: true }));
+            const pasted = new ClipboardEvent("paste", { clipboardData, bubbles: true, cancelable: true });
+            document.activeElement.dispatchEvent(pasted);
         }""",
         table,
     )
@@ -181,3 +184,26 @@ def test_stations_of_ones_own(person) -> None:
         asked.append(person.spot())
         person.one_screen()
     assert asked == [*own, own[0]]
+
+
+def test_a_slip_in_a_pasted_table_is_read_again_before_anything_is_moved(person) -> None:
+    right = {spot: person.machine.read(*spot) for spot in STATIONS}
+    wrong = right | {(130, 130): right[130, 130] + 0.5}
+    person.press("Paste a table")
+    person.page.fill("#table", "\n".join(f"{x}\t{y}\t{value:.6f}" for (x, y), value in wrong.items()))
+    person.press("Take this table")
+    person.until("more")
+    assert "130" in person.page.locator(".says").inner_text()
+    person.one_screen()
+    assert person.spot() == (130, 130)
+    person.one_screen()
+    person.until("step")
+    assert readings(person) == [(130, 130, right[130, 130])]
+
+
+def test_the_keys_are_within_reach_without_scrolling(person) -> None:
+    for _ in range(2):
+        take = person.page.locator(".take").bounding_box()
+        assert take is not None
+        assert take["y"] + take["height"] <= PHONE["height"]
+        person.type(0.1)

@@ -50,13 +50,14 @@ export class Beside {
 
   // The service draws for a good while: what is typed quickly is drawn once, and what is out of date not at all.
   #fetchMap() {
-    const wanted = this.asked && JSON.stringify([this.asked, dark.matches]);
+    const { asked } = this;
+    const wanted = asked && JSON.stringify([asked, dark.matches]);
     if (!wanted || wanted === this.mapped) return;
     this.mapped = wanted;
     clearTimeout(this.timer);
     this.request?.abort();
     this.request = new AbortController();
-    this.timer = setTimeout(() => this.#draw(this.asked, this.request.signal), QUIET);
+    this.timer = setTimeout(() => this.#draw(asked, this.request.signal), QUIET);
   }
 
   async #draw({ path, body }, signal) {
