@@ -87,6 +87,10 @@ class Person:
             self.page.keyboard.press("Tab")
         raise AssertionError(f"no way to {name} by the keyboard")
 
+    def go_on(self) -> None:
+        """Press what the screen offers first."""
+        self.press(self.page.locator("#screen .main").first.inner_text())
+
     def spot(self) -> tuple[float, float]:
         """Where the page wants the dial."""
         x, y = self.page.locator(".spot span").all_inner_texts()
@@ -100,7 +104,8 @@ class Person:
             self.page.keyboard.press("Enter")
             return
         for key in text:
-            self.page.locator(".keys button", has_text=re.compile(f"^{re.escape(key)}$")).click()
+            shown = "[.,]" if key == "." else key
+            self.page.locator(".keys button", has_text=re.compile(f"^{shown}$")).click()
         if value < 0:
             self.page.locator(".keys .sign").click()
         self.page.locator(".keys .take").click()
@@ -118,14 +123,14 @@ class Person:
         match screen.split()[0]:
             case "where":
                 page.wait_for_selector(".main.wide")
-                self.press(re.compile("planned stations"))
+                self.go_on()
             case "care" | "more" | "closing":
-                self.press(page.locator("#screen .main").first.inner_text())
+                self.go_on()
             case "read" | "suspect":
                 self.type(self.machine.read(*self.spot()))
             case "step":
                 self.carry_out()
-                self.press("It is done")
+                self.go_on()
             case "says":
                 self.type(self.machine.read(*self.parked))
             case _:

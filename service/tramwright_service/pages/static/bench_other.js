@@ -57,7 +57,7 @@ export function aboutScreen({ job, state, enter }) {
 
 /** The answer: first what it says, then all of it as text. */
 export function answerScreen({ job, answer, asked, enter, leave, ui, redraw }) {
-  const more = [answer.further?.says, answer.undecided?.says, ...(answer.remedies ?? []), ...(answer.undetermined ?? [])];
+  const more = [answer.undecided?.says, answer.further?.says, ...(answer.remedies ?? [])];
   const whole = el("pre", { tabindex: "0", role: "region", "aria-label": say("bench.whole") }, ui.whole ?? "");
   const open = async (event) => {
     if (!event.target.open || ui.whole) return;
