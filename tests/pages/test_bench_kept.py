@@ -16,6 +16,7 @@ LOST = ("net::ERR",)
 """What the browser itself writes to its console while there is no connection."""
 
 
+WRITTEN = "localStorage.getItem('tramwright.job.' + localStorage.getItem('tramwright.current.job'))"
 FULL = "() => { Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); }; }"
 
 
@@ -122,12 +123,37 @@ def test_a_job_that_was_closed_is_gone_on_with(person) -> None:
     assert person.spot() == spot
 
 
+def test_a_job_is_deleted_only_when_that_is_confirmed(person) -> None:
+    person.one_screen()
+    person.press("Close")
+    for sure, left in ((False, 1), (True, 0)):
+        person.page.once("dialog", lambda dialog, sure=sure: dialog.accept() if sure else dialog.dismiss())
+        person.press("Delete")
+        assert person.page.locator(".jobs li").count() == left
+
+
+def test_stations_of_ones_own_outlast_a_reload(person) -> None:
+    person.press("Undo")
+    person.press("Undo")
+    person.press("Stations of your own")
+    person.page.fill("#own-x", "30")
+    person.page.fill("#own-y", "40")
+    person.press("Add")
+    reload(person)
+    person.press("Stations of your own")
+    assert person.page.locator(".stations li").all_inner_texts() == ["x 30, y 40"]
+
+
 def test_two_tabs_of_one_job_show_the_same(person) -> None:
     other = person.page.context.new_page()
     other.goto("/bench")
     person.one_screen()
     number = person.settled().split()[3]
     other.wait_for_selector(f"#screen[data-screen^='read '][data-screen*=' {number} ']")
+    person.page.wait_for_timeout(500)
+    written = person.page.evaluate(WRITTEN)
+    person.page.wait_for_timeout(500)
+    assert person.page.evaluate(WRITTEN) == written  # the tabs do not answer each other for ever
 
 
 def test_what_a_newer_page_wrote_is_left_alone(person) -> None:

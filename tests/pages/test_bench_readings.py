@@ -207,3 +207,14 @@ def test_the_keys_are_within_reach_without_scrolling(person) -> None:
         assert take is not None
         assert take["y"] + take["height"] <= PHONE["height"]
         person.type(0.1)
+
+
+def test_stations_in_a_row_get_an_answer_in_the_words_of_the_service(person) -> None:
+    person.press("Undo")
+    person.press("Paste a table")
+    person.page.fill("#table", "100\t100\t0.1\n200\t100\t0.2\n300\t100\t0.3\n")
+    person.press("Take this table")
+    screen = person.until("refused", "more")
+    assert person.page.locator("#screen").inner_text().count(".") > 0
+    person.press("Undo")
+    assert not person.settled().startswith(screen)

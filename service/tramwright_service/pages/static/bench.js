@@ -61,7 +61,7 @@ function draw() {
   const answer = job?.answers[job.entries.length];
   const asked = job && asks(job, state);
   const context = {
-    job, ui, state, answer, asked, enter, open, redraw: draw, typing, begin, resume, leave, takeBack, away: asking.away,
+    job, ui, state, answer, asked, enter, open, redraw: draw, typing, keep, begin, resume, forget, leave, takeBack, away: asking.away,
     again: () => asking.again(),
     readAgain: () => enter({ do: "survey", stations: state.survey.stations, closing: state.survey.closing }),
   };
@@ -96,7 +96,7 @@ function take(_, answer) {
 
 function told(asked = screen.dataset.asked) {
   screen.dataset.asked = asked ?? "";
-  status.textContent = unkept ? say("shared.not-kept") : asking.away || !navigator.onLine ? say("bench.not-connected") : job ? say("bench.kept") : "";
+  status.textContent = unkept ? say("bench.not-kept") : asking.away || !navigator.onLine ? say("bench.not-connected") : job ? say("bench.kept") : "";
   status.classList.toggle("away", unkept || asking.away || !navigator.onLine);
   if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away}`) draw();
 }
@@ -149,7 +149,8 @@ function begin(fresh) {
   changed();
 }
 
-function resume(which) {
+/** Go on with a job as the browser keeps it; return false where there is none that can be read. */
+function load(which) {
   let content = null;
   try {
     content = which && jobs.read(which);
@@ -158,8 +159,19 @@ function resume(which) {
   }
   if (!readable(content)) return false;
   [key, job, ui] = [which, content, {}];
-  changed();
+  sync();
+  draw();
   return true;
+}
+
+function resume(which) {
+  if (load(which)) jobs.current = key;
+}
+
+function forget(which, name) {
+  if (!window.confirm(say("bench.forget-sure", { name }))) return;
+  jobs.remove(which);
+  draw();
 }
 
 function leave() {
@@ -185,8 +197,8 @@ document.addEventListener("paste", (event) => {
 });
 window.addEventListener("storage", (event) => {
   // the same job in another tab: what was written last is what counts
-  if (key && event.key?.endsWith(key) && event.newValue) resume(key);
+  if (key && event.key?.endsWith(key) && event.newValue) load(key); // and not written again: the tabs would never rest
 });
 
-if (!resume(jobs.current)) draw();
+if (!load(jobs.current)) draw();
 document.documentElement.dataset.ready = "true";

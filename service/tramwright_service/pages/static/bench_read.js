@@ -38,7 +38,7 @@ export function where({ bed, supports = [], rails }, stations, at, moved = null)
 }
 
 /** Where to read: the planned order, stations of one's own, or a table that was read already. */
-export function whereScreen({ answer, ui, enter, open }) {
+export function whereScreen({ answer, enter, open }) {
   const plan = answer?.plan;
   const take = () => enter({
     do: "stations", stations: plan.stations.map(({ x, y }) => ({ x, y })), closing: true, cautions: answer.cautions,
@@ -56,7 +56,6 @@ export function whereScreen({ answer, ui, enter, open }) {
         button(say("bench.own-stations"), () => open("own")),
         button(say("bench.paste"), () => open("paste")))),
     focus: plan ? "button.main" : null,
-    ui,
   };
 }
 
@@ -70,8 +69,8 @@ export function faults({ detail, errors = [] }) {
 }
 
 /** Stations of one's own, one x and y at a time. */
-export function ownScreen({ ui, enter, redraw }) {
-  const chosen = (ui.own ??= []);
+export function ownScreen({ job, enter, keep, redraw }) {
+  const chosen = (job.own ??= []);
   const x = el("input", { id: "own-x", inputmode: "decimal", autocomplete: "off" });
   const y = el("input", { id: "own-y", inputmode: "decimal", autocomplete: "off" });
   const wrong = el("p", { class: "wrong", role: "alert" });
@@ -83,6 +82,7 @@ export function ownScreen({ ui, enter, redraw }) {
     else if (chosen.some((other) => same(other, station))) wrong.textContent = say("bench.there-already");
     else {
       chosen.push(station);
+      keep();
       redraw();
       return;
     }

@@ -18,31 +18,50 @@ function kept(shelf) {
   });
 }
 
+const RECENT = 4;
+const when = new Intl.DateTimeFormat(language, { dateStyle: "medium", timeStyle: "short" });
+const hasBed = ({ bed }) => [bed?.x, bed?.y].every((ends) => ends?.length === 2 && ends.every(Number.isFinite));
+const name = (machine) => machine.id ?? say("bench.no-name");
+
+function count(job) {
+  return stateOf(job).surveys.reduce((sum, { readings }) => sum + readings.length, 0);
+}
+
 /** Choose a machine and a question, or a job that was begun. */
-export function startScreen({ ui, begin, resume, redraw }) {
+export function startScreen({ ui, begin, resume, forget, redraw }) {
   const known = kept(machines).filter(({ content }) => hasBed(content));
   const begun = kept(jobs).filter(({ content }) => readable(content));
   const chosen = known.find(({ key }) => key === ui.machine) ?? known.find(({ key }) => key === machines.current) ?? known[0];
   const units = ui.units ?? chosen?.content.units ?? "mm";
-  const when = new Intl.DateTimeFormat(language, { dateStyle: "medium", timeStyle: "short" });
+
+  const job = ({ key, changed, content }) => {
+    const { machine, question } = content;
+    const about = [
+      say(`bench.question-${question}`), say("bench.readings-count", { count: count(content) }), when.format(new Date(changed)),
+    ];
+    return el("li", {},
+      button([el("b", {}, name(machine)), el("small", {}, about.join(" · "))], () => resume(key)),
+      button(say("bench.forget"), () => forget(key, name(machine))));
+  };
+  const list = (some) => el("ul", { class: "jobs" }, some.map(job));
+  const choice = (label, pressed, click) => button(label, () => { click(); redraw(); }, { "aria-pressed": String(pressed) });
+  const choices = (word, all) => [
+    el("h2", {}, say(word)), el("div", { class: "choices", role: "group", "aria-label": say(word) }, all),
+  ];
+
   return {
     key: `start ${chosen?.key} ${units} ${begun.length} ${known.length}`,
     node: el("section", { class: "start" },
-      begun.length ? el("h2", {}, say("bench.go-on")) : null,
-      el("ul", { class: "jobs" }, begun.slice(0, 5).map(({ key, changed, content }) => el("li", {},
-        button([el("b", {}, content.machine.id ?? say("bench.no-name")),
-          el("small", {}, `${say(`bench.question-${content.question}`)} · ${say("bench.readings-count", { count: count(content) })} · ${when.format(new Date(changed))}`)],
-        () => resume(key), { class: "wide" })))),
-      el("h2", {}, say("bench.machine")),
+      begun.length ? [el("h2", {}, say("bench.go-on")), list(begun.slice(0, RECENT))] : null,
+      begun.length > RECENT ? el("details", {}, el("summary", {}, say("bench.older")), list(begun.slice(RECENT))) : null,
       known.length
-        ? el("div", { class: "choices", role: "group", "aria-label": say("bench.machine") }, known.map(({ key, content }) =>
-            button(content.id ?? say("bench.no-name"), () => { ui.machine = key; ui.units = null; redraw(); }, { "aria-pressed": String(key === chosen.key) })))
-        : el("p", {}, say("bench.no-machine")),
-      el("p", {}, el("a", { class: known.length ? "button" : "button main wide", href: "/bench/machine" }, say("bench.describe-machine"))),
+        ? choices("bench.machine", known.map(({ key, content }) =>
+            choice(name(content), key === chosen.key, () => Object.assign(ui, { machine: key, units: null }))))
+        : [el("h2", {}, say("bench.machine")), el("p", {}, say("bench.no-machine"))],
+      el("p", {}, el("a", { class: known.length ? "button" : "button main wide", href: "/bench/machine" },
+        say("bench.describe-machine"))),
       chosen ? [
-        el("h2", {}, say("bench.dial-unit")),
-        el("div", { class: "choices", role: "group", "aria-label": say("bench.dial-unit") }, ["mm", "inch"].map((one) =>
-          button(say(`bench.${one}`), () => { ui.units = one; redraw(); }, { "aria-pressed": String(one === units) }))),
+        choices("bench.dial-unit", ["mm", "inch"].map((one) => choice(say(`bench.${one}`), one === units, () => { ui.units = one; }))),
         el("h2", {}, say("bench.question")),
         el("div", { class: "questions" }, Object.keys(QUESTIONS).map((question) =>
           button([el("b", {}, say(`bench.question-${question}`)), el("small", {}, say(`bench.help-${question}`))],
@@ -51,6 +70,3 @@ export function startScreen({ ui, begin, resume, redraw }) {
     focus: null,
   };
 }
-
-const hasBed = ({ bed }) => [bed?.x, bed?.y].every((ends) => ends?.length === 2 && ends.every(Number.isFinite));
-const count = (job) => stateOf(job).surveys.reduce((sum, { readings }) => sum + readings.length, 0);

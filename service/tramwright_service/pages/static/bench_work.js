@@ -30,7 +30,7 @@ export function refusedScreen({ answer, takeBack, open }) {
       faults(answer.problem),
       el("div", { class: "actions" },
         button(say("bench.undo"), takeBack, { class: "main" }),
-        button(say("bench.readings"), () => open("readings")))),
+        button(say("bench.paste"), () => open("paste")))),
     focus: "button.main",
   };
 }

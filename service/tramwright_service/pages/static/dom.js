@@ -8,7 +8,7 @@ export function el(name, attributes = {}, ...children) {
     else if (value === true) element.setAttribute(key, "");
     else if (value !== false && value !== null && value !== undefined) element.setAttribute(key, value);
   }
-  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  element.append(...children.flat(2).filter((child) => child !== null && child !== undefined && child !== false));
   return element;
 }
 
