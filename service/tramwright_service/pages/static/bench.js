@@ -34,7 +34,8 @@ function screenNow(context) {
   if (!survey.stations) return whereScreen(context);
   if (survey.cautions?.length && !state.cared) return careScreen(context, "reading", survey.cautions);
   if (ui.at) return readScreen(context);
-  if (job.question === "correct" && !job.draft && suspectOf(survey, answer) && !survey.enough) return suspectScreen(context);
+  const asksAgain = job.question === "correct" && !survey.enough && suspectOf(survey, answer);
+  if (asksAgain && !job.draft) return suspectScreen(context);
   if (nextStation(survey)) return readScreen(context);
   if (!asked) return aboutScreen(context);
   if (!answer) return waitingScreen(context);
@@ -53,7 +54,8 @@ function workScreen(context) {
   const step = stepOf(answer);
   if (!step) return state.done.length ? closingScreen(context) : endScreen(context);
   const kind = job.machine.supports?.some(({ id }) => id === step.adjuster) ? "support" : "seat";
-  return answer.cautions.length && !state.seen.has(kind) ? careScreen(context, kind, answer.cautions) : stepScreen(context);
+  if (answer.cautions.length && !state.seen.has(kind)) return careScreen(context, kind, answer.cautions);
+  return stepScreen(context);
 }
 
 function draw() {
@@ -61,7 +63,8 @@ function draw() {
   const answer = job?.answers[job.entries.length];
   const asked = job && asks(job, state);
   const context = {
-    job, ui, state, answer, asked, enter, open, redraw: draw, typing, keep, begin, resume, forget, leave, takeBack, away: asking.away,
+    job, ui, state, answer, asked, away: asking.away,
+    enter, open, redraw: draw, typing, keep, begin, resume, forget, leave, takeBack,
     again: () => asking.again(),
     readAgain: () => enter({ do: "survey", stations: state.survey.stations, closing: state.survey.closing }),
   };
@@ -96,8 +99,10 @@ function take(_, answer) {
 
 function told(asked = screen.dataset.asked) {
   screen.dataset.asked = asked ?? "";
-  status.textContent = unkept ? say("bench.not-kept") : asking.away || !navigator.onLine ? say("bench.not-connected") : job ? say("bench.kept") : "";
-  status.classList.toggle("away", unkept || asking.away || !navigator.onLine);
+  const away = asking.away || !navigator.onLine;
+  const word = unkept ? "bench.not-kept" : away ? "bench.not-connected" : "bench.kept";
+  status.textContent = job || away ? say(word) : "";
+  status.classList.toggle("away", unkept || away);
   if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away}`) draw();
 }
 

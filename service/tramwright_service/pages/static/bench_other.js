@@ -1,6 +1,7 @@
 // The other questions: how each survey was laid or read, and the answer in the service's words.
 
 import { post } from "./api.js";
+import { cautionList } from "./bench_read.js";
 import { button, el } from "./dom.js";
 import { say } from "./messages.js";
 import { typed, unit } from "./units.js";
@@ -17,14 +18,15 @@ export const hasAbout = (question) => question in ABOUT;
 
 /** How this survey is taken: plate turned and shifted, bed temperature, height. */
 export function aboutScreen({ job, state, enter }) {
-  const units = unit(job.machine.units ?? "mm");
+  const units = unit(job.machine.units);
   const number = state.surveys.length + 1;
   const wrong = el("p", { class: "wrong", role: "alert" });
   const fields = ABOUT[job.question].map(([name, kind, needed]) => {
     const input = el("input", { id: name, inputmode: "decimal", autocomplete: "off", required: needed });
     if (name === "turned") input.value = number === 1 ? "0" : "90";
     const of = { length: units, degrees: "°", celsius: "°C" }[kind];
-    return { name, needed, input, node: el("div", {}, el("label", { for: name }, `${say(`bench.${name.replace("_", "-")}`)} (${of})`), input) };
+    const label = `${say(`bench.${name.replace("_", "-")}`)} (${of})`;
+    return { name, needed, input, node: el("div", {}, el("label", { for: name }, label), input) };
   });
   const take = (event) => {
     event.preventDefault();
@@ -70,7 +72,7 @@ export function answerScreen({ job, answer, asked, enter, leave, ui, redraw }) {
       el("h2", {}, say(`bench.question-${job.question}`)),
       el("p", { class: "says" }, answer.says),
       more.filter(Boolean).map((sentence) => el("p", {}, sentence)),
-      answer.cautions?.length ? el("ul", { class: "cautions" }, answer.cautions.map((one) => el("li", {}, one))) : null,
+      answer.cautions?.length ? cautionList(answer.cautions) : null,
       el("details", { toggle: open, open: Boolean(ui.whole) }, el("summary", {}, say("bench.whole")), whole),
       el("div", { class: "actions" },
         job.question === "plan" || job.question === "comparison" ? null

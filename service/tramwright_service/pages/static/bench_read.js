@@ -28,7 +28,8 @@ export function where({ bed, supports = [], rails }, stations, at, moved = null)
   const svg = shape("svg", { class: "where", "aria-hidden": "true", viewBox: box.join(" ") });
   svg.append(
     shape("rect", { class: "bed", x: bed.x[0], y: -bed.y[1], width: bed.x[1] - bed.x[0], height: bed.y[1] - bed.y[0] }),
-    ...seats.map((one) => shape("rect", { class: mark("seat", one), x: one.x - r, y: -one.y - r, width: 2 * r, height: 2 * r })),
+    ...seats.map((one) =>
+      shape("rect", { class: mark("seat", one), x: one.x - r, y: -one.y - r, width: 2 * r, height: 2 * r })),
     ...supports.map((one) => shape("circle", { class: mark("support", one), cx: one.x, cy: -one.y, r: 1.4 * r })),
     ...stations.map(({ x, y, read }) => shape("circle", { class: read ? "read" : "open", cx: x, cy: -y, r: 0.7 * r })),
     shape("path", { class: "hair", d: `M${left} ${-at.y}H${right}M${at.x} ${-front}V${-rear}` }),
@@ -99,9 +100,9 @@ export function ownScreen({ job, enter, keep, redraw }) {
         wrong,
         el("div", { class: "actions" }, el("button", {}, say("bench.add-station")))),
       el("ol", { class: "stations" }, chosen.map((station) => el("li", {}, place(station)))),
-      button(say("bench.read-these", { count: chosen.length }), () => enter({ do: "stations", stations: chosen, closing: true }), {
-        class: "main wide", disabled: chosen.length < 3,
-      })),
+      button(say("bench.read-these", { count: chosen.length }),
+        () => enter({ do: "stations", stations: chosen, closing: true }),
+        { class: "main wide", disabled: chosen.length < 3 })),
     focus: "#own-x",
   };
 }
@@ -133,10 +134,14 @@ export function pasteScreen({ ui, enter, redraw }) {
   };
 }
 
+// While readings are still to come, the service is bound to miss some: only what is wrong with those there are is said.
+const SPOKEN = /^\/survey\/readings\/\d|^\/machine/;
+
 /** One station: where it is, what the dial says. */
 export function readScreen(context) {
   const { job, state, answer, ui, enter, open, redraw, typing } = context;
   const { survey } = state;
+  const { units } = job.machine;
   const again = ui.at ? lastAt(survey, ui.at) : null;
   const station = ui.at ?? nextStation(survey);
   const known = lastAt(survey, station);
@@ -152,20 +157,20 @@ export function readScreen(context) {
     : say("bench.station", { number, count });
   const last = survey.readings.at(-1);
   const marked = survey.stations.map((one) => ({ ...one, read: Boolean(lastAt(survey, one)) }));
-  const spoken = answer?.problem?.errors?.filter(({ pointer }) => /^\/survey\/readings\/\d|^\/machine/.test(pointer)) ?? [];
+  const spoken = answer?.problem?.errors?.filter(({ pointer }) => SPOKEN.test(pointer)) ?? [];
   return {
     key: `read ${station.x} ${station.y} ${number} ${survey.readings.length} ${spoken.length} ${again?.values.length}`,
     node: el("section", { class: "station" },
       el("div", { class: "place" },
         where(job.machine, marked, station),
         el("div", {}, el("h2", {}, heading), spot(station),
-          again ? el("p", { class: "faint" }, say("bench.so-far", { values: values(again, job) })) : null)),
+          again ? el("p", { class: "faint" }, soFar(again, units)) : null)),
       spoken.length ? faults({ errors: spoken }) : null,
       keypad({
-        label: say("bench.dial-says"), units: job.machine.units ?? "mm", draft: job.draft, changed: typing, accept,
+        label: say("bench.dial-says"), units, draft: job.draft, changed: typing, accept,
       }),
       el("div", { class: "actions" },
-        last && !ui.at ? button(say("bench.repeat", { x: written(last.x), y: written(last.y), value: signed(last.values.at(-1), job.machine.units ?? "mm") }), () => { ui.at = { x: last.x, y: last.y }; redraw(); }) : null,
+        last && !ui.at ? button(latest(last, units), () => { ui.at = { x: last.x, y: last.y }; redraw(); }) : null,
         ui.at ? button(say("bench.back"), () => { ui.at = null; redraw(); }) : null,
         button(say("bench.paste"), () => open("paste")),
         survey.readings.length > 2 && !wanted ? button(say("bench.enough"), () => enter({ do: "enough" })) : null)),
@@ -173,7 +178,10 @@ export function readScreen(context) {
   };
 }
 
-const values = (reading, { machine }) => reading.values.map((value) => signed(value, machine.units ?? "mm")).join(" · ");
+const soFar = ({ values }, units) =>
+  say("bench.so-far", { values: values.map((value) => signed(value, units)).join(" · ") });
+const latest = ({ x, y, values }, units) =>
+  say("bench.repeat", { x: written(x), y: written(y), value: signed(values.at(-1), units) });
 
 /** The station just read does not fit the others: ask for it again while the dial is still there. */
 export function suspectScreen({ job, state, answer, enter, typing }) {
@@ -188,14 +196,19 @@ export function suspectScreen({ job, state, answer, enter, typing }) {
       el("h2", {}, say("bench.suspect")),
       spot(suspect),
       el("p", { class: "wrong", role: "alert" }, suspect.says),
-      button(say("bench.the-same", { value: signed(old, job.machine.units ?? "mm") }),
+      button(say("bench.the-same", { value: signed(old, job.machine.units) }),
         () => enter({ do: "read", x, y, value: old, how: "repeat" }), { class: "wide" }),
       keypad({
-        label: say("bench.dial-says-now"), units: job.machine.units ?? "mm", draft: job.draft, changed: typing,
+        label: say("bench.dial-says-now"), units: job.machine.units, draft: job.draft, changed: typing,
         accept: (value) => enter({ do: "read", x, y, value, how: value === old ? "repeat" : "instead" }),
       })),
     focus: "#reading",
   };
+}
+
+/** Return cautions as a list. */
+export function cautionList(cautions) {
+  return el("ul", { class: "cautions" }, cautions.map((caution) => el("li", {}, caution)));
 }
 
 /** Cautions, before what they concern is done. */
@@ -204,7 +217,7 @@ export function careScreen({ enter }, what, cautions) {
     key: `care ${what} ${cautions.length}`,
     node: el("section", {},
       el("h2", {}, say("bench.care")),
-      el("ul", { class: "cautions" }, cautions.map((caution) => el("li", {}, caution))),
+      cautionList(cautions),
       button(say("bench.care-taken"), () => enter({ do: "seen", what }), { class: "main wide" })),
     focus: "button.main",
   };

@@ -31,20 +31,21 @@ function count(job) {
 export function startScreen({ ui, begin, resume, forget, redraw }) {
   const known = kept(machines).filter(({ content }) => hasBed(content));
   const begun = kept(jobs).filter(({ content }) => readable(content));
-  const chosen = known.find(({ key }) => key === ui.machine) ?? known.find(({ key }) => key === machines.current) ?? known[0];
+  const wanted = [ui.machine, machines.current].find((one) => known.some(({ key }) => key === one));
+  const chosen = known.find(({ key }) => key === wanted) ?? known[0];
   const units = ui.units ?? chosen?.content.units ?? "mm";
 
   const job = ({ key, changed, content }) => {
     const { machine, question } = content;
-    const about = [
-      say(`bench.question-${question}`), say("bench.readings-count", { count: count(content) }), when.format(new Date(changed)),
-    ];
+    const readings = say("bench.readings-count", { count: count(content) });
+    const about = [say(`bench.question-${question}`), readings, when.format(new Date(changed))];
     return el("li", {},
       button([el("b", {}, name(machine)), el("small", {}, about.join(" · "))], () => resume(key)),
       button(say("bench.forget"), () => forget(key, name(machine))));
   };
   const list = (some) => el("ul", { class: "jobs" }, some.map(job));
-  const choice = (label, pressed, click) => button(label, () => { click(); redraw(); }, { "aria-pressed": String(pressed) });
+  const choice = (label, pressed, picked) =>
+    button(label, () => { Object.assign(ui, picked); redraw(); }, { "aria-pressed": String(pressed) });
   const choices = (word, all) => [
     el("h2", {}, say(word)), el("div", { class: "choices", role: "group", "aria-label": say(word) }, all),
   ];
@@ -56,16 +57,17 @@ export function startScreen({ ui, begin, resume, forget, redraw }) {
       begun.length > RECENT ? el("details", {}, el("summary", {}, say("bench.older")), list(begun.slice(RECENT))) : null,
       known.length
         ? choices("bench.machine", known.map(({ key, content }) =>
-            choice(name(content), key === chosen.key, () => Object.assign(ui, { machine: key, units: null }))))
+            choice(name(content), key === chosen.key, { machine: key, units: null })))
         : [el("h2", {}, say("bench.machine")), el("p", {}, say("bench.no-machine"))],
       el("p", {}, el("a", { class: known.length ? "button" : "button main wide", href: "/bench/machine" },
         say("bench.describe-machine"))),
       chosen ? [
-        choices("bench.dial-unit", ["mm", "inch"].map((one) => choice(say(`bench.${one}`), one === units, () => { ui.units = one; }))),
+        choices("bench.dial-unit", ["mm", "inch"].map((one) => choice(say(`bench.${one}`), one === units, { units: one }))),
         el("h2", {}, say("bench.question")),
         el("div", { class: "questions" }, Object.keys(QUESTIONS).map((question) =>
           button([el("b", {}, say(`bench.question-${question}`)), el("small", {}, say(`bench.help-${question}`))],
-            () => begin(create(inUnits(chosen.content, units), question)), { class: question === "correct" ? "main" : "" }))),
+            () => begin(create(inUnits(chosen.content, units), question)),
+            { class: question === "correct" ? "main" : "" }))),
       ] : null),
     focus: null,
   };

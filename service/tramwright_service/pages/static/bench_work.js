@@ -1,7 +1,7 @@
 // Work screens: one step at a time with the dial's goal, what it says afterwards, the verdict and the sheet.
 
 import { NoAnswer, Refused, post } from "./api.js";
-import { faults, spot, where } from "./bench_read.js";
+import { cautionList, faults, spot, where } from "./bench_read.js";
 import { button, el } from "./dom.js";
 import { keypad } from "./keypad.js";
 import { say } from "./messages.js";
@@ -43,7 +43,8 @@ export function moreScreen({ answer, enter }) {
     node: el("section", {},
       el("h2", {}, say(`bench.advice-${answer.advice.do}`)),
       el("p", { class: "says" }, answer.says),
-      button(say("bench.read-these", { count: stations.length }), () => enter({ do: "more", stations }), { class: "main wide" })),
+      button(say("bench.read-these", { count: stations.length }), () => enter({ do: "more", stations }),
+        { class: "main wide" })),
     focus: "button.main",
   };
 }
@@ -58,7 +59,7 @@ export function stepOf(answer) {
 export function stepScreen(context) {
   const { job, state, answer, ui, enter, typing, redraw } = context;
   const step = stepOf(answer);
-  const units = job.machine.units ?? "mm";
+  const units = job.machine.units;
   const { adjuster, travel, park } = step;
   const done = (read) => {
     ui.asked = false;
@@ -67,7 +68,8 @@ export function stepScreen(context) {
   const goal = el("div", { class: "goal" },
     el("p", {}, el("small", {}, say("bench.dial-from")), " ", signed(step.dial_before, units)),
     el("p", { class: "arrow", "aria-hidden": "true" }, ARROWS[step.dial_goes] ?? ""),
-    el("p", { class: "target" }, el("small", {}, say("bench.dial-to")), " ", signed(step.dial_after, units), el("small", {}, ` ${unit(units)}`)));
+    el("p", { class: "target" }, el("small", {}, say("bench.dial-to")), " ", signed(step.dial_after, units),
+      el("small", {}, ` ${unit(units)}`)));
   const progress = state.done.length && answer.progress
     ? el("p", { class: answer.progress.next === "go-on" ? "notice" : "wrong", role: "status" }, answer.progress.says) : null;
   if (ui.asked) {
@@ -77,7 +79,7 @@ export function stepScreen(context) {
         el("h2", {}, say("bench.step", { number: state.done.length + 1, adjuster })),
         spot(park),
         goal,
-        keypad({ label: say("bench.dial-says-now"), units, draft: job.draft, changed: typing, accept: done, takes: say("bench.take") }),
+        keypad({ label: say("bench.dial-says-now"), units, draft: job.draft, changed: typing, accept: done }),
         el("div", { class: "actions" },
           button(say("bench.back"), () => { ui.asked = false; redraw(); }),
           button(say("bench.not-read"), () => done(null)))),
@@ -97,7 +99,7 @@ export function stepScreen(context) {
       el("p", { class: "says" }, step.do),
       button(say("bench.done"), () => { ui.asked = true; redraw(); }, { class: "main wide" }),
       answer.cautions.length
-        ? el("details", {}, el("summary", {}, say("bench.care")), el("ul", { class: "cautions" }, answer.cautions.map((one) => el("li", {}, one))))
+        ? el("details", {}, el("summary", {}, say("bench.care")), cautionList(answer.cautions))
         : null),
     focus: "button.main",
   };
@@ -110,7 +112,7 @@ export function stopScreen({ answer, readAgain, takeBack }) {
     node: el("section", {},
       el("h2", { class: "stop" }, say("bench.stop")),
       el("p", { class: "wrong says", role: "alert" }, answer.progress.says),
-      el("ul", { class: "cautions" }, answer.cautions.map((one) => el("li", {}, one))),
+      cautionList(answer.cautions),
       button(say("bench.do-again"), takeBack, { class: "main wide" }),
       button(say("bench.read-all"), readAgain, { class: "wide" })),
     focus: "button.main",
@@ -132,7 +134,7 @@ export function closingScreen({ answer, state, readAgain }) {
 /** The verdict, and the sheet to keep. */
 export function endScreen({ job, answer, asked, readAgain, leave }) {
   const { verdict, as_found: { total, expanded } } = answer;
-  const units = job.machine.units ?? "mm";
+  const units = job.machine.units;
   const told = el("p", { class: "wrong", role: "alert" });
   return {
     key: `end ${answer.says}`,

@@ -13,7 +13,8 @@ const dark = window.matchMedia("(prefers-color-scheme: dark)");
 
 export class Beside {
   constructor(place) {
-    [this.place, this.plan, this.map, this.list] = [place, ...["svg", ".map", "ol"].map((what) => place.querySelector(what))];
+    this.place = place;
+    [this.plan, this.map, this.list] = ["svg", ".map", "ol"].map((what) => place.querySelector(what));
     this.view = null;
     this.mapped = "";
     dark.addEventListener("change", () => this.#fetchMap());
@@ -27,7 +28,7 @@ export class Beside {
     Object.assign(this, { job, surveys: surveys?.length });
     if (this.place.hidden) return;
     const { machine } = job;
-    const units = machine.units ?? "mm";
+    const units = machine.units;
     const planned = answer?.plan?.stations ?? [];
     const next = step?.park ?? (survey ? nextStation(survey) : null);
     const stations = (survey?.stations ?? planned).map(({ x, y }) => {
@@ -37,8 +38,9 @@ export class Beside {
     });
     this.view ??= new PlanView(this.plan, { words: { front: say("shared.front"), place: ({ id }) => id } });
     const seats = machine.rails?.seats ?? [];
-    const [support, seat] = [machine.supports ?? [], seats].map((all) => all.findIndex(({ id }) => id === step?.adjuster));
-    const picked = support >= 0 ? { kind: "support", index: support } : { kind: "seat", index: seat };
+    const moved = (all) => all.findIndex(({ id }) => id === step?.adjuster);
+    const support = moved(machine.supports ?? []);
+    const picked = support >= 0 ? { kind: "support", index: support } : { kind: "seat", index: moved(seats) };
     this.view.draw({ ...machine, units, seats, stations, picked });
     this.list.replaceChildren(...(survey?.readings ?? []).map(({ x, y, values }) =>
       el("li", {}, say("bench.place", { x: written(x), y: written(y) }), ": ",

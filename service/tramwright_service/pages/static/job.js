@@ -142,7 +142,7 @@ function sent({ readings, about, begun }) {
 export function asks(job, state = stateOf(job)) {
   const { machine, question } = job;
   const { path, surveys: needed } = QUESTIONS[question];
-  if (question === "plan" || (state.survey && !state.survey.stations)) return { path: QUESTIONS.plan.path, body: { machine } };
+  if (question === "plan" || state.survey?.stations === null) return { path: QUESTIONS.plan.path, body: { machine } };
   const complete = state.surveys.filter((survey) => !nextStation(survey));
   if (question === "correct") {
     if (!state.survey || state.survey.readings.length < FEWEST) return null;
@@ -151,5 +151,6 @@ export function asks(job, state = stateOf(job)) {
   }
   if (complete.length < needed || complete.length < state.surveys.length) return null;
   const all = state.surveys.map(sent);
-  return { path, body: question === "comparison" ? { machine, before: all.at(-2), after: all.at(-1) } : { machine, surveys: all } };
+  const [before, after] = all;
+  return { path, body: question === "comparison" ? { machine, before, after } : { machine, surveys: all } };
 }

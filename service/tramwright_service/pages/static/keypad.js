@@ -19,7 +19,7 @@ export function turned(text) {
  *
  * `draft` is what was typed already, `changed(text)` hears of every key, `accept(value)` gets a finite number.
  */
-export function keypad({ label, units, draft = "", changed, accept, takes = say("bench.enter") }) {
+export function keypad({ label, units, draft, changed, accept }) {
   const wrong = el("p", { class: "wrong", id: "reading-wrong", role: "alert" });
   const input = el("input", {
     class: "reading", id: "reading", inputmode: "none", autocomplete: "off", spellcheck: "false", enterkeyhint: "enter",
@@ -55,7 +55,8 @@ export function keypad({ label, units, draft = "", changed, accept, takes = say(
   }
 
   // The field keeps the focus, so that keys and a keyboard can be used in turn.
-  const key = (text, click, attributes = {}) => button(text, click, { pointerdown: (event) => event.preventDefault(), ...attributes });
+  const key = (text, click, attributes = {}) =>
+    button(text, click, { pointerdown: (event) => event.preventDefault(), ...attributes });
   const digits = ROWS.flat().map((text) =>
     text === "±"
       ? key("+/−", () => edited(turned(input.value)), { class: "sign", "aria-label": say("bench.turn-sign") })
@@ -68,6 +69,6 @@ export function keypad({ label, units, draft = "", changed, accept, takes = say(
     el("div", { class: "keys", role: "group", "aria-label": say("bench.keys") },
       digits,
       key("←", () => edited(input.value.slice(0, -1)), { class: "back", "aria-label": say("bench.delete") }),
-      key(takes, take, { class: "main take" })),
+      key(say("bench.enter"), take, { class: "main take" })),
   );
 }

@@ -21,7 +21,8 @@ export class Unreadable extends Error {
  * Throws Unreadable where no separator makes a table of it.
  */
 export function readTable(text) {
-  const lines = text.split(/\r?\n/).map((line, at) => ({ line: line.replace(/\s+$/, ""), at: at + 1 })).filter(({ line }) => line);
+  const lines = text.split(/\r?\n/)
+    .map((line, at) => ({ line: line.replace(/\s+$/, ""), at: at + 1 })).filter(({ line }) => line);
   if (!lines.length) throw new Unreadable("paste-empty");
   if (lines.length > MOST) throw new Unreadable("paste-long");
   let fault = null;
