@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import subprocess
@@ -20,6 +21,8 @@ import pytest
 import dangerous
 from dangerous import AT_START, HARM, IN_USE, asking
 from processes import COMMAND, PATIENCE, free_port, listens, wait_for
+from tramwright_service.execution.plug_ins import holding
+from tramwright_service.execution.plug_ins.holding import ENDED
 from tramwright_solvers.model.contract import Mechanism
 
 CORRECTIONS = "/v1/corrections"
@@ -152,6 +155,76 @@ def test_a_line_of_a_batch_that_ends_its_process_is_refused_alone(service: httpx
     assert [line["problem"]["status"] for line in lines if "problem" in line] == [502, 504]
     assert [line["problem"]["errors"][0]["pointer"] for line in lines if "problem" in line] == ["/solve/with/0"] * 2
     assert [line["line"] for line in lines[:-1] if "verdict" in line] == [1, 3, 5]
+
+
+def test_a_request_that_ended_a_process_is_held_and_others_for_the_same_plug_in_are_not(tmp_path: Path) -> None:
+    with serving(tmp_path) as (service, _):
+        deadly, sound = asking("crashes", HARM), asking("crashes")
+        first, again = (service.post(CORRECTIONS, json=deadly) for _ in range(2))
+        assert (first.status_code, again.status_code) == (502, 503)
+        assert again.json()["type"].endswith("#plug-in-on-hold")
+        assert "signal 11" in again.json()["detail"]
+        assert again.json()["errors"][0]["pointer"] == "/solve/with/0"
+        assert service.post(CORRECTIONS, json=sound).status_code == 200
+        time.sleep(int(again.headers["retry-after"]))
+        taken, held = (service.post(CORRECTIONS, json=deadly) for _ in range(2))
+        assert (taken.status_code, held.status_code) == (502, 503)
+        assert int(held.headers["retry-after"]) > int(again.headers["retry-after"])
+        listed = {row["name"]: row["last_fault"] for row in service.get("/v1/solvers").json()["solvers"]}
+        assert (listed["crashes"]["times"], listed["crashes"]["on_hold"]) == (2, False)
+        assert "signal 11" in listed["crashes"]["says"]
+        assert listed["loops"] is None
+
+
+def test_processes_that_end_again_and_again_are_not_started_again_at_once(
+    tmp_path: Path, frame: dict[str, Any]
+) -> None:
+    def deadly(value: float) -> dict[str, Any]:
+        asked: Any = asking("exits", HARM)
+        asked["survey"]["readings"][0]["value"] = value
+        return asked
+
+    with serving(tmp_path) as (service, _):
+        answers = [service.post(CORRECTIONS, json=deadly(0.001 * at)) for at in range(ENDED + 1)]
+        assert [one.status_code for one in answers] == [502] * ENDED + [503]
+        held = answers[-1].json()
+        assert held["type"].endswith("#plug-in-on-hold")
+        assert "exit status 7" in held["detail"]
+        entry = service.get("/v1/solvers/exits").json()
+        assert (entry["last_fault"]["times"], entry["last_fault"]["on_hold"]) == (ENDED, True)
+        assert service.post(CORRECTIONS, json=asking("crashes")).status_code == 200  # another plug-in
+        others_are_answered(service, frame)
+        line = service.post(CORRECTIONS + "/batch", content=msgspec.json.encode(asking("exits")), headers=NDJSON)
+        assert b"verdict" in line.content.splitlines()[0]  # a line waits where a request is told to come again
+        assert service.post(CORRECTIONS, json=asking("exits")).status_code == 200
+        assert service.get("/v1/solvers/exits").json()["last_fault"]["on_hold"] is False
+
+
+def test_faults_are_told_in_turn_and_none_of_them_late(monkeypatch: pytest.MonkeyPatch) -> None:
+    waited = []
+
+    async def sleep(seconds: float) -> None:
+        waited.append(seconds)
+
+    async def all_at_once() -> None:
+        turns = holding.Turns()
+        for _ in range(30):
+            await turns.mine()
+
+    monkeypatch.setattr(holding, "monotonic", lambda: 17.0)
+    monkeypatch.setattr(holding.asyncio, "sleep", sleep)
+    asyncio.run(all_at_once())
+    assert waited[:4] == pytest.approx([0.0, 0.1, 0.2, 0.3])
+    assert waited[-1] == max(waited) == 1.0
+
+
+@pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="one processor cannot be left to others")
+def test_one_processor_is_left_to_others(tmp_path: Path) -> None:
+    with serving(tmp_path) as (service, process):
+        assert service.post(CORRECTIONS, json=asking("loops")).status_code == 200
+        places = [os.sched_getaffinity(one) for one in children(process.pid)]
+        assert places
+        assert {min(os.sched_getaffinity(0))} & set().union(*places) == set()
 
 
 def test_a_signal_ends_the_service_while_a_plug_in_hangs(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any, Generic, Literal
 
 from msgspec import Meta, Struct, field
@@ -164,6 +165,21 @@ def survey_plan_request(registry: Registry) -> Any:
     return generic[registry.union()]
 
 
+class LastFault(Struct, frozen=True):
+    """What a plug-in did last to a process that answered for it."""
+
+    says: Annotated[str, Meta(description="In which method, and how the process ended.")]
+    at: Annotated[datetime, Meta(description="When that was, as RFC 3339 writes it, in UTC.")]
+    times: Annotated[int, Meta(ge=1, description="How many processes have ended over it since the service started.")]
+    on_hold: Annotated[
+        bool,
+        Meta(
+            description="True while they end so often that none is started: what none is free for is answered 503 "
+            "with Retry-After."
+        ),
+    ]
+
+
 class SolverEntry(Struct, frozen=True):
     """One solver, or a plug-in that was found and cannot be used."""
 
@@ -176,6 +192,10 @@ class SolverEntry(Struct, frozen=True):
         None
     )
     reason: Annotated[str | None, Meta(description="Why it cannot be used; null where it can.")] = None
+    last_fault: Annotated[
+        LastFault | None,
+        Meta(description="The last fault of a plug-in over which a process ended; null where there was none."),
+    ] = None
 
 
 class SolverDetail(SolverEntry, frozen=True):

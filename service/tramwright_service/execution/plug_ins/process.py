@@ -25,13 +25,17 @@ from .messages import LENGTH, Ask, First, Reply
 
 PROGRAM = """
 import contextlib, os
-with contextlib.suppress(OSError):  # a host may not allow it
-    os.nice({})
+gives_way, processors = {}, os.sched_getaffinity(0)
+if gives_way:
+    with contextlib.suppress(OSError):  # a host may not allow it
+        os.nice(gives_way)
+        os.sched_setaffinity(0, processors - {{min(processors)}} or processors)
 from tramwright_service.batch.engines.plug_in_worker import main
 main()
 """
 """What runs in the process; it stands further down, for it answers with everything there is. It gives way from the
-start, because a plug-in may have it started again and again."""
+start, because a plug-in may have it started again and again, and leaves one processor, where there are several, to
+others: a loop that gives way is felt all the same by whoever wakes up beside it."""
 GIVES_WAY = {"answers": 15, "suits": 0}
 """By how much its priority is lower: what a plug-in does must not be felt by others, but these wait for `suits`."""
 
