@@ -10,7 +10,7 @@ from msgspec import Meta, Struct, field
 from tramwright_solvers.lead_error.check import Surveys
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.machine import Machine
-from tramwright_solvers.model.options import USUAL, M, Solve
+from tramwright_solvers.model.options import USUAL, Criterion, M, Solve
 from tramwright_solvers.model.quantities import FEWEST, LEAST_STATIONS, Size
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.multisurvey.joint_adjustment import Errors
@@ -95,6 +95,18 @@ def height_check_request(registry: Registry) -> Any:
     return generic[registry.union()]
 
 
+class ReversalSolve(ChosenSolvers[M], Generic[M], frozen=True, forbid_unknown_fields=True):
+    """Whose rail seats are asked about, and what they would make small."""
+
+    criterion: Annotated[
+        Criterion,
+        Meta(
+            description="What the best moves of the rail seats would make small of the gantry's form: "
+            "`least-squares`, its root mean square; `minimum-zone`, its highest less lowest height."
+        ),
+    ] = "least-squares"
+
+
 class ReversalRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine, and surveys of it with the plate turned or shifted in between, levelled anew each time or not."""
 
@@ -108,9 +120,9 @@ class ReversalRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=Tru
         ),
     ]
     solve: Annotated[
-        ChosenSolvers[M],
+        ReversalSolve[M],
         Meta(description="Whose rail seats are asked what they would leave of the gantry's form; left out, all."),
-    ] = field(default_factory=ChosenSolvers)
+    ] = field(default_factory=ReversalSolve)
 
 
 def reversal_request(registry: Registry) -> Any:
