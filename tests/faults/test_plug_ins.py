@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,12 +17,16 @@ from typing import Any
 import httpx
 import msgspec
 import pytest
+from click.testing import CliRunner
 
 import dangerous
 from dangerous import AT_START, HARM, IN_USE, asking
 from processes import COMMAND, PATIENCE, free_port, listens, wait_for
-from tramwright_service.execution.plug_ins import holding
+from tramwright_service.cli import guests
+from tramwright_service.cli.main import main
+from tramwright_service.execution.plug_ins import holding, hosts
 from tramwright_service.execution.plug_ins.holding import ENDED
+from tramwright_solvers.mechanisms.plug_ins.described import Announced
 from tramwright_solvers.model.contract import Mechanism
 
 CORRECTIONS = "/v1/corrections"
@@ -225,6 +229,83 @@ def test_one_processor_is_left_to_others(tmp_path: Path) -> None:
         places = [os.sched_getaffinity(one) for one in children(process.pid)]
         assert places
         assert {min(os.sched_getaffinity(0))} & set().union(*places) == set()
+
+
+@pytest.fixture(scope="module")
+def command(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """The command line where the dangerous plug-ins are installed, two of which hang or end where they are loaded."""
+    folder = tmp_path_factory.mktemp("installed")
+    dangerous.announce(folder)
+    path = os.pathsep.join([str(folder), str(Path(dangerous.__file__).parent), *sys.path])
+    own = {**os.environ, "PYTHONPATH": path, "TRAMWRIGHT_PLUG_IN_SECONDS": str(SECONDS)}
+
+    def run(*words: str, sent: object) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", COMMAND, *words, "-"],
+            input=msgspec.json.encode(sent).decode(),
+            check=False,
+            env=own,
+            capture_output=True,
+            text=True,
+            timeout=PATIENCE,
+        )
+
+    return run
+
+
+@pytest.mark.parametrize(("name", "says"), [("loops", "longer than"), ("exits", "exit status 7")])
+def test_a_command_names_the_plug_in_that_does_harm_and_ends(
+    command: Callable[..., subprocess.CompletedProcess[str]], name: str, says: str
+) -> None:
+    done = command("correct", sent=asking(name, HARM))
+    assert (done.returncode, done.stdout) == (2, "")
+    (told,) = [line for line in done.stderr.splitlines() if line.startswith("/solve/with/0: ")]
+    assert f"`{name}` (dangerous-beds 0.3) failed in `influence`" in told
+    assert says in told
+    asked = asking(name, HARM)
+    survey: Any = asked.pop("survey")
+    compared = command("ask", "comparisons", sent={**asked, "before": survey, "after": survey})
+    assert compared.returncode == 2
+    assert says in compared.stderr
+
+
+def test_a_command_gives_the_answer_of_a_plug_in_that_the_service_gives(
+    command: Callable[..., subprocess.CompletedProcess[str]], service: httpx.Client
+) -> None:
+    asked = asking("exits")
+    done = command("correct", "--json", sent=asked)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.rstrip("\n").encode() == service.post(CORRECTIONS, json=asked).content
+    text = service.post(CORRECTIONS, json=asked, headers={"Accept": "text/plain"}).text
+    assert command("correct", sent=asked).stdout.rstrip("\n") == text.rstrip("\n")
+
+
+def test_a_command_without_a_solver_named_asks_the_plug_ins_that_can_be_asked(
+    command: Callable[..., subprocess.CompletedProcess[str]], frame: dict[str, Any]
+) -> None:
+    frame["solve"].pop("with")
+    frame["machine"]["id"] = "puzzle"  # one of them does not come back from `suits` on it
+    done = command("correct", "--json", sent=frame)
+    assert done.returncode == 0, done.stderr
+    assert msgspec.json.decode(done.stdout)["solver_versions"]
+
+
+def test_a_command_for_built_in_solvers_starts_no_process(
+    frame: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def found(*_: object) -> None:
+        raise AssertionError("a plug-in was asked")
+
+    monkeypatch.setattr(guests, "announced_here", lambda: (Announced("loops", "dangerous:Loops", "beds 1"),))
+    monkeypatch.setattr(hosts.PlugIns, "found", found)
+    assert frame["solve"]["with"]
+    (tmp_path / "frame.json").write_bytes(msgspec.json.encode(frame))
+    done = CliRunner().invoke(main, ["correct", str(tmp_path / "frame.json")])
+    assert done.exit_code == 0, done.output
+    frame["solve"]["with"] = []
+    (tmp_path / "frame.json").write_bytes(msgspec.json.encode(frame))
+    with pytest.raises(AssertionError):
+        CliRunner().invoke(main, ["correct", str(tmp_path / "frame.json")], catch_exceptions=False)
 
 
 def test_a_signal_ends_the_service_while_a_plug_in_hangs(tmp_path: Path) -> None:

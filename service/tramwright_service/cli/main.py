@@ -9,12 +9,15 @@ import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
 from .batch import INTERRUPTED, batch
 from .solver import solver
+
+if TYPE_CHECKING:
+    from tramwright_solvers.mechanisms.registry import Registry
 
 WRONG = 2
 """Exit status of a wrong request; sending it again cannot succeed."""
@@ -76,20 +79,21 @@ def serve(host: str, port: int) -> None:
 def correct(file: IO[bytes], as_json: bool) -> None:
     """Answer the survey in FILE (`-` for standard input), as JSON or, in a .msgpack file, MessagePack."""
     from tramwright_solvers.correction.api import correct as solve
-    from tramwright_solvers.mechanisms.registry import installed
     from tramwright_solvers.views.correction import as_text
 
-    from ..wire.decode import Decoder
+    from ..execution.plug_ins.messages import CORRECTIONS
     from ..wire.encode import encode
     from ..wire.media_types import JSON, TEXT
     from ..wire.requests import correction_request
+    from .guests import answered
 
-    registry = installed()
+    media_type = JSON if as_json else TEXT
+
+    def of_built_in(asked: Any, registry: Registry) -> bytes:
+        return encode(solve(asked.machine, asked.survey, asked.solve, registry), media_type, as_text)
 
     def reply(body: bytes, sent_as: str) -> bytes:
-        request = Decoder[Any](correction_request(registry), registry).decode(body, sent_as.encode())
-        answer = solve(request.machine, request.survey, request.solve, registry)
-        return encode(answer, JSON if as_json else TEXT, as_text)
+        return answered(CORRECTIONS, body, sent_as, media_type, correction_request, of_built_in)
 
     answer_or_exit(file, reply)
 
@@ -104,42 +108,43 @@ main.add_command(solver)
 @click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
 def ask(question: str, file: IO[bytes], as_json: bool) -> None:
     """Answer QUESTION from FILE (`-` for standard input)."""
-    from tramwright_solvers.mechanisms.registry import installed
     from tramwright_solvers.model.deadline import NEVER
 
     from ..catalogue.endpoints import QUESTIONS
-    from ..wire.decode import Decoder
     from ..wire.encode import encode
     from ..wire.media_types import JSON, TEXT
+    from .guests import answered
 
-    registry = installed()
+    media_type = JSON if as_json else TEXT
     row = next(row for row in QUESTIONS if row.name == question)
 
+    def of_built_in(asked: Any, registry: Registry) -> bytes:
+        return encode(row.solve(asked, registry, NEVER), media_type, row.text)
+
     def reply(body: bytes, sent_as: str) -> bytes:
-        request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())
-        return encode(row.solve(request, registry, NEVER), JSON if as_json else TEXT, row.text)
+        return answered(question, body, sent_as, media_type, row.request, of_built_in)
 
     answer_or_exit(file, reply)
 
 
 def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> None:
     """Print the reply to a file's content; print why it is refused on standard error, and exit with WRONG or LATER."""
-    from tramwright_solvers.model.errors import OutOfTime, SolverError
+    from tramwright_solvers.model.errors import SolverError
 
     from ..wire.media_types import JSON, MSGPACK
     from ..wire.plain import plain, plain_lines
-    from ..wire.problems import RequestError, describe
+    from ..wire.problems import RequestError, Told, describe
 
     sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
     try:
         answer = reply(file.read(), sent_as)
-    except (RequestError, SolverError) as error:
+    except (RequestError, SolverError, Told) as error:
         problem = describe(error)
         for fault in problem.errors:
             click.echo(plain(f"{fault.pointer or '(whole document)'}: {fault.detail}"), err=True)
         if not problem.errors:
             click.echo(plain(problem.detail), err=True)
-        sys.exit(LATER if isinstance(error, OutOfTime) else WRONG)
+        sys.exit(LATER if problem.status == 503 else WRONG)
     click.echo(plain_lines(answer.decode().rstrip("\n")))
 
 
@@ -157,9 +162,9 @@ def solvers(as_json: bool) -> None:
     registry = installed(with_plug_ins=False)
     if plug_ins := announced_here():
         from ..execution.plug_ins.hosts import PlugIns
-        from ..settings import from_environment
+        from .guests import settings
 
-        tested = PlugIns.found(plug_ins, registry, from_environment(os.environ))
+        tested = PlugIns.found(plug_ins, registry, settings())
         tested.close()
         registry = tested.registry
     found = entries(registry)
