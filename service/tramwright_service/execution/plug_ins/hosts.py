@@ -27,7 +27,7 @@ from tramwright_solvers.model.machine import Machine
 from ...settings import Settings
 from ...wire.problems import BUSY, RequestError
 from ...wire.requests import LastFault
-from .messages import DESCRIBE, LINE, Ask, First
+from .messages import DESCRIBE, LINE, SLACK, Ask, First
 from .picking import Picker
 from .pool import Pool
 from .process import PlugInProcess
@@ -86,7 +86,11 @@ class PlugIns:
             return self.registry.guests_among(named)
         if (known := self._picker.known(machine)) is not None:
             return known
-        return await asyncio.to_thread(self._picker.suited, machine)
+        return await asyncio.to_thread(self.suited, machine)
+
+    def suited(self, machine: Machine) -> tuple[str, ...]:
+        """Return the plug-ins that suit a machine; waits for them where that is not known yet."""
+        return self._picker.suited(machine)
 
     async def ask(self, names: Sequence[str], ask: Ask, named: Sequence[Mechanism], receive: Receive) -> bytes:
         """Have plug-ins answer a request that names these solvers.
@@ -152,7 +156,8 @@ def test(plug_in: Announced, settings: Settings) -> tuple[Description, PlugInPro
     """Load a plug-in in a process of its own and have it tested there; return the process if it is fit for use."""
     process = PlugInProcess(first(settings, [plug_in]))
     try:
-        described = _described(process.ask(Ask(DESCRIBE, b"")).body)
+        # its clock runs twice, for loading and for the example; this is for who has put it out of order
+        described = _described(process.ask(Ask(DESCRIBE, b""), within=2.0 * settings.plug_in_seconds + SLACK).body)
     except PlugInFault as fault:
         return Description(plug_in.name, plug_in, reason=fault.detail), None
     if described.reason is not None:

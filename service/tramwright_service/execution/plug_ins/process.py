@@ -91,8 +91,8 @@ class PlugInProcess:
         """Whether it can be asked nothing more."""
         return self._process.poll() is not None
 
-    def ask(self, ask: Ask, waits: Callable[[], bool] = lambda: True) -> Reply:
-        """Return the reply.
+    def ask(self, ask: Ask, waits: Callable[[], bool] = lambda: True, within: float | None = None) -> Reply:
+        """Return the reply, waited for no longer than ``within`` seconds, by default as long as a request may take.
 
         Raises:
             PlugInFault: the process ended meanwhile: says in which method of which plug-in, and how.
@@ -100,7 +100,7 @@ class PlugInProcess:
         """
         self._unsent += self._framed(_encode(ask))
         try:
-            return _reply(self._next(monotonic() + self.first.patience, waits))
+            return _reply(self._next(monotonic() + (within or self.first.patience), waits))
         except (OSError, TimeoutError) as error:
             if not (late := isinstance(error, TimeoutError)):
                 with suppress(subprocess.TimeoutExpired):
