@@ -21,6 +21,7 @@ from ..model.machine import Machine
 from ..model.options import Criterion
 from ..model.units import K
 from ..multisurvey.reduction import Group, collect_group, group_of
+from ..multisurvey.settling import bent
 from ..reduction.validation import machine_faults
 from ..uncertainty.conformity import standing
 from .further import Candidate, candidates
@@ -111,7 +112,7 @@ def reverse(
         further=next_survey(tried, undecided),
         laid=totals,
         agreement=Agreement(apart.excess, apart.dof, apart.contradicted),
-        doubts=doubts(machine, surveys, laid, apart.contradicted),
+        doubts=doubts(machine, surveys, laid, apart.contradicted, [name for name in bent(group) if name in versions]),
         cautions=cautions(surveys),
         solver_versions=versions,
     )
