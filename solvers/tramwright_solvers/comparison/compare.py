@@ -160,12 +160,12 @@ class Compared(Struct, frozen=True):
 
     def travels(self, joint: Joint, influence: Floats) -> Floats:
         """Return the travels that explain the change with the least effort."""
-        return self.fit(joint, influence).values
+        return self.fit(joint, influence, self.group.allowed(self.machine)).values
 
-    def fit(self, joint: Joint, influence: Floats) -> Fitted:
-        """Fit the travels of all adjusters."""
+    def fit(self, joint: Joint, influence: Floats, allowed: Floats) -> Fitted:
+        """Fit the travels of all adjusters, those that are ``allowed`` (m, p)."""
         effort = np.array([adjuster.effort for adjuster in self.group.adjusters])
-        return fit_terms(joint, influence, effort, self.group.allowed(self.machine))
+        return fit_terms(joint, influence, effort, allowed)
 
     def adjusters(self, settled: Settled, shapes: Floats, late: Floats) -> tuple[list[AdjusterChange], bool]:
         """Write what each adjuster would have to have done, and whether there is more than they can do."""
@@ -173,7 +173,7 @@ class Compared(Struct, frozen=True):
             return [], False
         allowed = self.group.allowed(self.machine)
         everything = fit_terms(settled.joint, np.concatenate([shapes, settled.influence], axis=1))
-        fit = self.fit(settled.joint, settled.influence)
+        fit = self.fit(settled.joint, settled.influence, allowed)
         over_bed = slope_at(self.group, self.machine, bed_grid(self.machine.bed), fit.values)
         known = how_known(fit.null, over_bed - (over_bed.mean(axis=0) if self.offset == "free" else 0.0), allowed)
         one_by_one = self.one_by_one(settled, everything, shapes, late)
@@ -201,11 +201,12 @@ class Compared(Struct, frozen=True):
         one that is not linear has a slope of its own for that."""
         curved = bent(self.group)
 
-        def against(one: Settled) -> tuple[Reduced, Fitted]:
+        def against(one: Settled) -> tuple[Reduced, Floats, Fitted]:
             fit = (
                 everything if one is settled else fit_terms(one.joint, np.concatenate([shapes, one.influence], axis=1))
             )
-            return project_out(one.joint, one.influence), fit
+            single = project_out(one.joint, one.influence)
+            return single, np.linalg.norm(single.columns, axis=0), fit
 
         flat = settled
         if curved:
@@ -213,9 +214,9 @@ class Compared(Struct, frozen=True):
         usual = against(flat)
 
         def told(j: int) -> tuple[float | None, float | None, bool]:
-            own: Floats = np.eye(len(self.group.adjusters))[j]
-            single, fit = usual
+            single, lengths, fit = usual
             if self.group.solver_of[j] in curved:
+                own: Floats = np.eye(len(self.group.adjusters))[j]
 
                 def only(joint: Joint, influence: Floats) -> Floats:
                     travels: Floats = own * fit_terms(joint, influence[:, [j]]).values[0]
@@ -224,9 +225,8 @@ class Compared(Struct, frozen=True):
                 found = settle(self.group, self.machine, self.joint, late, only)
                 if not found.sure:
                     return None, None, False
-                single, fit = against(found)
-            column = single.columns[:, j]
-            length = float(np.linalg.norm(column))
+                single, lengths, fit = against(found)
+            column, length = single.columns[:, j], float(lengths[j])
             if length <= CLOSE * single.size[j]:
                 return None, None, False
             u = 1.0 / length

@@ -71,9 +71,9 @@ def change_at(group: Group, machine: Machine, points: Floats, travels: Floats) -
 
 def slope_at(group: Group, machine: Machine, points: Floats, travels: Floats) -> Floats:
     """Return the influence (n, m) at travels (m,), by central differences where it is not the same everywhere."""
-    influence, nudge = group.influence(machine, points), machine.from_mm(NUDGE_MM)
+    influence, nudge, curved = group.influence(machine, points), machine.from_mm(NUDGE_MM), bent(group)
     for column, name in enumerate(group.solver_of):
-        if name in bent(group):
+        if name in curved:
             step = np.zeros_like(travels)
             step[column] = nudge
             up, down = (change_at(group, machine, points, travels + way * step) for way in (1.0, -1.0))
