@@ -70,17 +70,21 @@ def correct(
 
     if machine is None and Path(getattr(file, "name", "-")).suffix.lower() in TABLES:
         raise click.UsageError("A spreadsheet holds readings alone; give the machine with --machine FILE.")
+    shown = JSON if as_json else TEXT
+    wanted = MSGPACK if drawn or sheet else shown  # what is drawn is read back from the answer
     places: list[Callable[[str], str]] = []
 
     def of_built_in(asked: Any, registry: Registry) -> bytes:
-        return encode(solve(asked.machine, asked.survey, asked.solve, registry), MSGPACK, as_text)
+        return encode(solve(asked.machine, asked.survey, asked.solve, registry), wanted, as_text)
 
     def reply(body: bytes, sent_as: str) -> bytes:
         if machine is not None:
             body = joined(machine, body, places)
             sent_as = JSON
-        request, packed = answered(CORRECTIONS, body, sent_as, MSGPACK, correction_request, of_built_in)
-        answer = msgspec.msgpack.decode(packed, type=Correction)
+        request, told = answered(CORRECTIONS, body, sent_as, wanted, correction_request, of_built_in)
+        if wanted == shown:
+            return told
+        answer = msgspec.msgpack.decode(told, type=Correction)
         if drawn is not None:
             from ..maps.figure import SUFFIXES, picture
             from ..maps.subjects import of_correction
@@ -93,7 +97,7 @@ def correct(
 
             write = as_pdf if sheet.suffix.lower() == ".pdf" else as_html
             sheet.write_bytes(write(request, answer, body))
-        return encode(answer, JSON if as_json else TEXT, as_text)
+        return encode(answer, shown, as_text)
 
     answer_or_exit(file, reply, lambda pointer: places[0](pointer) if places else pointer)
 
