@@ -96,7 +96,9 @@ QUESTIONS: tuple[Question, ...] = (
         says="Plate form and gantry form apart, what cannot be told, and the survey that would tell it.",
         request=reversal_request,
         answer=Reversal,
-        solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, asked.solve.with_, registry),
+        solve=lambda asked, registry, _: reverse(
+            asked.machine, asked.surveys, asked.solve.with_, registry, asked.solve.criterion
+        ),
         text=reversal.as_text,
         draws=of_reversal,
         cost=lambda asked: surveys_cost(asked.machine, asked.surveys),

@@ -24,20 +24,20 @@ def answer_or_exit(
         reply: answers its content, sent as this media type.
         place: where in the file a pointer of a fault leads.
     """
-    from tramwright_solvers.model.errors import OutOfTime, SolverError
+    from tramwright_solvers.model.errors import SolverError
 
     from ..wire.media_types import JSON, MSGPACK
     from ..wire.plain import plain, plain_lines
-    from ..wire.problems import RequestError, describe
+    from ..wire.problems import RequestError, Told, describe
 
     sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
     try:
         answer = reply(file.read(), sent_as)
-    except (RequestError, SolverError) as error:
+    except (RequestError, SolverError, Told) as error:
         problem = describe(error)
         for fault in problem.errors:
             click.echo(plain(f"{place(fault.pointer) or '(whole document)'}: {fault.detail}"), err=True)
         if not problem.errors:
             click.echo(plain(problem.detail), err=True)
-        sys.exit(LATER if isinstance(error, OutOfTime) else WRONG)
+        sys.exit(LATER if problem.status == 503 else WRONG)
     click.echo(plain_lines(answer.decode().rstrip("\n")))

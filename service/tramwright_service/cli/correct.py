@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
 from .answering import answer_or_exit
+
+if TYPE_CHECKING:
+    from tramwright_solvers.mechanisms.registry import Registry
 
 MAPS, SHEETS = (".svg", ".png", ".pdf"), (".html", ".pdf")
 TABLES = (".csv", ".tsv")
@@ -53,26 +56,35 @@ def correct(
     With --machine FILE holds readings alone: in columns x, y, value and perhaps setup and time, or as a grid with x in
     the first row and y in the first column.
     """
+    import msgspec
+
     from tramwright_solvers.correction.api import correct as solve
-    from tramwright_solvers.mechanisms.registry import installed
+    from tramwright_solvers.results.correction import Correction
     from tramwright_solvers.views.correction import as_text
 
-    from ..wire.decode import Decoder
+    from ..execution.plug_ins.messages import CORRECTIONS
     from ..wire.encode import encode
-    from ..wire.media_types import JSON, TEXT
+    from ..wire.media_types import JSON, MSGPACK, TEXT
     from ..wire.requests import correction_request
+    from .guests import answered
 
     if machine is None and Path(getattr(file, "name", "-")).suffix.lower() in TABLES:
         raise click.UsageError("A spreadsheet holds readings alone; give the machine with --machine FILE.")
-    registry = installed()
+    shown = JSON if as_json else TEXT
+    wanted = MSGPACK if drawn or sheet else shown  # what is drawn is read back from the answer
     places: list[Callable[[str], str]] = []
+
+    def of_built_in(asked: Any, registry: Registry) -> bytes:
+        return encode(solve(asked.machine, asked.survey, asked.solve, registry), wanted, as_text)
 
     def reply(body: bytes, sent_as: str) -> bytes:
         if machine is not None:
             body = joined(machine, body, places)
             sent_as = JSON
-        request = Decoder[Any](correction_request(registry), registry).decode(body, sent_as.encode())
-        answer = solve(request.machine, request.survey, request.solve, registry)
+        request, told = answered(CORRECTIONS, body, sent_as, wanted, correction_request, of_built_in)
+        if wanted == shown:
+            return told
+        answer = msgspec.msgpack.decode(told, type=Correction)
         if drawn is not None:
             from ..maps.figure import SUFFIXES, picture
             from ..maps.subjects import of_correction
@@ -85,7 +97,7 @@ def correct(
 
             write = as_pdf if sheet.suffix.lower() == ".pdf" else as_html
             sheet.write_bytes(write(request, answer, body))
-        return encode(answer, JSON if as_json else TEXT, as_text)
+        return encode(answer, shown, as_text)
 
     answer_or_exit(file, reply, lambda pointer: places[0](pointer) if places else pointer)
 

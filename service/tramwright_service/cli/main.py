@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +17,9 @@ from .batch import INTERRUPTED, batch
 from .correct import correct
 from .machine import machine
 from .solver import solver
+
+if TYPE_CHECKING:
+    from tramwright_solvers.mechanisms.registry import Registry
 
 FIRST = "twisted-frame"
 """The example that a new user is shown."""
@@ -80,20 +83,21 @@ main.add_command(solver)
 @click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
 def ask(question: str, file: IO[bytes], as_json: bool) -> None:
     """Answer QUESTION from FILE (`-` for standard input)."""
-    from tramwright_solvers.mechanisms.registry import installed
     from tramwright_solvers.model.deadline import NEVER
 
     from ..catalogue.endpoints import QUESTIONS
-    from ..wire.decode import Decoder
     from ..wire.encode import encode
     from ..wire.media_types import JSON, TEXT
+    from .guests import answered
 
-    registry = installed()
+    media_type = JSON if as_json else TEXT
     row = next(row for row in QUESTIONS if row.name == question)
 
+    def of_built_in(asked: Any, registry: Registry) -> bytes:
+        return encode(row.solve(asked, registry, NEVER), media_type, row.text)
+
     def reply(body: bytes, sent_as: str) -> bytes:
-        request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())
-        return encode(row.solve(request, registry, NEVER), JSON if as_json else TEXT, row.text)
+        return answered(question, body, sent_as, media_type, row.request, of_built_in)[1]
 
     answer_or_exit(file, reply)
 
@@ -112,9 +116,9 @@ def solvers(as_json: bool) -> None:
     registry = installed(with_plug_ins=False)
     if plug_ins := announced_here():
         from ..execution.plug_ins.hosts import PlugIns
-        from ..settings import from_environment
+        from .guests import settings
 
-        tested = PlugIns.found(plug_ins, registry, from_environment(os.environ))
+        tested = PlugIns.found(plug_ins, registry, settings())
         tested.close()
         registry = tested.registry
     found = entries(registry)

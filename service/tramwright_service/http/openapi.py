@@ -55,6 +55,7 @@ OF_A_BODY: tuple[Kind, ...] = (
     problems.INTERNAL,
     problems.PLUG_IN,
     problems.PLUG_IN_OUT_OF_TIME,
+    problems.ON_HOLD,
     problems.BUSY,
     problems.CROWDED,
 )

@@ -28,6 +28,6 @@ def routes(
         corrections.create(plug_ins, settings, workers, metrics, cache, gallery),  # POST /v1/corrections
         batch.create(settings, engines, metrics),  #                 POST /v1/corrections/batch
         *questions.create(plug_ins, settings, workers, metrics, gallery),  # POST /v1/<question>, one for each row
-        *solvers.create(plug_ins.registry),  #                       GET  /v1/solvers, /v1/solvers/{name}
+        *solvers.create(plug_ins),  #                                GET  /v1/solvers, /v1/solvers/{name}
         *health.create(metrics),  #                                  GET  /health/live, /health/ready
     ]
