@@ -8,6 +8,7 @@ from typing import Annotated, Generic
 import msgspec
 from msgspec import Meta, Struct, field
 
+from tramwright_solvers.model.done import Steps
 from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import USUAL, M, Solve
@@ -34,6 +35,7 @@ class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
         Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
     ] = field(default_factory=lambda: USUAL)
     id: Id = None
+    done: Steps = field(default_factory=list)
 
 
 class VerdictLine(VerdictAnswer, frozen=True, kw_only=True):
