@@ -24,10 +24,10 @@ from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Correction, MovesAnswer, VerdictAnswer
+from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
-from ..results.moves import MoveOf
+from ..results.moves import MoveOf, Step
 from .decision import Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
@@ -39,6 +39,9 @@ from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
+
+Chooser = Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
+"""What chooses for every survey of a stack: :func:`decide` or :func:`decide_lazily`."""
 
 
 class ReducedStack(Struct, frozen=True):
@@ -76,25 +79,23 @@ class ReducedStack(Struct, frozen=True):
 
     def verdict_answers(self) -> list[VerdictAnswer]:
         """Write totals and verdicts."""
-        self._responses()  # nothing of it is told at this detail, but what is wrong with it must be
-        decided, judged = self._decide(decide_lazily)
-        return self._verdict_answers(decided, judged)
+        self.responses()  # nothing of it is told at this detail, but what is wrong with it must be
+        decided, judged = self.decided(decide_lazily)
+        return self.verdicts_of(decided, judged)
 
     def moves_answers(self) -> list[MovesAnswer]:
         """Write totals, verdicts and moves, with what is needed to make them safely."""
-        decided, judged = self._decide(decide_lazily)
-        learnt = self._responses()
+        decided, judged = self.decided(decide_lazily)
+        learnt = self.responses()
         return self._moves_answers(decided, judged, self._moves(decided, learnt), learnt)
 
-    def _decide(
-        self, choose: Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
-    ) -> tuple[Decision, list[Judged]]:
+    def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""
         decided = choose(self.prepared, self.solve, self.gaps, self.noise, self.within)
         count = len(self.surveys)
 
         def told() -> list[VerdictAnswer]:
-            return self._verdict_answers(decided, [UNJUDGED] * count)
+            return self.verdicts_of(decided, [UNJUDGED] * count)
 
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
@@ -138,11 +139,12 @@ class ReducedStack(Struct, frozen=True):
             for own, gap in zip(self.single, self._read(), strict=True)
         ]
 
-    def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
+    def verdicts_of(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
+        """Write totals and verdicts once they are decided and judged."""
         prepared, surveys = self.prepared, self.surveys
         return verdicts_of(decided.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
 
-    def _responses(self) -> list[Responses | None]:
+    def responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
         return [
             learn_from(self.prepared, self.solve, survey, self.gaps[row], self.noise.variance[row])
@@ -177,14 +179,14 @@ class ReducedStack(Struct, frozen=True):
                 notes=notes(prepared, solve, moved_by(own), self.single[row], judged[row].drift, learnt[row]),
                 cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
             )
-            for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
+            for row, (told, own) in enumerate(zip(self.verdicts_of(decided, judged), moves, strict=True))
         ]
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
         prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
-        decided, judged = self._decide(decide)
-        scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
+        decided, judged = self.decided(decide)
+        scores, travels, learnt = decided.scores, decided.chosen.travels, self.responses()
         moves = self._moves(decided, learnt)
         before, stations = self._read().tolist(), self._stations(travels)
         suggested = plans_by_size(prepared, scores, decided.chosen)
@@ -213,13 +215,16 @@ class ReducedStack(Struct, frozen=True):
                     forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
-                    steps=[
-                        *readings_first(prepared, told.advice.read, before[row]),
-                        *steps_for(prepared, own, travels[row], before[row]),
-                    ],
+                    steps=self._steps(told.advice, own, travels[row], before[row]),
                 )
             )
         return answers
+
+    def _steps(
+        self, advice: Advice, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]
+    ) -> list[Step]:
+        """Return what is to be done, in order; ``travels`` (m,), ``gap`` as the dial shows it, one value a station."""
+        return [*readings_first(self.prepared, advice.read, gap), *steps_for(self.prepared, moves, travels, gap)]
 
     def _read(self) -> Floats:
         """Return the gaps as the dial shows them (N, n), with what is known of them."""
@@ -275,7 +280,7 @@ class ReducedStack(Struct, frozen=True):
         )
         for index, travels, u, settled, known in rows:
             stacks = settled.stacks.get(index, {}) if settled else {}
-            asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
+            asks = self._asks(travels, known)
             found.append(
                 [
                     move_of(
@@ -294,6 +299,10 @@ class ReducedStack(Struct, frozen=True):
                 ]
             )
         return found
+
+    def _asks(self, travels: list[float], known: Responses | None) -> list[float]:
+        """Return what to set for these travels (m,), given what the passes before teach."""
+        return travels if known is None else list(travels_to_ask(np.array(travels), known).tolist())
 
     def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
         """Return how many passes remain for one survey, given what its previous passes teach.

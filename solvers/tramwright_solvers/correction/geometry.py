@@ -23,7 +23,7 @@ from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
 from ..linalg.rowwise import row_products
 from ..mechanisms.adjusters import SUPPORTS
-from ..model.contract import Floats, KnownShape, Mechanism
+from ..model.contract import Floats, KnownShape, Mechanism, Move
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import K
 from ..reduction.stations import StationLayout, a_priori
@@ -281,6 +281,10 @@ class Geometry(Setup, frozen=True, dict=True):
             return np.zeros(len(self.adjusters), dtype=bool)
         found = {one.what for one in self.blind if one.kind == "adjuster"}
         return np.array([adjuster.id in found for adjuster in self.adjusters])
+
+    def moving(self, mechanism: Mechanism, columns: slice, travels: Floats) -> Move:
+        """Return the move of one mechanism, given the travels of all adjusters (m,)."""
+        return Move(self.machine, self.layout.points, travels[columns], self.standing_of(mechanism))
 
     def places_to_read(self, adjusters: tuple[int, ...]) -> tuple[Place, ...]:
         """Return the stations to read as well to see tilts, twist and what these adjusters do."""

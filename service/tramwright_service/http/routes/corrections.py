@@ -51,7 +51,7 @@ def create(
         if decoder.is_json(sent_as) and (done := quick.read(body)) and done[0] is UNSET:
             return done[1]
         data = decoder.decode(body, sent_as)
-        return SurveyRequest(data.machine, data.survey, data.solve)
+        return SurveyRequest(data.machine, data.survey, data.solve, data.done)
 
     async def answer(sent: Sent) -> bytes:
         asked = read(sent.body, sent.sent_as)
@@ -97,7 +97,8 @@ def create(
 
 
 def _answer(asked: SurveyRequest, registry: Registry, cache: GeometryCache, media_type: str, within: Deadline) -> bytes:
-    return encode(correct(*asked, registry, cache, within), media_type, as_text)
+    answer = correct(asked.machine, asked.survey, asked.solve, registry, cache, within, asked.done)
+    return encode(answer, media_type, as_text)
 
 
 def drawn_as(asked: SurveyRequest, answer: Correction, picture: Asked) -> bytes:

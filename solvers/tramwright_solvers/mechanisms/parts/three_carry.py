@@ -6,7 +6,7 @@ carry, those are taken between which the bed stands safest.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 from itertools import combinations
 
@@ -14,7 +14,7 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from ...model.contract import Adjuster, Floats, Move, Part
+from ...model.contract import Adjuster, Floats, Move, Part, Replay
 from ...model.machine import Machine
 from ..rigid import COLLINEAR, plane_shares, positions
 from . import sentences
@@ -35,28 +35,77 @@ def set_on_three(move: Move, adjusters: Sequence[Adjuster], held: Collection[str
     heights of all supports' places in the plane through the three, so that the change of gap is exact.
     """
     travels, machine, at = move.travels, move.machine, positions(move.machine.supports)
-    carry, inside = carriers(machine, at, travels, adjusters, held)
+    clear: Mapping[int, float] = {}
+    if move.standing is not None and move.standing.carry:
+        carry, clear = list(move.standing.carry), move.standing.clear
+        inside = inside_of(machine, at, carry)
+    else:
+        carry, inside = carriers(machine, at, travels, adjusters, held)
     shares = plane_shares(at[carry], at)
-    others = [j for j, one in enumerate(adjusters) if j not in carry and one.id not in held]
+    moved = bool(travels[carry].any())
+    others = [j for j, one in enumerate(adjusters) if j not in carry and one.id not in held and (moved or clear.get(j))]
     lifts = shares * travels[carry]
     turn = np.argsort(-lifts[others].sum(axis=0), kind="stable").tolist()
     low = np.minimum(np.cumsum(lifts[:, turn], axis=1).min(axis=1), 0.0)
     names = [one.id for one in adjusters]
-    off = {j: clearance(machine, adjusters, j, float(low[j])) for j in others}
+    off = {j: further_off(clearance(machine, adjusters, j, float(low[j])), clear.get(j), moved) for j in others}
     parts = [Part(j, -back, {}) for j, back in off.items() if back]
     parts += [
         Part(carry[i], float(travels[carry[i]]), dict(enumerate(lifts[:, i].tolist())))
         for i in turn
         if travels[carry[i]]
     ]
-    parts += [Part(j, None, {}, about=off[j] + float(travels[j])) for j in others]
-    if not others:
+    parts += [Part(j, None, {}, about=clear.get(j, 0.0) + off[j] + float(travels[j])) for j in others]
+    if not others or clear:
         return tuple(parts)
     says = sentences.three_carry([names[j] for j in carry], [names[j] for j in others])
     if inside < SAFE:
         middle = plane_shares(at[carry], middle_of(machine)[None])[0]
         says += sentences.hold_it_down(names[carry[int(np.argmin(middle))]])
     return (replace(parts[0], says=says), *parts[1:])
+
+
+def further_off(wanted: float, clear: float | None, moved: bool) -> float:
+    """Return how far to back an adjuster off that stands ``clear`` of the bed by so much, None where it carries."""
+    if not moved:
+        return 0.0
+    if clear is None:
+        return wanted
+    return wanted - clear if clear < wanted / 2.0 else 0.0
+
+
+def replay(
+    move: Move, done: Sequence[tuple[int, float | None]], adjusters: Sequence[Adjuster], held: Collection[str]
+) -> Replay:
+    """Return what steps did that :func:`set_on_three` told on the way to these travels.
+
+    Three carry the bed as long as the work lasts; the others are moved clear of it.
+    """
+    machine, at = move.machine, positions(move.machine.supports)
+    carry, _ = carriers(machine, at, move.travels, adjusters, held)
+    shares, clear, counts = plane_shares(at[carry], at), dict[int, float](), list[Mapping[int, float] | None]()
+    for column, travel in done:
+        if column not in carry:
+            counts.append({})
+            if travel is None:
+                clear.pop(column, None)
+            else:
+                clear[column] = clear.get(column, 0.0) - travel
+            continue
+        if travel is None:
+            counts.append(None)
+            continue
+        lifts = shares[:, carry.index(column)]
+        counts.append(dict(enumerate(lifts.tolist())))
+        for other in clear:
+            clear[other] += travel * float(lifts[other])
+    return Replay(tuple(counts), tuple(carry), clear)
+
+
+def inside_of(machine: Machine, at: Floats, carry: Sequence[int]) -> float:
+    """Return how far inside three supports (n, 2) the middle of the bed lies, as :func:`tripods` tells it."""
+    triples, inside = tripods(tuple(map(tuple, at.tolist())), tuple(middle_of(machine).tolist()))
+    return float(inside[int(np.argmax((triples == np.sort(carry)).all(axis=1)))])
 
 
 def carriers(
