@@ -1,4 +1,4 @@
-"""Follow re-planned steps on simulated machines, and the first plan on the same: python -m tests.step_by_step 500 50."""
+"""Follow re-planned steps on simulated machines, and the first plan: python -m tests.step_by_step 500 50."""
 
 from __future__ import annotations
 

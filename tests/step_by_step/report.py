@@ -7,9 +7,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from msgspec import Struct
 
-from tramwright_solvers.correction.cache import GeometryCache
-
 from step_by_step.workshop import AIM, Fault, Workshop
+from tramwright_solvers.correction.cache import GeometryCache
 
 
 class Outcome(Struct, frozen=True):
@@ -47,7 +46,10 @@ def blindly(job: str, seed: int, cache: GeometryCache, fault: Fault = "") -> Out
 
 def report(count: int, faulty: int, jobs: Sequence[str]) -> Iterator[str]:
     """Yield the lines of a table."""
-    yield f"| adjusters | machines | inside {AIM} mm, re-planned | not re-planned | median total, mm | steps | wrongly blamed |"
+    yield (
+        f"| adjusters | machines | inside {AIM} mm, re-planned | not re-planned | median total, mm | steps "
+        "| wrongly blamed |"
+    )
     yield "| --- | --- | --- | --- | --- | --- | --- |"
     for job in jobs:
         cache = GeometryCache()
@@ -60,9 +62,10 @@ def report(count: int, faulty: int, jobs: Sequence[str]) -> Iterator[str]:
                 continue
             after = [followed(job, seed, cache, fault) for seed, fault in enumerate(faults)]
             blind = [blindly(job, seed, cache, fault) for seed, fault in enumerate(faults)]
+            totals = [np.median([one.total for one in some]) for some in (after, blind)]
             yield (
                 f"| {job} | {len(faults)}, {name} | {share(after)} | {share(blind)} | "
-                f"{np.median([one.total for one in after]):.4f} against {np.median([one.total for one in blind]):.4f} | "
+                f"{totals[0]:.4f} against {totals[1]:.4f} | "
                 f"{np.mean([one.steps for one in after]):.1f} against {np.mean([one.steps for one in blind]):.1f} | "
                 f"{sum(one.blamed for one in after)} |"
             )

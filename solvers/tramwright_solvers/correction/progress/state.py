@@ -41,14 +41,19 @@ class Told(Struct, frozen=True):
 
 
 class Seen(Struct, frozen=True):
-    """One step as the dial shows it, gaps at its station: before it, and as told after it, each with the u of the
-    difference to a reading; ``asked`` is the travel set for it."""
+    """One step as the dial should show it: gaps at its station ``before`` it, as ``wanted`` and as ``likely`` after it.
+
+    ``asked`` is the travel set for it, ``by`` the change of gap that this makes. ``u_before`` and ``u_likely`` are of
+    the difference between a reading and the gap.
+    """
 
     before: float
     wanted: float
+    likely: float
     asked: float
+    by: float
     u_before: float
-    u_wanted: float
+    u_likely: float
 
 
 class State:
@@ -113,7 +118,7 @@ class State:
         before, row, at = self.gap_at(one.station), self._row(one.station), self._first + step
         u_before = self._u(row)
         if not one.counts or one.travel is None:
-            return Seen(before, before, 0.0, u_before, u_before)
+            return Seen(before, before, before, 0.0, 0.0, u_before, u_before)
         adjuster, asked = self.prepared.adjusters[one.column], one.travel / float(self.divisor[one.column])
         for column, count in one.counts.items():
             self._counted[column, step] = count
@@ -122,14 +127,30 @@ class State:
         play = max(self._slack.play, adjuster.play) if turned else 0.0
         own = hypot(self._slack.mark, float(self.prepared.setting.u[one.column]), play)
         share = self._share + one.column
-        made = self.made
-        with_it = made + self._counted[:, step] * one.travel
-        wanted = before + self._change(one.station, with_it) - self._change(one.station, made)
+        made, counted = self.made, self._counted[:, step]
+        wanted, by = (
+            self._change(one.station, made + counted * travel) - self._change(one.station, made)
+            for travel in (one.travel, asked)
+        )
         self.covariance[at, :] = asked * self.covariance[share, :]
         self.covariance[:, at] = self.covariance[at, :]
         self.covariance[at, at] = asked**2 * self.covariance[share, share] + own**2
         self.mean[at] = asked * (1.0 + self.mean[share])
-        return Seen(before, wanted, asked, u_before, self._u(self._row(one.station)))
+        u_likely = self._u(self._row(one.station))
+        return Seen(before, before + wanted, self.gap_at(one.station), asked, by, u_before, u_likely)
+
+    def set_apart(self, step: int, asked: float) -> None:
+        """Take a step as no sign of what its adjuster usually does: the dial alone decides how far it went."""
+        at = self._first + step
+        self.covariance[at, :] = self.covariance[:, at] = 0.0
+        self.covariance[at, at] = asked**2
+
+    def forget(self, column: int) -> None:
+        """Take nothing for known of what an adjuster does with what it is asked."""
+        share = self._share + column
+        self.mean[share] = 0.0
+        self.covariance[share, :] = self.covariance[:, share] = 0.0
+        self.covariance[share, share] = PRIOR**2
 
     def read(self, station: int, gap: float) -> None:
         """Take in what the dial shows at a station, as a gap."""

@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from ...adjustment.shim_stacks import Lattice, Stacks, choices
-from ...model.contract import Adjuster, Floats, Replay, Standing
+from ...model.contract import Adjuster, Floats, Mechanism, Replay, Standing
 from ...model.done import Done
 from ...model.errors import Fault, Refused
 from ...results.findings import Place
@@ -19,18 +19,34 @@ from .state import Told
 
 
 class Work(Struct, frozen=True):
-    """Steps carried out (K), with what they do by mechanism; ``sheets`` are the travels by shims and whole steps."""
+    """Steps carried out on the way to travels ``planned`` (m,); ``sheets`` are those by shims and whole steps."""
 
     steps: list[Told]
-    replays: tuple[Replay, ...]
+    planned: Floats
     sheets: dict[int, float]
 
-    def standing(self, prepared: Geometry, made: Floats) -> tuple[Standing, ...]:
-        """Return how far the work is once the adjusters have made travels (m,)."""
-        plain = prepared.standing_at(made)
-        return tuple(
-            [Standing(one.made, replay.carry, replay.clear) for one, replay in zip(plain, self.replays, strict=True)]
-        )
+    def standing(self, prepared: Geometry, went: Sequence[float | None], made: Floats) -> tuple[Standing, ...]:
+        """Return how far the work is, given how far each step ``went`` and the travels ``made`` (m,) of all."""
+        columns = [one.column for one in self.steps]
+        found = []
+        for mechanism, own in zip(prepared.mechanisms, prepared.columns, strict=True):
+            replay, _ = replayed(prepared, mechanism, own, self.planned, columns, went)
+            found.append(Standing(made[own], replay.carry, replay.clear))
+        return tuple(found)
+
+
+def replayed(
+    prepared: Geometry,
+    mechanism: Mechanism,
+    own: slice,
+    planned: Floats,
+    columns: Sequence[int],
+    travels: Sequence[float | None],
+) -> tuple[Replay, list[int]]:
+    """Return what the steps of one mechanism did, and which of all steps they are."""
+    mine = [at for at, column in enumerate(columns) if own.start <= column < own.stop]
+    done = [(columns[at] - own.start, travels[at]) for at in mine]
+    return mechanism.replay(prepared.moving(mechanism, own, planned), done), mine
 
 
 def told(prepared: Geometry, done: Sequence[Done], planned: Floats) -> Work:
@@ -47,13 +63,9 @@ def told(prepared: Geometry, done: Sequence[Done], planned: Floats) -> Work:
     if faults:
         raise Refused(faults)
     columns = [prepared.place_of[one.adjuster] for one in done]
-    replays, counts = list[Replay](), list[dict[int, float] | None]([{}] * len(done))
+    counts = list[dict[int, float] | None]([{}] * len(done))
     for mechanism, own in zip(prepared.mechanisms, prepared.columns, strict=True):
-        mine = [at for at, column in enumerate(columns) if own.start <= column < own.stop]
-        replay = mechanism.replay(
-            prepared.moving(mechanism, own, planned), [(columns[at] - own.start, done[at].travel) for at in mine]
-        )
-        replays.append(replay)
+        replay, mine = replayed(prepared, mechanism, own, planned, columns, [one.travel for one in done])
         for at, counted in zip(mine, replay.counts, strict=True):
             if counted is None:
                 faults.append(Fault(f"/done/{at}/travel", sentences.travel_needed(done[at].adjuster)))
@@ -76,7 +88,7 @@ def told(prepared: Geometry, done: Sequence[Done], planned: Floats) -> Work:
         sheets[step.column] = sheets.get(step.column, 0.0) + step.travel
     if faults:
         raise Refused(faults)
-    return Work(steps, tuple(replays), sheets)
+    return Work(steps, planned, sheets)
 
 
 def misplaced(prepared: Geometry, at: int, one: Done) -> list[Fault]:

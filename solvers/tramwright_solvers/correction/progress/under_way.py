@@ -45,7 +45,7 @@ def under_way(found: ReducedStack, done: Sequence[Done]) -> ReducedStack:
     # a bed within its limit is left alone, work begun is brought to its aim
     aim = prepared.machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for
     return UnderWay(
-        prepared=geometry_after(prepared, way.work.standing(prepared, way.made), way.work.sheets),
+        prepared=geometry_after(prepared, way.standing, way.work.sheets),
         solve=replace(solve, aim_for=aim),
         surveys=found.surveys,
         single=found.single,

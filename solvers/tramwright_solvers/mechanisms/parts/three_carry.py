@@ -23,6 +23,10 @@ CLEAR_MM = 0.2
 """A screw is backed off so far that this much stays between its tip and the bed while the others are set. Common
 practice, no source."""
 
+FURTHER = 1.9
+"""What is clear of the bed stays so where it went no less than 0.7 and the others go no more than 1.3 of what was
+asked. Our own choice."""
+
 SAFE = 0.05
 """A bed whose middle lies further than this share of its supports' extent inside the three that carry stands by
 itself. Our own choice."""
@@ -48,7 +52,12 @@ def set_on_three(move: Move, adjusters: Sequence[Adjuster], held: Collection[str
     turn = np.argsort(-lifts[others].sum(axis=0), kind="stable").tolist()
     low = np.minimum(np.cumsum(lifts[:, turn], axis=1).min(axis=1), 0.0)
     names = [one.id for one in adjusters]
-    off = {j: further_off(clearance(machine, adjusters, j, float(low[j])), clear.get(j), moved) for j in others}
+    off = {j: clearance(machine, adjusters, j, float(low[j])) if moved else 0.0 for j in others}
+    for j in [j for j in others if j in clear]:
+        # what touches the bed, or may where this one went less and the others go further than asked, goes further off
+        safe = FURTHER * float(low[j])
+        further = clearance(machine, adjusters, j, safe) - clear[j]
+        off[j] = max(further, 0.0) if moved and clear[j] < -safe else 0.0
     parts = [Part(j, -back, {}) for j, back in off.items() if back]
     parts += [
         Part(carry[i], float(travels[carry[i]]), dict(enumerate(lifts[:, i].tolist())))
@@ -63,15 +72,6 @@ def set_on_three(move: Move, adjusters: Sequence[Adjuster], held: Collection[str
         middle = plane_shares(at[carry], middle_of(machine)[None])[0]
         says += sentences.hold_it_down(names[carry[int(np.argmin(middle))]])
     return (replace(parts[0], says=says), *parts[1:])
-
-
-def further_off(wanted: float, clear: float | None, moved: bool) -> float:
-    """Return how far to back an adjuster off that stands ``clear`` of the bed by so much, None where it carries."""
-    if not moved:
-        return 0.0
-    if clear is None:
-        return wanted
-    return wanted - clear if clear < wanted / 2.0 else 0.0
 
 
 def replay(
