@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -28,7 +28,7 @@ from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf, Step
-from .decision import Decision, decide, decide_across_geometries, decide_lazily
+from .decision import Chooser, Decision, decide, decide_across_geometries, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
@@ -39,9 +39,6 @@ from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
-
-Chooser = Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
-"""What chooses for every survey of a stack: :func:`decide` or :func:`decide_lazily`."""
 
 
 class ReducedStack(Struct, frozen=True):

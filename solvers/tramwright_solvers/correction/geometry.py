@@ -34,16 +34,14 @@ from . import sentences
 from .assumptions import assumptions
 from .setup import PICKED, Setup
 from .steps.parking import Parking, parking
-from .subset_table import SubsetTable
+from .subset_table import SubsetTable, efforts
 
 FAR_MM = 5.0
 """Travel in mm beyond which nothing is moved: usual moves are tenths of a millimetre, so a wrong unit or a slip is more
 likely, and a dial indicator has a range of 10 mm. Our own choice."""
 
-
 JUDGED = ("tilt-x", "tilt-y", "twist")
 """Terms without which nothing is said of a bed."""
-
 
 PER_STATION, ITSELF = 2000, 40_000
 """Bytes for each station, the check of readings and the form above all, and for what is always there. Measured."""
@@ -100,7 +98,7 @@ class Geometry(Setup, frozen=True, dict=True):
         """The subsets of adjusters and their fits."""
         return SubsetTable(
             candidates=self.candidates,
-            effort=np.array(self.candidates.effort),
+            effort=efforts(self.candidates, self.begun),
             added=self.setting.totals[None],
             least=least_travels(self.machine, self.setting, self.influence)[None],
             limit=self.machine.total_limit,

@@ -34,7 +34,7 @@ class Setup(Struct, frozen=True):
     ``entries`` are the pointers to each mechanism's options. ``free`` are the columns that may move, ``groups`` those
     of each solver with the solvers before it. ``limits`` holds efforts, bounds and conditions, on no station yet;
     ``because`` has the reason of each condition. ``whole`` says that some adjuster moves in whole steps or shims.
-    ``standing`` says of each mechanism how far the work is already; empty before any.
+    ``standing`` says of each mechanism how far the work is already, ``begun`` with which columns; empty before any.
     """
 
     machine: Machine
@@ -49,6 +49,7 @@ class Setup(Struct, frozen=True):
     limits: Problem
     because: tuple[str, ...]
     standing: tuple[Standing, ...]
+    begun: frozenset[int]
 
     def influence_at(self, points: Floats) -> Floats:
         """Return the influence of all adjusters at points (n, 2), shape (n, m)."""
@@ -156,6 +157,7 @@ def set_up(
         limits=limits,
         because=because,
         standing=(),
+        begun=frozenset(),
     )
 
 

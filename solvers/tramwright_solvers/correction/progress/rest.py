@@ -84,8 +84,10 @@ def less(stock: Sequence[Sheet] | None, used: Counter[float]) -> tuple[Sheet, ..
     return tuple(found)
 
 
-def geometry_after(found: Geometry, standing: tuple[Standing, ...], sheets: Mapping[int, float]) -> Geometry:
-    """Return a geometry for the rest of the work.
+def geometry_after(
+    found: Geometry, standing: tuple[Standing, ...], sheets: Mapping[int, float], begun: frozenset[int]
+) -> Geometry:
+    """Return a geometry for the rest of the work; ``begun`` are the columns that it was begun with.
 
     Raises:
         Impossible: nothing satisfies the conditions any more.
@@ -107,6 +109,7 @@ def geometry_after(found: Geometry, standing: tuple[Standing, ...], sheets: Mapp
             rows_upper=limits.rows_upper - changed,
         ),
         "standing": standing,
+        "begun": begun,
     }
     after = Setup(**setup)
     if not after.limits.may_stand:

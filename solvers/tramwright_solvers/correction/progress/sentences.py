@@ -178,8 +178,7 @@ NOTHING_LEFT = "Nothing more is sure to gain: survey again."
 
 
 def spared(names: Sequence[str]) -> str:
-    are = "need" if len(names) > 1 else "needs"
-    return f"{' and '.join(names)} {are} not be moved any more."
+    return f"{' and '.join(names)} need not be moved any more."
 
 
 def doubted(says: str) -> str:
@@ -199,9 +198,9 @@ def read_dial_again(at: str) -> str:
 
 def rest_of_work(count: int, total: float, after: float, expanded: float, unit: Unit) -> str:
     digits = DECIMALS[unit]
-    moves = "1 move brings" if count == 1 else f"{count} moves bring"
+    moves = "1 move" if count == 1 else f"{count} moves"
     return (
-        f"{moves} the total from {total:.{digits}f} {unit}, where it is now, "
+        f"{moves} should bring the total from {total:.{digits}f} {unit}, where it is now, "
         f"to {after:.{digits}f} ± {expanded:.{digits}f}."
     )
 

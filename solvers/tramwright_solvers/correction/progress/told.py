@@ -25,6 +25,11 @@ class Work(Struct, frozen=True):
     planned: Floats
     sheets: dict[int, float]
 
+    @property
+    def begun(self) -> frozenset[int]:
+        """The columns that were planned to move, and those that were moved."""
+        return frozenset([*np.flatnonzero(self.planned).tolist(), *(one.column for one in self.steps)])
+
     def standing(self, prepared: Geometry, went: Sequence[float | None], made: Floats) -> tuple[Standing, ...]:
         """Return how far the work is, given how far each step ``went`` and the travels ``made`` (m,) of all."""
         columns = [one.column for one in self.steps]

@@ -20,8 +20,8 @@ from ...results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ...results.findings import FormTerm
 from ...results.moves import MoveOf, Step
 from ...results.progress import Progress
-from ..assemble import Chooser, ReducedStack
-from ..decision import Decision, decide
+from ..assemble import ReducedStack
+from ..decision import Chooser, Decision, decide
 from ..judgement import Doubt, Judged
 from ..remarks import cautions, effects, moved_by
 from ..steps.work_order import steps_for, work
@@ -45,7 +45,7 @@ def under_way(found: ReducedStack, done: Sequence[Done]) -> ReducedStack:
     # a bed within its limit is left alone, work begun is brought to its aim
     aim = prepared.machine.total_limit / 3.0 if solve.aim_for is None else solve.aim_for
     return UnderWay(
-        prepared=geometry_after(prepared, way.standing, way.work.sheets),
+        prepared=geometry_after(prepared, way.standing, way.work.sheets, way.work.begun),
         solve=replace(solve, aim_for=aim),
         surveys=found.surveys,
         single=found.single,
