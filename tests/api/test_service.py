@@ -39,7 +39,7 @@ def test_the_shape_of_a_problem_is_fixed(client: TestClient[Any]) -> None:
         content=b'{"a/b": 1}',
         headers={"Content-Type": "application/json", "X-Request-ID": "of-the-client.7"},
     )
-    said = "There is no member `a/b` here; known here: machine, survey, solve."
+    said = "There is no member `a/b` here; known here: machine, survey, solve, done."
     assert (answer.status_code, answer.headers["content-type"]) == (422, PROBLEM)
     assert answer.json() == {
         "type": "/docs/problems#invalid",

@@ -61,9 +61,7 @@ def as_text(correction: Correction) -> str:
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
         made_of(correction.budget.predicted, digits, unit),
         notes("Side effects", (side_effect(effect, digits) for effect in correction.effects)),
-        "Then survey again: the prediction is only as good as the readings and the turns."
-        if correction.moves and correction.progress is None
-        else "",
+        "Then survey again: the prediction is only as good as the readings and the turns." if correction.moves else "",
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 from msgspec.structs import fields, replace
 
-from ...adjustment.shim_stacks import PLENTY, Stacks, choices, stack_for
+from ...adjustment.shim_stacks import PLENTY, Stack, Stacks, choices, stack_for
 from ...linalg.grids import coarse_grid
 from ...model.contract import Adjuster, Floats, Standing
 from ...model.machine import Sheet
@@ -32,13 +31,14 @@ def adjusters_after(adjusters: Sequence[Adjuster], made: Floats, sheets: Mapping
     ]
     for at, travel in sheets.items():
         if after[at].stock is not None:
-            after[at], used = shimmed(after[at], travel)
+            after[at], stack = shimmed(after[at], travel)
             pool = after[at].pool
-            if pool is not None:
-                after = [
-                    replace(one, stock=less(one.stock, used)) if other != at and one.pool == pool and one.stock else one
-                    for other, one in enumerate(after)
-                ]
+            after = [
+                replace(one, stock=on_hand(one.stock, stack))
+                if one.stock is not None and (other == at or (pool is not None and one.pool == pool))
+                else one
+                for other, one in enumerate(after)
+            ]
     return tuple(after)
 
 
@@ -56,32 +56,26 @@ def sheets_for(adjuster: Adjuster, travel: float) -> int | None:
     return pick if abs(float(table.travels[pick]) - travel) <= ROUNDING * table.thicknesses[0] else None
 
 
-def shimmed(adjuster: Adjuster, travel: float) -> tuple[Adjuster, Counter[float]]:
-    """Return a shimmed seat with the sheets of a travel put in, and the sheets taken from the stock."""
+def shimmed(adjuster: Adjuster, travel: float) -> tuple[Adjuster, Stack]:
+    """Return a shimmed seat with the sheets of a travel under it, and what was added and taken out for it."""
     table, pick = choices(adjuster), sheets_for(adjuster, travel)
-    if not isinstance(table, Stacks) or pick is None or adjuster.stock is None:
-        return adjuster, Counter()
+    if not isinstance(table, Stacks) or pick is None:
+        return adjuster, Stack((), (), ())
     stack = stack_for(adjuster, table.counts[pick])
-    used = Counter(stack.add)
-    stock = less(adjuster.stock, used)
-    # sheets taken out return to hand for the same seat
-    stock = (*stock, *(Sheet(thickness, count) for thickness, count in Counter(stack.remove).items()))
     lower = max(adjuster.lower - travel, -sum(stack.under))
-    after = replace(
-        adjuster, stock=stock, fitted=stack.under, lower=min(lower, 0.0), upper=max(adjuster.upper - travel, 0.0)
-    )
-    return after, used
+    after = replace(adjuster, fitted=stack.under, lower=min(lower, 0.0), upper=max(adjuster.upper - travel, 0.0))
+    return after, stack
 
 
-def less(stock: Sequence[Sheet] | None, used: Counter[float]) -> tuple[Sheet, ...]:
-    """Return a stock without the sheets used; of those that are plenty none is missed."""
-    left = Counter(used)
-    found = []
-    for sheet in stock or ():
-        taken = 0 if sheet.count >= PLENTY else min(sheet.count, left[sheet.thickness])
-        left[sheet.thickness] -= taken
-        found.append(replace(sheet, count=sheet.count - taken))
-    return tuple(found)
+def on_hand(stock: Sequence[Sheet], stack: Stack) -> tuple[Sheet, ...]:
+    """Return a stock once the sheets of a stack are taken from it, and those it replaces lie there; plenty stays so."""
+    counts = {one.thickness: 0 for one in stock} | dict.fromkeys(stack.remove, 0)
+    for one in stock:
+        counts[one.thickness] += one.count
+    for thickness in counts:
+        if counts[thickness] < PLENTY:
+            counts[thickness] += stack.remove.count(thickness) - stack.add.count(thickness)
+    return tuple([Sheet(thickness, count) for thickness, count in counts.items() if count > 0])
 
 
 def geometry_after(
