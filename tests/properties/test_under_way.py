@@ -18,15 +18,17 @@ from profiles import budget
 from simulated_machine import SimulatedMachine, grid
 from strategies import GROUPS, jobs, machines, percent
 from tramwright_solvers.correction.api import correct
+from tramwright_solvers.model.contract import Site
 from tramwright_solvers.model.done import Done, Parked
 from tramwright_solvers.model.errors import Refused
 from tramwright_solvers.model.machine import Indicator, Machine
 from tramwright_solvers.model.options import Solve
+from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.results.moves import Step
 
 NEAR = 1e-4
-"""mm: what is left are products of two small angles."""
+"""mm; an ideal dial is known to 1e-6 only, which leaves the shares of the adjusters something to say."""
 
 EXACT = Indicator(division=1e-6, error_limit=1e-6, repeatability=1e-6)
 
@@ -46,6 +48,27 @@ def at_work(answer: Correction) -> bool:
     return bool(answer.steps) and answer.steps[0].adjuster is not None
 
 
+class Ideal:
+    """A machine that is what the solvers say of it: its dial shows influence times travel, to the last digit."""
+
+    def __init__(self, machine: Machine, group: str, errors: dict[str, float]) -> None:
+        self.machine, self.solvers = machine, GROUPS[group]
+        self.ids = [one.id for solver in self.solvers for one in solver.adjusters(machine)]
+        self.stands = np.array([errors[name] for name in self.ids])
+
+    def influence(self, places: list[tuple[float, float]]) -> np.ndarray:
+        return np.hstack([solver.influence(Site(self.machine, np.array(places))) for solver in self.solvers])
+
+    def move(self, adjuster: str, travel: float) -> None:
+        self.stands[self.ids.index(adjuster)] += travel
+
+    def read(self, x: float, y: float) -> float:
+        return float(self.machine.sense * (self.influence([(x, y)]) @ self.stands)[0] + 0.137)
+
+    def survey(self) -> Survey:
+        return Survey([Reading(x, y, self.read(x, y)) for x, y in grid(self.machine, 4, 4)])
+
+
 @st.composite
 def spoiled(draw: st.DrawFn, group: str, indicator: Indicator = EXACT) -> tuple[Machine, dict[str, float]]:
     """A machine and its errors, which are to be seen: seats that stand close are out by less."""
@@ -58,24 +81,22 @@ def spoiled(draw: st.DrawFn, group: str, indicator: Indicator = EXACT) -> tuple[
 @budget(0.5)
 @pytest.mark.parametrize("group", GROUPS)
 @given(data=st.data())
-def test_every_shifted_target_is_met_on_the_exact_machine(group: str, data: st.DataObject) -> None:
+def test_every_shifted_target_is_met_on_an_ideal_machine(group: str, data: st.DataObject) -> None:
     machine, errors = data.draw(spoiled(group))
     shares = {name: data.draw(percent(70, 130)) for name in errors}
     if data.draw(st.booleans(), label="every adjuster does as it is asked"):
         shares = dict.fromkeys(shares, 1.0)
-    simulated = SimulatedMachine(machine, errors, zero=0.137)
-    survey = simulated.survey(grid(machine, 4, 4))
-    solve: Solve[Any] = Solve(with_=list(GROUPS[group]), aim_for=0.005)
+    ideal = Ideal(machine, group, errors)
+    survey, solve = ideal.survey(), Solve[Any](with_=list(GROUPS[group]), aim_for=0.005)
     answer, done = correct(machine, survey, solve), list[Done]()
-    # a machine may be so odd that what is told is to read more, or that what is tipped is no longer linear
-    assume(answer.advice.do == "move" and all(abs(move.travel) < 0.6 for move in answer.moves))
+    assume(answer.advice.do == "move")  # else the machine is so odd that more is to be read first
     while at_work(answer) and len(done) < 30:
         step = answer.steps[0]
         name, asked = str(step.adjuster), asked_for(answer, step)
-        assert simulated.read(step.park.x, step.park.y) == pytest.approx(step.dial_before, abs=NEAR)
-        simulated.move(name, shares[name] * asked)
-        read = simulated.read(step.park.x, step.park.y)
-        if shares[name] == 1.0:
+        assert ideal.read(step.park.x, step.park.y) == pytest.approx(step.dial_before, abs=NEAR)
+        ideal.move(name, shares[name] * asked)
+        read = ideal.read(step.park.x, step.park.y)
+        if shares[name] * asked == pytest.approx(step.travel, rel=1e-9):
             assert read == pytest.approx(step.dial_after, abs=NEAR)
         done.append(sent(step, read))
         answer = correct(machine, survey, solve, done=done)
@@ -83,7 +104,7 @@ def test_every_shifted_target_is_met_on_the_exact_machine(group: str, data: st.D
         assert answer.progress.next != "stop"
         assert answer.progress.steps[-1].moved == pytest.approx(shares[name] * asked, abs=0.003)
     assert not at_work(answer)
-    assert np.ptp([simulated.gap(x, y) for x, y in grid(machine, 4, 4)]) < 0.01
+    assert np.ptp([ideal.read(x, y) for x, y in grid(machine, 4, 4)]) < 0.01
 
 
 @budget(0.5)
@@ -130,7 +151,9 @@ def test_whatever_is_sent_is_answered_or_refused(data: st.DataObject) -> None:
     try:
         answer = correct(machine, survey, Solve(with_=list(GROUPS[group])), done=done)
     except Refused as refused:
-        assert all(fault.pointer.startswith("/done/") for fault in refused.faults)
+        wrong = [fault.pointer for fault in refused.faults if not fault.pointer.startswith("/done/")]
+        if wrong:
+            pytest.fail(f"elsewhere than in the steps: {wrong}")
     else:
         assert answer.progress is not None
         assert [one.adjuster for one in answer.progress.steps] == [one.adjuster for one in done]

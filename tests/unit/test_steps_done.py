@@ -252,22 +252,38 @@ def test_a_bed_within_its_limit_is_brought_to_the_aim_once_begun() -> None:
     assert answer.moves
 
 
+SEATS = {"left-0": 0.21, "left-500": -0.13, "right-10": 0.17, "right-490": 0.34}
+RAILS = Rails(
+    "y",
+    [
+        Seat(f"{rail}-{y:g}", rail, x, y)
+        for rail, x, ys in (("left", -40.0, (0.0, 500.0)), ("right", 540.0, (10.0, 490.0)))
+        for y in ys
+    ],
+    block_spacing=60.0,
+    tool_offset=-35.0,
+)
+
+
+@pytest.mark.parametrize("rails", [None, RAILS], ids=["screws", "screws and seats"])
 @pytest.mark.parametrize("sense", ["plus", "minus"])
 @pytest.mark.parametrize("share", [0.7, 0.85, 1.0, 1.15, 1.3])
-def test_every_target_is_met_by_an_exact_dial(sense: str, share: float) -> None:
-    machine = three(replace(PERFECT, bed_high_reads=sense))
-    simulated, survey = found(machine)
+def test_every_target_is_met_by_an_exact_dial(sense: str, share: float, rails: Rails | None) -> None:
+    machine = replace(three(replace(PERFECT, bed_high_reads=sense)), rails=rails)
+    simulated, survey = found(machine, ERRORS | (SEATS if rails else {}))
     solve: Solve[Any] = Solve(aim_for=0.001)
     done, answer = list[Done](), correct(machine, survey, solve)
     while (step := answer.steps[0]).adjuster:
         assert simulated.read(step.park.x, step.park.y) == pytest.approx(step.dial_before, abs=NEAR)
         simulated.move(step.adjuster, share * asked_for(answer, step))
         read = simulated.read(step.park.x, step.park.y)
+        if share * asked_for(answer, step) == pytest.approx(step.travel, rel=1e-4):
+            assert read == pytest.approx(step.dial_after, abs=NEAR)
         done.append(sent(step, read))
         answer = correct(machine, survey, solve, done=done)
         assert answer.progress is not None
         assert answer.progress.steps[-1].expected == pytest.approx(step.dial_after)
-        assert len(done) < 12
+        assert len(done) < 16
     assert np.ptp([simulated.gap(x, y) for x, y in grid(machine, 4, 4)]) < 0.002
 
 

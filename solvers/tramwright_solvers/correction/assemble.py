@@ -28,7 +28,7 @@ from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf, Step
-from .decision import Chooser, Decision, decide, decide_across_geometries, decide_lazily
+from .decision import Chooser, Decision, decide, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
@@ -36,7 +36,6 @@ from .previous_passes import learn_from
 from .remarks import cautions, effects, moved_by, notes
 from .selection import describe_choice
 from .steps.work_order import move_of, readings_first, steps_for
-from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
 
@@ -215,6 +214,10 @@ class ReducedStack(Struct, frozen=True):
                     steps=self._steps(told.advice, own, travels[row], before[row]),
                 )
             )
+        return self._completed(answers)
+
+    def _completed(self, answers: list[Correction]) -> list[Correction]:
+        """Return the answers as they are; work under way tells part of them otherwise."""
         return answers
 
     def _steps(
@@ -325,29 +328,3 @@ def reduce_surveys(
     if prepared.known is not None:
         gaps = gaps - prepared.known
     return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
-
-
-def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:
-    """Write totals and verdicts of lone surveys of one :attr:`ReducedStack.kind`, as
-    :meth:`ReducedStack.verdict_answers` does each."""
-    prepared = [one.prepared for one in lone]
-    options = join_tables([one.options for one in prepared])
-    variance = np.concatenate([one.noise.variance for one in lone])
-    noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
-    decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
-    suspects: list[list[Suspect]] = [[] for _ in lone]
-    drifts = np.zeros(len(lone))
-    for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
-        rms = decided.table.rms[row : row + 1]
-        (suspects[row],), (drifts[row],) = lone[row].suspects(rms), lone[row].drifts(rms)
-    surveys = [one.surveys[0] for one in lone]
-
-    def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, surveys, decided, noise, judged)
-
-    def again(row: int, survey: Survey) -> MovesAnswer:
-        return lone[row].again(None, survey)
-
-    # a survey of one value at each station, as these are, has no closing readings
-    decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), drifts, told, again)
-    return [[one] for one in told(judged)]

@@ -17,10 +17,11 @@ from ..model.survey import Survey
 from ..reduction.readings import is_time, outline, time_faults, where
 from ..results.correction import VerdictAnswer
 from .api import GeometrySource, reduce_many
-from .assemble import ReducedStack, verdicts_together
+from .assemble import ReducedStack
 from .cache import GeometryCache
 from .cost import correction_cost
 from .progress.under_way import under_way
+from .together import verdicts_together
 
 T = TypeVar("T")
 

@@ -173,9 +173,9 @@ class UnderWay(ReducedStack, frozen=True, kw_only=True):
         told = cautions(self.prepared, self.surveys[0], answer.advice, moved, learnt[0])
         return [replace(answer, suspects=self.judged.suspects, cautions=told, progress=progress)]
 
-    def corrections(self) -> list[Correction]:
-        """Write the answer: what was found from the survey, all else from the rest of the work."""
-        rest, found = super().corrections()[0], self.found.corrections()[0]
+    def _completed(self, answers: list[Correction]) -> list[Correction]:
+        """Return the answer with what was found from the survey, all else from the rest of the work."""
+        (rest,), (found,) = answers, self.found.corrections()
         both = zip(rest.predicted.stations, found.predicted.stations, strict=True)
         stations = [replace(one, before=old.before, dial_before=old.dial_before) for one, old in both]
         travels = self.way.made.copy()
