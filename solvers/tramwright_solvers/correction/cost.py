@@ -82,11 +82,11 @@ class Most(Struct, frozen=True):
 def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any], done: Sequence[Done] = ()) -> Cost:
     """Return what one correction will take where nothing of it is known yet."""
     if done:
-        # the survey is answered twice, then the rest of the work, whose gaps are known less alike
+        # the survey is answered twice, then the rest of the work, each of whose subsets has errors of many causes
         once, count = correction_cost(machine, survey, solve), len(survey.readings)
-        rest = readings_cost(machine, solve, count, count + 1, 2)
-        size = len(done) + described(machine) + 2.0
-        seconds = 2.0 * once.seconds + rest.seconds + len(done) * (2e-4 + 1e-8 * size**2)
+        rest, causes = readings_cost(machine, solve, count, count + 1, 2), min(count, 2 * len(done)) + 2
+        subsets, size = weighed(adjusters(machine, solve), count)[0], 2 * len(done) + described(machine)
+        seconds = 2.0 * once.seconds + rest.seconds + 2e-6 * subsets * causes + len(done) * (1e-3 + 1.5e-8 * size**2)
         return Cost(seconds, once.bytes + rest.bytes + 40.0 * size**2, 0.0, once.plain)
     readings, previous = survey.readings, survey.previous
     values, setups = len(readings), len({reading.setup for reading in readings})

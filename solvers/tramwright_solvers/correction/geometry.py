@@ -42,9 +42,8 @@ likely, and a dial indicator has a range of 10 mm. Our own choice."""
 
 JUDGED = ("tilt-x", "tilt-y", "twist")
 """Terms without which nothing is said of a bed."""
-
 PER_STATION, ITSELF = 2000, 40_000
-"""Bytes for each station, the check of readings and the form above all, and for what is always there. Measured."""
+"""Bytes for each station, most of it form and check of readings, and for what is always there. Measured."""
 
 
 def sum_of_shapes(shapes: Sequence[KnownShape]) -> Floats | None:
@@ -103,6 +102,7 @@ class Geometry(Setup, frozen=True, dict=True):
             least=least_travels(self.machine, self.setting, self.influence)[None],
             limit=self.machine.total_limit,
             division=self.machine.division,
+            begun=bool(self.begun),
         )
 
     @cached_property
@@ -280,9 +280,9 @@ class Geometry(Setup, frozen=True, dict=True):
         found = {one.what for one in self.blind if one.kind == "adjuster"}
         return np.array([adjuster.id in found for adjuster in self.adjusters])
 
-    def moving(self, mechanism: Mechanism, columns: slice, travels: Floats) -> Move:
+    def moving(self, mechanism: Mechanism, own: slice, travels: Floats) -> Move:
         """Return the move of one mechanism, given the travels of all adjusters (m,)."""
-        return Move(self.machine, self.layout.points, travels[columns], self.standing_of(mechanism))
+        return Move(self.machine, self.layout.points, travels[own], self.standing_of(mechanism))
 
     def places_to_read(self, adjusters: tuple[int, ...]) -> tuple[Place, ...]:
         """Return the stations to read as well to see tilts, twist and what these adjusters do."""

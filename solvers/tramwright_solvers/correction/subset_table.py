@@ -23,7 +23,7 @@ class SubsetTable(Struct, frozen=True, dict=True):
 
     ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``least``
     (g, m) the smallest travel of each adjuster that is worth asking for, ``limit`` what the machine is held to,
-    ``division`` that of its dial.
+    ``division`` that of its dial. Of work ``begun`` what comes as near as the best total is known is as good as it.
     """
 
     candidates: Candidates
@@ -32,6 +32,7 @@ class SubsetTable(Struct, frozen=True, dict=True):
     least: Floats
     limit: float
     division: float
+    begun: bool = False
 
     @cached_property
     def unknowns(self) -> np.ndarray:

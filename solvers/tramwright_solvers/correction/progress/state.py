@@ -154,22 +154,25 @@ class State:
 
     def read(self, station: int, gap: float) -> None:
         """Take in what the dial shows at a station, as a gap."""
-        row = self._row(station)
-        gain = self.covariance @ row
-        gain /= row @ gain + self.reading
-        self.mean = self.mean + gain * (gap - self.gap_at(station))
-        kept = np.eye(len(row)) - np.outer(gain, row)
-        self.covariance = kept @ self.covariance @ kept.T + self.reading * np.outer(gain, gain)
+        self._take_in(self._row(station), gap - self.gap_at(station), self.reading)
 
     def changed(self, step: int, change: float) -> None:
-        """Take in by how much the dial changed over a step, as a change of gap."""
+        """Take in by how much the dial changed over a step, as a change of gap: the difference of two readings."""
         row = np.zeros_like(self.mean)
         row[self._first + step] = self._slope(self.steps[step].station) @ self._counted[:, step]
-        gain = self.covariance @ row
-        gain /= row @ gain + 2.0 * self.reading
-        self.mean = self.mean + gain * (change - row @ self.mean)
-        kept = np.eye(len(row)) - np.outer(gain, row)
-        self.covariance = kept @ self.covariance @ kept.T + 2.0 * self.reading * np.outer(gain, gain)
+        self._take_in(row, change - float(row @ self.mean), 2.0 * self.reading)
+
+    def _take_in(self, row: Floats, off: float, variance: float) -> None:
+        """Take in one observation: its row, by how much it is off what is expected, and the variance of its error.
+
+        The covariance is that of Joseph's form, which stays one whatever is rounded, written out for one row.
+        """
+        along = self.covariance @ row
+        spread = float(row @ along) + variance
+        gain = along / spread
+        self.mean = self.mean + gain * off
+        across = np.outer(gain, along)
+        self.covariance = self.covariance - across - across.T + spread * np.outer(gain, gain)
 
     def now(self) -> tuple[Floats, GapCovariance]:
         """Return the gaps (1, n) as they are now and their covariance."""
@@ -182,10 +185,15 @@ class State:
         errors[self.stations, range(own)] = 1.0
         errors[:, own : self._share] = self.noise.factors
         errors[:, self._share :] = self._slopes(made) @ self._counted
-        values, vectors = np.linalg.eigh(self.covariance[np.ix_(keep, keep)])
+        known = self.covariance[np.ix_(keep, keep)]
+        # part of what is not known of a station where the dial stood stays its own, so that no variance is nothing
+        alone = known[:own, :own] - known[:own, own:] @ np.linalg.pinv(known[own:, own:]) @ known[own:, :own]
+        apart = 0.5 * max(float(np.linalg.eigvalsh(alone)[0]), 0.0)
+        known[range(own), range(own)] -= apart
+        values, vectors = np.linalg.eigh(known)
         seen = values > NEGLIGIBLE * float(values.max(initial=0.0))
         variance = self.noise.variance[:1].copy()
-        variance[0, self.stations] = 0.0
+        variance[0, self.stations] = apart
         factors = errors @ (vectors[:, seen] * np.sqrt(values[seen]))
         return gaps[None], GapCovariance(variance, factors, None)
 

@@ -16,8 +16,9 @@ from ...diagnostics.closing_jump import ClosingDoubt
 from ...learning.responses import Responses
 from ...model.contract import Floats, Part
 from ...model.done import Done
+from ...reduction.covariance import GapCovariance
 from ...results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
-from ...results.findings import FormTerm
+from ...results.findings import FormTerm, WholeBed
 from ...results.moves import MoveOf, Step
 from ...results.progress import Progress
 from ..assemble import ReducedStack
@@ -178,21 +179,25 @@ class UnderWay(ReducedStack, frozen=True, kw_only=True):
         (rest,), (found,) = answers, self.found.corrections()
         both = zip(rest.predicted.stations, found.predicted.stations, strict=True)
         stations = [replace(one, before=old.before, dial_before=old.dial_before) for one, old in both]
-        travels = self.way.made.copy()
+        left, prepared = np.zeros_like(self.way.made), self.prepared
         for move in rest.moves:
-            travels[self.prepared.place_of[move.adjuster]] += move.travel
+            left[prepared.place_of[move.adjuster]] = move.travel
+        exact = None if prepared.linear else prepared.changes(left[None], prepared.places_over_bed)
+        # over the bed only the stations' own errors count: all that is not known of the travels made is added to them
+        all_known = GapCovariance(self.noise.stations() ** 2, self.found.noise.factors, None)
+        ((_, over_bed),) = prepared.over_bed.totals(self.gaps, all_known, left[None], exact)
         return [
             replace(
                 rest,
                 predicted=replace(rest.predicted, stations=stations),
-                over_bed=replace(rest.over_bed, as_found=found.over_bed.as_found),
+                over_bed=WholeBed(found.over_bed.as_found, over_bed),
                 budget=replace(rest.budget, as_found=found.budget.as_found),
                 closing_errors=found.closing_errors,
                 ladder=found.ladder,
                 attribution=found.attribution,
                 refit=found.refit,
                 notes=found.notes,
-                effects=effects(self.found.prepared, travels),
+                effects=effects(self.found.prepared, self.way.made + left),
             )
         ]
 
