@@ -435,9 +435,9 @@ def test_a_round_begun_is_ended_before_the_next() -> None:
 
 
 def test_the_estimate_is_the_posterior_of_all_at_once() -> None:
-    """Kalman's recursion gives what one Bayesian regression over all unknowns gives (JCGM 102 leaves the method open).
+    """The recursion gives what one Bayesian regression over all unknowns gives.
 
-    Derived here: normal errors, e of the three stations, s and w of the steps, readings in one linear system.
+    Derived here: normal errors, e of two stations and the travels of two steps, both readings in one linear system.
     """
     machine = three(Indicator(division=0.01, error_limit=0.012))
     survey = found(machine)[1]
@@ -459,14 +459,11 @@ def test_the_estimate_is_the_posterior_of_all_at_once() -> None:
     influence = solver.influence(Site(machine, np.array(at)))
     names = [one.id for one in machine.supports]
     column = [names.index(str(step.adjuster)) for step in steps]
-    one_reading = (0.012 / np.sqrt(3)) ** 2 + 0.01**2 / 12 + machine.repeat_variance - 0.0
     one_reading = machine.indicator_variance + machine.repeat_variance
-    setting = np.array([min(0.5 * 0.01 / 0.2, 0.01 * 2.0)] * 2)
     # unknowns: e at both stations, the two travels
     prior = np.diag(
         [one_reading, one_reading, *((0.3 * reach) ** 2 + 0.01**2 + (own_setting(machine, at, column) ** 2))]
     )
-    assert setting.shape == (2,)
     mean = np.array([0.0, 0.0, *reach])
     design = np.zeros((2, 4))
     for row in range(2):

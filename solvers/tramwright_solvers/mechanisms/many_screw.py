@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from msgspec import Meta
 
-from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Replay, Site
+from ..model.contract import Adjuster, Carried, Conditions, Effect, Floats, Mechanism, Move, Part, Replay, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from . import sentences
@@ -130,11 +129,11 @@ class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
             return set_on_three(move, support_adjusters(move.machine.supports), self.hold)
         return small_turns(move, support_adjusters(move.machine.supports))
 
-    def replay(self, move: Move, done: Sequence[tuple[int, float | None]]) -> Replay:
+    def replay(self, carried: Carried) -> Replay:
         """Three screws carry a rigid plate meanwhile, the others stand clear of it."""
         if self.plate == "rigid":
-            return replay(move, done, support_adjusters(move.machine.supports), self.hold)
-        return super().replay(move, done)
+            return replay(carried, support_adjusters(carried.machine.supports), self.hold)
+        return super().replay(carried)
 
     def may_refuse(self, machine: Machine) -> bool:
         """A plate that may bend is not moved by many turns."""

@@ -10,7 +10,7 @@ moves up has positive influence and a rail seat that moves up has negative influ
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
@@ -111,8 +111,14 @@ class Move(Site, frozen=True):
     standing: Standing | None = None
 
 
+class Carried(Move, frozen=True, kw_only=True):
+    """Steps carried out on the way to the travels: the column and the travel of each, None until it met the bed."""
+
+    done: tuple[tuple[int, float | None], ...]
+
+
 class Replay(Struct, frozen=True):
-    """What steps already carried out do to the bed, each told by its adjuster's column and its travel.
+    """What steps already carried out do to the bed.
 
     ``counts`` has for each the travels by column that one unit of its own travel makes: empty where the bed stays, None
     where there is no such step. ``carry`` and ``clear`` are those of :class:`Standing`.
@@ -278,12 +284,9 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
         """
         return tuple([Part(at, travel, {at: travel}) for at, travel in enumerate(move.travels.tolist()) if travel])
 
-    def replay(self, move: Move, done: Sequence[tuple[int, float | None]]) -> Replay:
-        """Return what steps did that were carried out on the way to the travels of ``move``: what :meth:`parts` tells.
-
-        ``done`` has the column and the travel of each, None where it went until it met the bed.
-        """
-        return Replay(tuple([None if travel is None else {column: 1.0} for column, travel in done]))
+    def replay(self, carried: Carried) -> Replay:
+        """Return what steps did that were carried out as :meth:`parts` tells them."""
+        return Replay(tuple([None if travel is None else {column: 1.0} for column, travel in carried.done]))
 
     def may_refuse(self, machine: Machine) -> bool:
         """Say whether :meth:`parts` may refuse travels on this machine; asked once, before any survey is answered."""

@@ -5,8 +5,8 @@ errors (the station's own e, those that zeros have in common f), and what travel
 step k's own travel counts by column. A step asked to go ``a`` goes ``t = a (1 + s) + w``, with s lasting of its
 adjuster and w of this step alone. A dial reading sees the gap at its station with an error of its own. All of it is
 linear but the change of adjusters that are not, which is taken at the estimate; all errors are taken as normal. So the
-estimate is one Kalman filter over e at the stations where the dial stood, f, s and t (JCGM 102, and any book on
-estimation); every later reading also improves what is known of the steps before.
+estimate is one Kalman filter (R. E. Kalman 1960) over e at the stations where the dial stood, f, s and t; every later
+reading also improves what is known of the steps before.
 
 What was asked is known less well than the dial reads, so where it was read, the dial decides.
 """

@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from ...adjustment.shim_stacks import Lattice, Stacks, choices
-from ...model.contract import Adjuster, Floats, Mechanism, Replay, Standing
+from ...model.contract import Adjuster, Carried, Floats, Mechanism, Replay, Standing
 from ...model.done import Done
 from ...model.errors import Fault, Refused
 from ...results.findings import Place
@@ -50,8 +50,9 @@ def replayed(
 ) -> tuple[Replay, list[int]]:
     """Return what the steps of one mechanism did, and which of all steps they are."""
     mine = [at for at, column in enumerate(columns) if own.start <= column < own.stop]
-    done = [(columns[at] - own.start, travels[at]) for at in mine]
-    return mechanism.replay(prepared.moving(mechanism, own, planned), done), mine
+    done = tuple([(columns[at] - own.start, travels[at]) for at in mine])
+    carried = Carried(prepared.machine, prepared.layout.points, planned[own], done=done)
+    return mechanism.replay(carried), mine
 
 
 def told(prepared: Geometry, done: Sequence[Done], planned: Floats) -> Work:

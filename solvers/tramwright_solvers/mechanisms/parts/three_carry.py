@@ -14,7 +14,7 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from ...model.contract import Adjuster, Floats, Move, Part, Replay
+from ...model.contract import Adjuster, Carried, Floats, Move, Part, Replay
 from ...model.machine import Machine
 from ..rigid import COLLINEAR, plane_shares, positions
 from . import sentences
@@ -74,17 +74,15 @@ def set_on_three(move: Move, adjusters: Sequence[Adjuster], held: Collection[str
     return (replace(parts[0], says=says), *parts[1:])
 
 
-def replay(
-    move: Move, done: Sequence[tuple[int, float | None]], adjusters: Sequence[Adjuster], held: Collection[str]
-) -> Replay:
+def replay(carried: Carried, adjusters: Sequence[Adjuster], held: Collection[str]) -> Replay:
     """Return what steps did that :func:`set_on_three` told on the way to these travels.
 
     Three carry the bed as long as the work lasts; the others are moved clear of it.
     """
-    machine, at = move.machine, positions(move.machine.supports)
-    carry, _ = carriers(machine, at, move.travels, adjusters, held)
+    machine, at = carried.machine, positions(carried.machine.supports)
+    carry, _ = carriers(machine, at, carried.travels, adjusters, held)
     shares, clear, counts = plane_shares(at[carry], at), dict[int, float](), list[Mapping[int, float] | None]()
-    for column, travel in done:
+    for column, travel in carried.done:
         if column not in carry:
             counts.append({})
             if travel is None:
