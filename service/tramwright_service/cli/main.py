@@ -15,6 +15,7 @@ import click
 
 from .batch import INTERRUPTED, batch
 from .solver import solver
+from .store import run, store
 
 WRONG = 2
 """Exit status of a wrong request; sending it again cannot succeed."""
@@ -43,7 +44,10 @@ def main() -> None:
 @main.command()
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8017, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on.")
-def serve(host: str, port: int) -> None:
+@click.option(
+    "--store", "where", help="Where the farm is stored: an SQLite file or postgresql://…; as TRAMWRIGHT_STORE."
+)
+def serve(host: str, port: int, where: str | None) -> None:
     """Serve the HTTP interface. Settings come from the environment (TRAMWRIGHT_...)."""
     from ..catalogue.examples import corrections
     from ..execution.metrics import Metrics
@@ -52,15 +56,17 @@ def serve(host: str, port: int) -> None:
     from ..settings import from_environment
 
     try:
-        settings = from_environment(os.environ)
+        settings = from_environment({**os.environ, **({"TRAMWRIGHT_STORE": where} if where else {})})
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    where = f"http://{f'[{host}]' if ':' in host else host}:{port}"
-    click.echo(f"Documentation: {where}/docs")
+    if settings.store != "none":
+        run(settings.store, ready)
+    address = f"http://{f'[{host}]' if ':' in host else host}:{port}"
+    click.echo(f"Documentation: {address}/docs")
     if example := next((name for name in (FIRST, *corrections()) if name in corrections()), None):
         click.echo("Try it:")
         click.echo(
-            f"  tramwright example {example} | curl -s {where}/v1/corrections "
+            f"  tramwright example {example} | curl -s {address}/v1/corrections "
             "-H 'Content-Type: application/json' -H 'Accept: text/plain' --data-binary @-"
         )
     metrics = Metrics(settings)
@@ -68,6 +74,10 @@ def serve(host: str, port: int) -> None:
         serving.serve(create_app(settings, metrics=metrics), settings, metrics, host, port)
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
+
+
+async def ready(_: object) -> None:
+    """Do nothing more with a store than open it, which says what is wrong with it."""
 
 
 @main.command()
@@ -96,6 +106,7 @@ def correct(file: IO[bytes], as_json: bool) -> None:
 
 main.add_command(batch)
 main.add_command(solver)
+main.add_command(store)
 
 
 @main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))
