@@ -23,8 +23,8 @@ from .tables import CORRECTIONS, DESCRIPTIONS, MACHINES, METADATA, MOVES, NOTES,
 AT_ONCE = 500
 """Rows that are written with one statement."""
 
-TABLES = {table.name: table for table in METADATA.sorted_tables}
-DOCUMENTS = {table.name: [c.name for c in table.c if isinstance(c.type, LargeBinary)] for table in TABLES.values()}
+TABLES = {str(table.name): table for table in METADATA.sorted_tables}
+DOCUMENTS = {name: [c.name for c in table.c if isinstance(c.type, LargeBinary)] for name, table in TABLES.items()}
 
 
 class _Head(Struct, forbid_unknown_fields=True):
@@ -62,13 +62,13 @@ async def exported(store: Store) -> AsyncIterator[bytes]:
     yield head
     own = store.engine if store.is_file else store.engine.execution_options(isolation_level="REPEATABLE READ")
     async with own.begin() as connection:
-        for table in TABLES.values():
+        for name, table in TABLES.items():
             async for row in await connection.stream(select(table).order_by(*table.primary_key)):
                 values = {str(column): value for column, value in row._mapping.items()}
                 if "digest" in values and digest(values["document"]) != values["digest"]:
                     raise StoreError(f"A document of {_place(table, values)} is damaged; see `tramwright store check`.")
-                documents = {name: Raw(values[name]) for name in DOCUMENTS[table.name]}
-                line = _encode({"table": table.name, "row": {**values, **documents}}) + b"\n"
+                documents = {column: Raw(values[column]) for column in DOCUMENTS[name]}
+                line = _encode({"table": name, "row": {**values, **documents}}) + b"\n"
                 told.update(line)
                 rows += 1
                 yield line

