@@ -8,6 +8,8 @@ import os
 import shutil
 import tempfile
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from itertools import count
 from pathlib import Path
@@ -45,6 +47,11 @@ class Server:
         """Its address, without a database."""
         return f"postgresql://postgres@/{{database}}?host={self._folder / 'data'}"
 
+    @property
+    def owner(self) -> str:
+        """The user that it runs as."""
+        return (self._folder / "data").owner()
+
     def stop(self) -> None:
         self._own.stop()
 
@@ -62,17 +69,10 @@ def server() -> Server:
     return Server()
 
 
-def database(address: str) -> str:
+def database(address: str, more: str = "") -> str:
     """The URL of a new database of a server, without tables."""
     name = f"farm_{os.getpid()}_{next(_number)}"
-
-    async def make() -> None:
-        connection = await asyncpg.connect(address.format(database="postgres"))
-        # in whatever order the language of the server sorts: the store has its own
-        await connection.execute(f"CREATE DATABASE {name}")
-        await connection.close()
-
-    asyncio.run(make())
+    run(address.format(database="postgres"), f"CREATE DATABASE {name} {more}")
     return address.format(database=name)
 
 
@@ -81,7 +81,26 @@ def fresh(kind: str, folder: Path) -> str:
     if kind == "sqlite":
         return str(folder / f"farm-{next(_number)}.db")
     given = os.environ.get(GIVEN)
-    where = database(f"{given.rstrip('/')}/{{database}}" if given else server().url)
+    return ready(database(f"{given.rstrip('/')}/{{database}}" if given else server().url))
+
+
+@contextmanager
+def fresh_on(folder: Path) -> Iterator[str]:
+    """A new store whose tables lie in this folder, on the tests' own server."""
+    own, space = folder / "tables", f"space_{os.getpid()}_{next(_number)}"
+    own.mkdir()
+    shutil.chown(own, server().owner)
+    run(server().url.format(database="postgres"), f"CREATE TABLESPACE {space} LOCATION '{own}'")
+    where = ready(database(server().url, f"TABLESPACE {space}"))
+    try:
+        yield where
+    finally:
+        gone = f"DROP DATABASE {name_of(where)} WITH (FORCE)"
+        run(server().url.format(database="postgres"), gone, f"DROP TABLESPACE {space}")
+
+
+def ready(where: str) -> str:
+    """The same database, with the tables in it."""
 
     async def prepare() -> None:
         store = Store(where)
@@ -103,3 +122,29 @@ def empty(where: str) -> None:
         await store.close()
 
     asyncio.run(clear())
+
+
+def run(address: str, *statements: str) -> None:
+    """Carry out statements, each in a transaction of its own."""
+
+    async def carry_out() -> None:
+        connection = await asyncpg.connect(address)
+        for statement in statements:
+            await connection.execute(statement)
+        await connection.close()
+
+    asyncio.run(carry_out())
+
+
+def name_of(where: str) -> str:
+    """The name of a database of the tests' own server."""
+    return where.rpartition("?")[0].rpartition("/")[2]
+
+
+def make_read_only(where: str) -> None:
+    """Let a database be read only, by connections made from now on; end those there are."""
+    run(
+        server().url.format(database="postgres"),
+        f"ALTER DATABASE {name_of(where)} SET default_transaction_read_only = on",
+        f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{name_of(where)}'",
+    )
