@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import Raw, Struct
-from sqlalchemy import Select, delete, insert, select, update
+from sqlalchemy import Select, bindparam, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -112,17 +112,19 @@ async def row_of(connection: AsyncConnection, machine: str, *, lock: bool = Fals
     return row
 
 
-def described(machine: str, version: int | None = None) -> Select[Any]:
-    """Return the query for a description: the current one of a machine that is not retired, or any version of any."""
-    if version is not None:
-        return select(DESCRIPTIONS).where(
-            DESCRIPTIONS.c.machine == machine, DESCRIPTIONS.c.version == min(version, LARGEST)
-        )
-    same = (MACHINES.c.id == DESCRIPTIONS.c.machine) & (MACHINES.c.version == DESCRIPTIONS.c.version)
-    here = MACHINES.c.retired_at.is_(None) & (MACHINES.c.id == machine)
-    return (
-        select(DESCRIPTIONS, MACHINES.c.moved, MACHINES.c.judged, MACHINES.c.surveys).join(MACHINES, same).where(here)
-    )
+_SAME = (MACHINES.c.id == DESCRIPTIONS.c.machine) & (MACHINES.c.version == DESCRIPTIONS.c.version)
+CURRENT = (
+    select(DESCRIPTIONS, MACHINES.c.moved, MACHINES.c.judged, MACHINES.c.surveys)
+    .join(MACHINES, _SAME)
+    .where(MACHINES.c.retired_at.is_(None), MACHINES.c.id.in_(bindparam("names", expanding=True)))
+)
+"""The query for the current descriptions of machines."""
+
+
+def described(machine: str, version: int) -> Select[Any]:
+    """Return the query for one version of a description, whether its machine is retired or not."""
+    own = DESCRIPTIONS.c.machine == machine
+    return select(DESCRIPTIONS).where(own, DESCRIPTIONS.c.version == min(version, LARGEST))
 
 
 class Machines:
@@ -138,7 +140,11 @@ class Machines:
             RequestError: there is none.
         """
         async with self._store.read() as connection:
-            row = (await connection.execute(described(machine, version))).one_or_none()
+            if version is None:
+                row = (await connection.execute(CURRENT, {"names": [machine]})).one_or_none()
+            else:
+                await row_of(connection, machine)
+                row = (await connection.execute(described(machine, version))).one_or_none()
         if row is None:
             raise no_machine(machine)
         return Description.of(row)

@@ -6,7 +6,6 @@ than one. A survey is acknowledged when its commit has ended.
 
 from __future__ import annotations
 
-import asyncio
 from typing import Any, NamedTuple
 
 import msgspec
@@ -21,6 +20,7 @@ from .machines import Description, no_machine, stale_at
 from .store import Store
 from .surveys import Learnt, Repeated, record, under_keys
 from .tables import CORRECTIONS, MACHINES, SURVEYS, digest
+from .together import Together
 
 TOGETHER = 256
 """Most surveys in one transaction."""
@@ -71,8 +71,15 @@ class _Answer(Struct, frozen=True):
 
 _answer = msgspec.json.Decoder(_Answer).decode
 _encode = msgspec.json.Encoder().encode
-_HELD = [MACHINES.c[one] for one in ("id", "surveys", "content", "check_every", "taken_at")]
+_HELD = (
+    select(*(MACHINES.c[one] for one in ("id", "surveys", "content", "check_every", "taken_at")))
+    .where(MACHINES.c.id.in_(bindparam("names", expanding=True)), MACHINES.c.retired_at.is_(None))
+    .order_by(MACHINES.c.id)  # always in one order, so that two processes do not wait for each other
+    .with_for_update()
+)
+_SURVEYS, _CORRECTIONS = insert(SURVEYS), insert(CORRECTIONS)
 _JUDGED = update(MACHINES).where(MACHINES.c.id == bindparam("machine"))
+_COUNTED = _JUDGED.values(surveys=bindparam("n"))
 
 
 class Poster:
@@ -80,8 +87,8 @@ class Poster:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._waiting: list[tuple[Posting, asyncio.Future[SurveyRecord]]] = []
-        self._writing: asyncio.Task[None] | None = None
+        self._together = Together(self._write, TOGETHER)
+        self.close = self._together.close
 
     async def post(self, posting: Posting) -> SurveyRecord:
         """Store a survey and return it, once it is on the disk; a repetition gets what was stored the first time.
@@ -89,41 +96,17 @@ class Poster:
         Raises:
             RequestError: the machine has gone, the key belongs to another survey, or the store cannot be written.
         """
-        future: asyncio.Future[SurveyRecord] = asyncio.get_running_loop().create_future()
-        self._waiting.append((posting, future))
-        if self._writing is None:
-            self._writing = asyncio.create_task(self._write())
-        return await future
+        return await self._together.ask(posting)
 
-    async def close(self) -> None:
-        """Wait for what is being written."""
-        if self._writing is not None:
-            await self._writing
-
-    async def _write(self) -> None:
-        while self._waiting:
-            now, self._waiting = self._waiting[:TOGETHER], self._waiting[TOGETHER:]
-            try:
-                async with self._store.write() as connection:
-                    told = await _stored(connection, [posting for posting, _ in now])
-            except Exception as error:  # whatever it is, nothing was stored, and each of them is told
-                told = [error] * len(now)
-            for (_, future), one in zip(now, told, strict=True):
-                if future.done():  # its client has gone
-                    continue
-                if isinstance(one, SurveyRecord):
-                    future.set_result(one)
-                else:
-                    future.set_exception(one)
-        self._writing = None
+    async def _write(self, postings: list[Posting]) -> list[SurveyRecord | Exception]:
+        async with self._store.write() as connection:
+            return await _stored(connection, postings)
 
 
 async def _stored(connection: AsyncConnection, postings: list[Posting]) -> list[SurveyRecord | Exception]:
     """Store surveys inside a transaction; return of each what was stored, or why not."""
     names = sorted({posting.description.machine for posting in postings})
-    held = select(*_HELD).where(MACHINES.c.id.in_(names), MACHINES.c.retired_at.is_(None))
-    # in one order, so that two processes do not wait for each other
-    rows = (await connection.execute(held.order_by(MACHINES.c.id).with_for_update())).all()
+    rows = (await connection.execute(_HELD, {"names": names})).all()
     machines = {row.id: dict(row._mapping) for row in rows}
     keys: dict[str, set[str]] = {}
     for posting in postings:
@@ -153,10 +136,10 @@ async def _stored(connection: AsyncConnection, postings: list[Posting]) -> list[
         if posting.key is not None:
             known[name, posting.key] = Repeated(stored, posting.sent)
     if surveys:
-        await connection.execute(insert(SURVEYS), surveys)
-        await connection.execute(insert(CORRECTIONS), corrections)
+        await connection.execute(_SURVEYS, surveys)
+        await connection.execute(_CORRECTIONS, corrections)
         counted = [{"machine": name, "n": machines[name]["surveys"]} for name in {one["machine"] for one in surveys}]
-        await connection.execute(_JUDGED.values(surveys=bindparam("n")), counted)
+        await connection.execute(_COUNTED, counted)
     if judged:
         columns: dict[str, Any] = {name: bindparam(f"to_{name}") for name in next(iter(judged.values()))}
         changes = [

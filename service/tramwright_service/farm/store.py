@@ -23,9 +23,17 @@ PATIENCE = 5
 LONGEST = 30
 """Seconds that PostgreSQL may take for one statement."""
 
+POOL: dict[str, Any] = {
+    "hide_parameters": True,  # what strangers sent is not logged
+    "pool_size": 8,
+    "max_overflow": 0,  # one more connection would be made and closed for each request
+    "pool_timeout": LONGEST,
+}
+
 PRAGMAS = (
     "PRAGMA journal_mode=WAL",  # readers are not held up by a writer
     "PRAGMA synchronous=FULL",  # what was committed survives the loss of power
+    "PRAGMA wal_autocheckpoint=4000",  # pages: a checkpoint waits for the disk several times
     "PRAGMA foreign_keys=ON",
     f"PRAGMA busy_timeout={PATIENCE * 1000}",
 )
@@ -43,7 +51,7 @@ def engine_of(where: str) -> AsyncEngine:
     """
     scheme, parted, _ = where.partition("://")
     if not parted:
-        engine = create_async_engine(f"sqlite+aiosqlite:///{where}", hide_parameters=True)
+        engine = create_async_engine(f"sqlite+aiosqlite:///{where}", **POOL)
         event.listen(engine.sync_engine, "connect", _prepare)
         event.listen(engine.sync_engine, "begin", _begin)
         return engine
@@ -55,8 +63,7 @@ def engine_of(where: str) -> AsyncEngine:
         raise StoreError("A store is the path of an SQLite file or `postgresql://user@host/database`.") from None
     return create_async_engine(
         url.set(drivername="postgresql+asyncpg"),
-        hide_parameters=True,  # what strangers sent is not logged
-        pool_timeout=PATIENCE,
+        **POOL,
         connect_args={"timeout": PATIENCE, "command_timeout": LONGEST},
     )
 

@@ -12,11 +12,14 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import MovesRecord, NoteList, NoteRecord, SurveyList, SurveyRecord, SurveySummary
 from . import times
-from .machines import LARGEST, Description, described, no_machine, row_of, verified
+from .machines import CURRENT, LARGEST, Description, described, no_machine, row_of, verified
 from .pages import Page
 from .store import Store
 from .tables import CORRECTIONS, DESCRIPTIONS, MACHINES, MOVES, NOTES, SURVEYS, digest
+from .together import Together
 
+TOGETHER = 256
+"""Most surveys whose correction is begun together."""
 PASSES = 17
 """Most passes that a correction learns from: the last one and sixteen `earlier` ones."""
 
@@ -89,6 +92,7 @@ class Surveys:
 
     def __init__(self, store: Store) -> None:
         self._store = store
+        self._together = Together(self._bases, TOGETHER)
 
     async def basis(self, machine: str, key: str | None) -> Basis:
         """Return what the correction of a machine's next survey starts from, or what was stored under its key.
@@ -96,33 +100,26 @@ class Surveys:
         Raises:
             RequestError: there is no such machine.
         """
+        return await self._together.ask((machine, key))
+
+    async def _bases(self, asked: list[tuple[str, str | None]]) -> list[Basis | Exception]:
+        names, keys = {machine for machine, _ in asked}, dict[str, set[str]]()
+        for machine, key in asked:
+            if key is not None:
+                keys.setdefault(machine, set()).add(key)
+        told = list[Basis | Exception]()
         async with self._store.read() as connection:
-            row = (await connection.execute(described(machine))).one_or_none()
-            if row is None:
-                raise no_machine(machine)
-            description = Description.of(row)
-            if key is not None and (known := await under_keys(connection, {machine: {key}})):
-                return Basis(description, repeated=known[machine, key])
-            if not row.moved or row.judged != row.surveys:
-                return Basis(description)
-            # the passes end at the last survey; before each must lie one that was followed by moves as well
-            window = S.number > row.surveys - PASSES
-            same = (DESCRIPTIONS.c.machine == S.machine) & (DESCRIPTIONS.c.version == S.version)
-            query = (
-                select(S.number, DESCRIPTIONS.c.content, MOVES.c.entry, MOVES.c.adjusters)
-                .join(DESCRIPTIONS, same)
-                .join(MOVES, (MOVES.c.machine == S.machine) & (MOVES.c.number == S.number))
-                .where(S.machine == machine, window)
-                .order_by(S.number, MOVES.c.entry)
-            )
-            last = {found.number: found for found in (await connection.execute(query)).all()}
-            learnt = list[tuple[int, int]]()
-            for number in range(row.surveys, 0, -1):
-                found = last.get(number)
-                if found is None or found.content != description.content or not found.adjusters:
-                    break
-                learnt.insert(0, (number, found.entry))
-            return Basis(description, await _previous(connection, machine, tuple(learnt)), tuple(learnt))
+            rows = {row.machine: row for row in (await connection.execute(CURRENT, {"names": sorted(names)})).all()}
+            known = await under_keys(connection, keys)
+            for machine, key in asked:
+                row = rows.get(machine)
+                if row is None:
+                    told.append(no_machine(machine))
+                elif key is not None and (machine, key) in known:
+                    told.append(Basis(Description.of(row), repeated=known[machine, key]))
+                else:
+                    told.append(await _learning(connection, row))
+        return told
 
     async def past(self, machine: str, number: int) -> Past:
         """Return a stored survey with what its correction started from.
@@ -251,6 +248,30 @@ async def under_keys(connection: AsyncConnection, keys: dict[str, set[str]]) -> 
     )
     rows = (await connection.execute(query)).all()
     return {(row.machine, row.key): Repeated(record(row), row.sent) for row in rows}
+
+
+async def _learning(connection: AsyncConnection, row: Any) -> Basis:
+    """Return what the next survey of a machine starts from, the passes that lead to it included."""
+    description = Description.of(row)
+    if not row.moved or row.judged != row.surveys:
+        return Basis(description)
+    # the passes end at the last survey, and each was followed by moves
+    own = (DESCRIPTIONS.c.machine == S.machine) & (DESCRIPTIONS.c.version == S.version)
+    query = (
+        select(S.number, DESCRIPTIONS.c.content, MOVES.c.entry, MOVES.c.adjusters)
+        .join(DESCRIPTIONS, own)
+        .join(MOVES, (MOVES.c.machine == S.machine) & (MOVES.c.number == S.number))
+        .where(S.machine == row.machine, S.number > row.surveys - PASSES)
+        .order_by(S.number, MOVES.c.entry)
+    )
+    last = {found.number: found for found in (await connection.execute(query)).all()}
+    learnt = list[tuple[int, int]]()
+    for number in range(row.surveys, 0, -1):
+        found = last.get(number)
+        if found is None or found.content != description.content or not found.adjusters:
+            break
+        learnt.insert(0, (number, found.entry))
+    return Basis(description, await _previous(connection, row.machine, tuple(learnt)), tuple(learnt))
 
 
 SUMMARY = ("as_found", "predicted", "total", "u", "limit", "units")
