@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import asyncpg
+from sqlalchemy import Connection
 
 from tramwright_service.farm.schema import upgrade
-from tramwright_service.farm.store import Store
+from tramwright_service.farm.store import store_of
 from tramwright_service.farm.tables import METADATA
 
 KINDS = ("sqlite", "postgresql")
@@ -103,7 +104,7 @@ def ready(where: str) -> str:
     """The same database, with the tables in it."""
 
     async def prepare() -> None:
-        store = Store(where)
+        store = store_of(where)
         await upgrade(store)
         await store.close()
 
@@ -114,14 +115,16 @@ def ready(where: str) -> str:
 def empty(where: str) -> None:
     """Take everything out of a store."""
 
-    async def clear() -> None:
-        store = Store(where)
-        async with store.write() as connection:
-            for table in reversed(METADATA.sorted_tables):
-                await connection.execute(table.delete())
+    def clear(connection: Connection) -> None:
+        for table in reversed(METADATA.sorted_tables):
+            connection.execute(table.delete())
+
+    async def whole() -> None:
+        store = store_of(where)
+        await store.write(clear)
         await store.close()
 
-    asyncio.run(clear())
+    asyncio.run(whole())
 
 
 def run(address: str, *statements: str) -> None:

@@ -1,8 +1,9 @@
 """The stored farm: surveys posted a second against corrections that store nothing; a large farm against a small one.
 
-Run from the repository with ``tests`` on the path: ``PYTHONPATH=tests python tests/benchmarks/store.py``. A service on a
-free port of this host with a store in an SQLite file, asked by a plain client, the two sides turn about. The farms have
-100 and 10 000 machines with 100 surveys each, all invented. Prints rates, times and their ratios; it judges nothing.
+Run from the repository with ``tests`` on the path: ``PYTHONPATH=tests python tests/benchmarks/store.py``. A service on
+a free port of this host with a store in an SQLite file, asked by a plain client, the two sides turn about. The farms
+have 100 and 10 000 machines with 100 surveys each, all invented. Prints rates, times and their ratios; it judges
+nothing.
 """
 
 from __future__ import annotations
@@ -77,7 +78,8 @@ def fill(path: Path, machines: int) -> None:
     file = sqlite3.connect(path)
     file.execute("PRAGMA synchronous=OFF")
     file.execute(
-        f"CREATE TEMP TABLE birds AS WITH RECURSIVE n(i) AS (SELECT 2 UNION ALL SELECT i + 1 FROM n WHERE i < {machines}) "
+        "CREATE TEMP TABLE birds AS "
+        f"WITH RECURSIVE n(i) AS (SELECT 2 UNION ALL SELECT i + 1 FROM n WHERE i < {machines}) "
         "SELECT printf('bird-%05d', i) AS name FROM n"
     )
     for table in ("machines", "descriptions", "tags", "surveys", "corrections"):

@@ -88,7 +88,7 @@ class Load:
         wait_for(lambda: len(self.acknowledged) >= wanted)
 
     def is_stored_once(self, service: Service, where: str) -> None:
-        """Every acknowledged survey is there under its number; with all posted again, there are as many as were sent."""
+        """Every acknowledged survey is there under its number, and with all posted again there is each of them once."""
         for one in sorted(self.sent):
             name, key = one
             tilt = int(key[4:]) % 50 / 100

@@ -31,11 +31,11 @@ def store() -> None:
 def run(where: str, task: Callable[[Store], Awaitable[T]], *, checked: bool = True) -> T:
     """Do something with a store; say why it cannot be done, and exit with 1."""
     from ..farm.schema import check as check_revision
-    from ..farm.store import Store, StoreError
+    from ..farm.store import StoreError, store_of
     from ..wire.problems import RequestError
 
     async def whole() -> T:
-        opened = Store(where)
+        opened = store_of(where)
         try:
             if checked:
                 await check_revision(opened)
@@ -64,13 +64,9 @@ def upgrade(where: str) -> None:
 @click.argument("file", type=click.File("wb"))
 def export_(where: str, file: IO[bytes]) -> None:
     """Write everything in a store to FILE (`-` for standard output), as lines of JSON."""
-    from ..farm.transfer import exported
+    from ..farm.transfer import export
 
-    async def write(opened: Store) -> None:
-        async for line in exported(opened):
-            file.write(line)
-
-    run(where, write)
+    run(where, lambda opened: export(opened, file.write))
 
 
 @store.command(name="import")
@@ -80,7 +76,7 @@ def import_(where: str, file: IO[bytes]) -> None:
     """Fill an empty store from FILE (`-` for standard input), which `export` wrote: all of it or nothing."""
     from ..farm.transfer import imported
 
-    rows = run(where, lambda opened: imported(opened, file))
+    rows = run(where, lambda opened: opened.write(lambda connection: imported(connection, file)))
     click.echo(f"{rows} rows")
 
 
@@ -90,14 +86,8 @@ def check(where: str) -> None:
     """Say whether a store holds what was stored; exit with 1 where it does not."""
     from ..farm.transfer import faults
 
-    async def told(opened: Store) -> int:
-        found = 0
-        async for fault in faults(opened):
-            click.echo(fault, err=True)
-            found += 1
-        return found
-
-    if found := run(where, told):
-        click.echo(f"{found} faults; bring back a copy that is whole", err=True)
+    if found := run(where, lambda opened: opened.read(lambda connection: [*faults(connection)])):
+        click.echo("\n".join(found), err=True)
+        click.echo(f"{len(found)} faults; bring back a copy that is whole", err=True)
         sys.exit(1)
     click.echo("whole")

@@ -18,11 +18,12 @@ from ..wire.problems import RequestError
 from ..wire.stored import MovesEntry, MovesRecord, SurveyEntry, SurveyRecord
 from . import times
 from .fleet import Standings
+from .logbook import Logbook
 from .machines import Machines, parts_of
 from .posting import Poster, Posting, other_survey
 from .schema import check
 from .solving import Solving
-from .store import Store
+from .store import store_of
 from .surveys import Sent, Surveys
 from .tables import digest
 
@@ -34,10 +35,11 @@ class Farm:
     """One store, for the process that serves."""
 
     def __init__(self, where: str, corrections: Corrections, comparisons: Answerer) -> None:
-        self._store = Store(where)
+        self._store = store_of(where)
         self.machines = Machines(self._store)
         self.standings = Standings(self._store)
         self.surveys = Surveys(self._store)
+        self.logbook = Logbook(self._store)
         self.solving = Solving(corrections, comparisons)
         self._poster = Poster(self._store)
 
@@ -107,4 +109,4 @@ class Farm:
             faults.append(Fault("/made_at", "Give date and time with their offset, as 2026-05-04T09:30:00Z."))
         if faults:
             raise RequestError(problems.INVALID, problems.first_of(faults), faults)
-        return await self.surveys.record_moves(machine, number, _encode(entry), len(entry.moves))
+        return await self.logbook.record_moves(machine, number, _encode(entry), len(entry.moves))

@@ -5,7 +5,20 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import msgspec
-from sqlalchemy import ColumnElement, Double, Select, and_, case, cast, func, literal, or_, select, union_all
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Double,
+    Select,
+    and_,
+    case,
+    cast,
+    func,
+    literal,
+    or_,
+    select,
+    union_all,
+)
 
 from ..wire.stored import STANDINGS, Fleet, FleetCounts, MachineList, MachineStanding, Standing, Visit
 from . import times
@@ -94,8 +107,7 @@ class Standings:
             RequestError: there is none.
         """
         query = select(*SHOWN).where(C.id == machine, C.retired_at.is_(None))
-        async with self._store.read() as connection:
-            row = (await connection.execute(query)).one_or_none()
+        row = await self._store.read(lambda connection: connection.execute(query).one_or_none())
         if row is None:
             raise no_machine(machine)
         return shown(row, times.now())
@@ -108,8 +120,7 @@ class Standings:
             query = query.where(stands(filters.standing, at))
         if after is not None:
             query = query.where(C.id > after)
-        async with self._store.read() as connection:
-            rows = list((await connection.execute(query)).all())
+        rows = await self._store.read(lambda connection: list(connection.execute(query).all()))
         rows, then = page.cut(rows, lambda row: row.id)
         return MachineList([shown(row, at) for row in rows], then)
 
@@ -118,9 +129,12 @@ class Standings:
         after = page.after(_After)
         # every page holds for the time of the first: what becomes stale meanwhile is neither skipped nor shown twice
         at = times.now() if after is None else after.at
-        async with self._store.read() as connection:
-            counted = (await connection.execute(counts(filters, at))).all()
-            rows = list((await connection.execute(worst_first(filters, at, after, page.size + 1))).all())
+
+        def read(connection: Connection) -> tuple[Any, list[Any]]:
+            counted = connection.execute(counts(filters, at)).all()
+            return counted, list(connection.execute(worst_first(filters, at, after, page.size + 1)).all())
+
+        counted, rows = await self._store.read(read)
         rows, then = page.cut(rows, lambda row: _After(row.rank, row.position, row.id, at))
         number = {standing.replace("-", "_"): 0 for standing in STANDINGS}
         for row in counted:

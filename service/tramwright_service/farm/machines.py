@@ -7,9 +7,8 @@ from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import Raw, Struct
-from sqlalchemy import Select, bindparam, delete, insert, select, update
+from sqlalchemy import Connection, Select, bindparam, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
-from sqlalchemy.ext.asyncio import AsyncConnection
 
 from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import MachineRecord
@@ -99,14 +98,14 @@ def no_machine(machine: str) -> RequestError:
     return RequestError(NOT_FOUND, f"There is no machine `{machine}` in the store; `GET /v1/machines` lists those.")
 
 
-async def row_of(connection: AsyncConnection, machine: str, *, lock: bool = False) -> Any:
+def row_of(connection: Connection, machine: str, *, lock: bool = False) -> Any:
     """Return the row of a machine, held until the transaction ends where ``lock`` says so.
 
     Raises:
         RequestError: there is none.
     """
     query = select(MACHINES).where(MACHINES.c.id == machine, MACHINES.c.retired_at.is_(None))
-    row = (await connection.execute(query.with_for_update() if lock else query)).one_or_none()
+    row = connection.execute(query.with_for_update() if lock else query).one_or_none()
     if row is None:
         raise no_machine(machine)
     return row
@@ -139,15 +138,18 @@ class Machines:
         Raises:
             RequestError: there is none.
         """
-        async with self._store.read() as connection:
+
+        def read(connection: Connection) -> Description:
             if version is None:
-                row = (await connection.execute(CURRENT, {"names": [machine]})).one_or_none()
+                row = connection.execute(CURRENT, {"names": [machine]}).one_or_none()
             else:
-                await row_of(connection, machine)
-                row = (await connection.execute(described(machine, version))).one_or_none()
-        if row is None:
-            raise no_machine(machine)
-        return Description.of(row)
+                row_of(connection, machine)
+                row = connection.execute(described(machine, version)).one_or_none()
+            if row is None:
+                raise no_machine(machine)
+            return Description.of(row)
+
+        return await self._store.read(read)
 
     async def put(
         self, machine: str, expected: Expected, change: Callable[[bytes | None], bytes]
@@ -160,45 +162,14 @@ class Machines:
         Raises:
             RequestError: it is not what is expected, or ``change`` refuses.
         """
-        try:
-            return await self._put(machine, expected, change)
-        except IntegrityError:  # another process has stored its first version in between
-            return await self._put(machine, expected, change)
 
-    async def _put(
-        self, machine: str, expected: Expected, change: Callable[[bytes | None], bytes]
-    ) -> tuple[Description, bool]:
-        async with self._store.write() as connection:
-            query = select(MACHINES).where(MACHINES.c.id == machine).with_for_update()
-            row = (await connection.execute(query)).one_or_none()
-            there = row is not None and row.retired_at is None
-            expected.check(row.version if row is not None and there else None)
-            old = None
-            if row is not None:
-                old = Description.of((await connection.execute(described(machine, row.version))).one())
-            document = change(old.document if old is not None and there else None)
-            if old is not None and there and document == old.document:
-                return old, False
-            parts, at = parts_of(document), times.now()
-            new = Description(machine, old.version + 1 if old else 1, at, parts.content, document)
-            columns = _columns(new, parts)
-            if row is None:
-                columns["units"] = _units(parts.machine).units
-                fresh = {"surveys": 0, "notes": 0, "standing": "never", "place": 0.0, "visit": NEVER, "moved": 0}
-                await connection.execute(insert(MACHINES).values(id=machine, **columns, **fresh))
-            else:
-                if row.judged is None:  # else it is the unit of the survey that the totals are of
-                    columns["units"] = _units(parts.machine).units
-                columns["stale_at"] = stale_at(
-                    row.standing, row.taken_at, columns["check_every"], at, same=row.judged_content == new.content
-                )
-                await connection.execute(update(MACHINES).where(MACHINES.c.id == machine).values(**columns))
-                await connection.execute(delete(TAGS).where(TAGS.c.machine == machine))
-            if parts.tags:
-                await connection.execute(insert(TAGS), [{"machine": machine, "tag": tag} for tag in parts.tags])
-            stored = {"version": new.version, "stored_at": at, "content": new.content, "document": document}
-            await connection.execute(insert(DESCRIPTIONS).values(machine=machine, digest=digest(document), **stored))
-        return new, not there
+        def write(connection: Connection) -> tuple[Description, bool]:
+            return _put(connection, machine, expected, change)
+
+        try:
+            return await self._store.write(write)
+        except IntegrityError:  # another process has stored its first version in between
+            return await self._store.write(write)
 
     async def retire(self, machine: str, expected: Expected) -> None:
         """Take a machine out of the farm; all that was stored of it is kept.
@@ -206,11 +177,49 @@ class Machines:
         Raises:
             RequestError: there is none, or it is not what is expected.
         """
-        async with self._store.write() as connection:
-            row = await row_of(connection, machine, lock=True)
-            expected.check(row.version)
+
+        def write(connection: Connection) -> None:
+            expected.check(row_of(connection, machine, lock=True).version)
             gone = update(MACHINES).where(MACHINES.c.id == machine).values(retired_at=times.now())
-            await connection.execute(gone)
+            connection.execute(gone)
+
+        await self._store.write(write)
+
+
+def _put(
+    connection: Connection, machine: str, expected: Expected, change: Callable[[bytes | None], bytes]
+) -> tuple[Description, bool]:
+    """Store a description inside a transaction; as :meth:`Machines.put`."""
+    query = select(MACHINES).where(MACHINES.c.id == machine).with_for_update()
+    row = connection.execute(query).one_or_none()
+    there = row is not None and row.retired_at is None
+    expected.check(row.version if row is not None and there else None)
+    old = None
+    if row is not None:
+        old = Description.of(connection.execute(described(machine, row.version)).one())
+    document = change(old.document if old is not None and there else None)
+    if old is not None and there and document == old.document:
+        return old, False
+    parts, at = parts_of(document), times.now()
+    new = Description(machine, old.version + 1 if old else 1, at, parts.content, document)
+    columns = _columns(new, parts)
+    if row is None:
+        columns["units"] = _units(parts.machine).units
+        fresh = {"surveys": 0, "notes": 0, "standing": "never", "place": 0.0, "visit": NEVER, "moved": 0}
+        connection.execute(insert(MACHINES).values(id=machine, **columns, **fresh))
+    else:
+        if row.judged is None:  # else it is the unit of the survey that the totals are of
+            columns["units"] = _units(parts.machine).units
+        columns["stale_at"] = stale_at(
+            row.standing, row.taken_at, columns["check_every"], at, same=row.judged_content == new.content
+        )
+        connection.execute(update(MACHINES).where(MACHINES.c.id == machine).values(**columns))
+        connection.execute(delete(TAGS).where(TAGS.c.machine == machine))
+    if parts.tags:
+        connection.execute(insert(TAGS), [{"machine": machine, "tag": tag} for tag in parts.tags])
+    stored = {"version": new.version, "stored_at": at, "content": new.content, "document": document}
+    connection.execute(insert(DESCRIPTIONS).values(machine=machine, digest=digest(document), **stored))
+    return new, not there
 
 
 def _columns(new: Description, parts: Parts) -> dict[str, Any]:

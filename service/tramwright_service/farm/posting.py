@@ -10,8 +10,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import Struct
-from sqlalchemy import bindparam, insert, select, update
-from sqlalchemy.ext.asyncio import AsyncConnection
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from ..wire.problems import INVALID, RequestError
 from ..wire.stored import SurveyRecord, Visit
@@ -99,20 +98,19 @@ class Poster:
         return await self._together.ask(posting)
 
     async def _write(self, postings: list[Posting]) -> list[SurveyRecord | Exception]:
-        async with self._store.write() as connection:
-            return await _stored(connection, postings)
+        return await self._store.write(lambda connection: _stored(connection, postings))
 
 
-async def _stored(connection: AsyncConnection, postings: list[Posting]) -> list[SurveyRecord | Exception]:
+def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecord | Exception]:
     """Store surveys inside a transaction; return of each what was stored, or why not."""
     names = sorted({posting.description.machine for posting in postings})
-    rows = (await connection.execute(_HELD, {"names": names})).all()
+    rows = connection.execute(_HELD, {"names": names}).all()
     machines = {row.id: dict(row._mapping) for row in rows}
     keys: dict[str, set[str]] = {}
     for posting in postings:
         if posting.key is not None:
             keys.setdefault(posting.description.machine, set()).add(posting.key)
-    known = await under_keys(connection, keys)
+    known = under_keys(connection, keys)
     at, told = times.now(), list[SurveyRecord | Exception]()
     surveys, corrections, judged = list[dict[str, Any]](), list[dict[str, Any]](), dict[str, dict[str, Any]]()
     for posting in postings:
@@ -136,17 +134,17 @@ async def _stored(connection: AsyncConnection, postings: list[Posting]) -> list[
         if posting.key is not None:
             known[name, posting.key] = Repeated(stored, posting.sent)
     if surveys:
-        await connection.execute(_SURVEYS, surveys)
-        await connection.execute(_CORRECTIONS, corrections)
+        connection.execute(_SURVEYS, surveys)
+        connection.execute(_CORRECTIONS, corrections)
         counted = [{"machine": name, "n": machines[name]["surveys"]} for name in {one["machine"] for one in surveys}]
-        await connection.execute(_COUNTED, counted)
+        connection.execute(_COUNTED, counted)
     if judged:
         columns: dict[str, Any] = {name: bindparam(f"to_{name}") for name in next(iter(judged.values()))}
         changes = [
             {"machine": name, **{f"to_{column}": value for column, value in row.items()}}
             for name, row in judged.items()
         ]
-        await connection.execute(_JUDGED.values(**columns), changes)
+        connection.execute(_JUDGED.values(**columns), changes)
     return told
 
 

@@ -39,12 +39,15 @@ async def upgrade(store: Store, to: str = HEAD) -> tuple[str | None, str]:
         StoreError: it is of a later version than this service.
         RequestError: it cannot be reached or written.
     """
-    async with store.write() as connection:
-        before = await connection.run_sync(revision)
+
+    def write(connection: Connection) -> str | None:
+        before = revision(connection)
         if before is not None and not list(HERE.glob(f"versions/{before}_*.py")):
             raise StoreError(f"The store has revision {before}, which this version does not know; install a newer one.")
-        await connection.run_sync(migrate, to)
-        return before, to
+        migrate(connection, to)
+        return before
+
+    return await store.write(write), to
 
 
 async def check(store: Store) -> None:
@@ -54,8 +57,7 @@ async def check(store: Store) -> None:
         StoreError: it cannot be opened, or is of another version; the message says what to do.
     """
     try:
-        async with store.engine.begin() as connection:
-            found = await connection.run_sync(revision)
+        found = await store.run(revision)
     except (SQLAlchemyError, OSError) as error:
         cause = getattr(error, "orig", None) or error
         raise StoreError(f"The store cannot be opened: {cause}") from error

@@ -7,14 +7,13 @@ the bytes that are stored.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from hashlib import sha256
 from typing import Any
 
 import msgspec
 from msgspec import Raw, Struct
-from sqlalchemy import LargeBinary, Table, func, insert, select, text
-from sqlalchemy.ext.asyncio import AsyncConnection
+from sqlalchemy import Connection, LargeBinary, Table, func, insert, select, text
 
 from .migrations import HEAD
 from .store import Store, StoreError
@@ -50,8 +49,8 @@ class _End(Struct, forbid_unknown_fields=True):
 _encode = msgspec.json.Encoder().encode
 
 
-async def exported(store: Store) -> AsyncIterator[bytes]:
-    """Yield every line of a store, as it is at one moment.
+def exported(connection: Connection) -> Iterator[bytes]:
+    """Yield every line of a store.
 
     Raises:
         StoreError: a document is not what was stored.
@@ -60,60 +59,71 @@ async def exported(store: Store) -> AsyncIterator[bytes]:
     head = _encode(_Head(HEAD)) + b"\n"
     told.update(head)
     yield head
-    own = store.engine if store.is_file else store.engine.execution_options(isolation_level="REPEATABLE READ")
-    async with own.begin() as connection:
-        for name, table in TABLES.items():
-            async for row in await connection.stream(select(table).order_by(*table.primary_key)):
-                values = {str(column): value for column, value in row._mapping.items()}
-                if "digest" in values and digest(values["document"]) != values["digest"]:
-                    raise StoreError(f"A document of {_place(table, values)} is damaged; see `tramwright store check`.")
-                documents = {column: Raw(values[column]) for column in DOCUMENTS[name]}
-                line = _encode({"table": name, "row": {**values, **documents}}) + b"\n"
-                told.update(line)
-                rows += 1
-                yield line
+    for name, table in TABLES.items():
+        for row in connection.execute(_all(table)):
+            values = {str(column): value for column, value in row._mapping.items()}
+            if "digest" in values and digest(values["document"]) != values["digest"]:
+                raise StoreError(f"A document of {_place(table, values)} is damaged; see `tramwright store check`.")
+            documents = {column: Raw(values[column]) for column in DOCUMENTS[name]}
+            line = _encode({"table": name, "row": {**values, **documents}}) + b"\n"
+            told.update(line)
+            rows += 1
+            yield line
     yield _encode(_End(rows, told.hexdigest())) + b"\n"
 
 
-async def imported(store: Store, lines: Iterable[bytes]) -> int:
-    """Fill an empty store from exported lines, all of them or none; return how many rows they were.
+async def export(store: Store, write: Callable[[bytes], object]) -> None:
+    """Write every line of a store, as it is at one moment.
+
+    Raises:
+        StoreError: a document is not what was stored.
+        RequestError: the store cannot be read.
+    """
+
+    def work(connection: Connection) -> None:
+        for line in exported(connection):
+            write(line)
+
+    await store.run(work, **({} if store.is_file else {"isolation_level": "REPEATABLE READ"}))
+
+
+def _all(table: Table) -> Any:
+    """Return the query for every row of a table, read some at a time."""
+    return select(table).order_by(*table.primary_key).execution_options(yield_per=AT_ONCE)
+
+
+def imported(connection: Connection, lines: Iterable[bytes]) -> int:
+    """Fill an empty store from exported lines, inside a transaction; return how many rows they were.
 
     Raises:
         StoreError: the store is not empty, or the lines are not those of a whole export of this version.
-        RequestError: the store cannot be written.
     """
     coming = iter(lines)
     head = next(coming, b"")
     if _read(head, _Head, 1).revision != HEAD:
         raise StoreError(f"Line 1: this version reads revision {HEAD}; export again after `tramwright store upgrade`.")
-    told, rows, ended = sha256(head), 0, False
-    async with store.write() as connection:
-        if (await connection.execute(select(func.count()).select_from(MACHINES))).scalar_one():
-            raise StoreError("There are machines in this store already; import into a new one.")
-        waiting: list[dict[str, Any]] = []
-        table = MACHINES
-        for number, line in enumerate(coming, 2):
-            if line.startswith(b'{"rows":'):
-                end = _read(line, _End, number)
-                if (end.rows, end.sha256) != (rows, told.hexdigest()):
-                    raise StoreError(f"Line {number}: the lines are not those that were exported; export once more.")
-                ended = True
-                break
-            told.update(line)
-            read = _read(line, _Line, number)
-            if read.table not in TABLES:
-                raise StoreError(f"Line {number}: there is no table `{read.table}`.")
-            if waiting and (read.table != table.name or len(waiting) == AT_ONCE):
-                await connection.execute(insert(table), waiting)
-                waiting = []
-            table = TABLES[read.table]
-            waiting.append(_values(table, read.row, number))
-            rows += 1
-        if not ended:
-            raise StoreError("The last line is missing: the file is not whole; export once more.")
-        if waiting:
-            await connection.execute(insert(table), waiting)
-    return rows
+    if connection.execute(select(func.count()).select_from(MACHINES)).scalar_one():
+        raise StoreError("There are machines in this store already; import into a new one.")
+    told, waiting, table = sha256(head), list[dict[str, Any]](), MACHINES
+    for rows, line in enumerate(coming):
+        number = rows + 2
+        if line.startswith(b'{"rows":'):
+            end = _read(line, _End, number)
+            if (end.rows, end.sha256) != (rows, told.hexdigest()):
+                raise StoreError(f"Line {number}: the lines are not those that were exported; export once more.")
+            if waiting:
+                connection.execute(insert(table), waiting)
+            return rows
+        told.update(line)
+        read = _read(line, _Line, number)
+        if read.table not in TABLES:
+            raise StoreError(f"Line {number}: there is no table `{read.table}`.")
+        if waiting and (read.table != table.name or len(waiting) == AT_ONCE):
+            connection.execute(insert(table), waiting)
+            waiting = []
+        table = TABLES[read.table]
+        waiting.append(_values(table, read.row, number))
+    raise StoreError("The last line is missing: the file is not whole; export once more.")
 
 
 def _read(line: bytes, kind: type[Any], number: int) -> Any:
@@ -140,45 +150,41 @@ def _values(table: Table, row: dict[str, Raw], number: int) -> dict[str, Any]:
     return values
 
 
-async def faults(store: Store) -> AsyncIterator[str]:
+def faults(connection: Connection) -> Iterator[str]:
     """Yield what is wrong in a store: in the database's own file, in documents, and in what lists show of them."""
-    async with store.engine.begin() as connection:
-        if store.is_file:
-            for pragma in ("integrity_check", "foreign_key_check"):
-                for row in (await connection.execute(text(f"PRAGMA {pragma}"))).all():
-                    if row[0] != "ok":
-                        yield f"{pragma}: {', '.join(map(str, row))}"
-        for table in (DESCRIPTIONS, SURVEYS, CORRECTIONS, MOVES, NOTES):
-            async for row in await connection.stream(select(table).order_by(*table.primary_key)):
-                if digest(row.document) != row.digest:
-                    yield f"The document of {_place(table, row._mapping)} is not what was stored."
-        async for fault in _disagreements(connection):
-            yield fault
+    if connection.dialect.name == "sqlite":
+        for pragma in ("integrity_check", "foreign_key_check"):
+            for row in connection.execute(text(f"PRAGMA {pragma}")).all():
+                if row[0] != "ok":
+                    yield f"{pragma}: {', '.join(map(str, row))}"
+    for table in (DESCRIPTIONS, SURVEYS, CORRECTIONS, MOVES, NOTES):
+        for row in connection.execute(_all(table)):
+            if digest(row.document) != row.digest:
+                yield f"The document of {_place(table, row._mapping)} is not what was stored."
+    yield from _disagreements(connection)
 
 
-async def _disagreements(connection: AsyncConnection) -> AsyncIterator[str]:
+def _disagreements(connection: Connection) -> Iterator[str]:
     """Yield where the row of a machine does not agree with what is stored of it."""
     m, s, c = MACHINES.c, SURVEYS.c, CORRECTIONS.c
     own = [(SURVEYS, m.surveys), (CORRECTIONS, m.surveys), (NOTES, m.notes), (DESCRIPTIONS, m.version)]
     for table, column in own:
         number = func.count(table.c.machine)
         query = select(m.id).outerjoin(table, table.c.machine == m.id).group_by(m.id, column).having(number != column)
-        for row in (await connection.execute(query.order_by(m.id))).all():
+        for row in connection.execute(query.order_by(m.id)).all():
             yield f"The machine `{row.id}` does not have as many {table.name} as it should."
     latest = (
         select(s.machine, s.number, c.as_found, c.total)
         .join(CORRECTIONS, (c.machine == s.machine) & (c.number == s.number))
         .order_by(s.machine, s.taken_at, s.number)
+        .execution_options(yield_per=AT_ONCE)
     )
-    judged = {row.id: row for row in (await connection.execute(select(m.id, m.judged, m.standing, m.total))).all()}
-    last: dict[str, Any] = {}
-    async for row in await connection.stream(latest):
-        last[row.machine] = row
-    for name, row in judged.items():
-        found = last.get(name)
+    last = {row.machine: row for row in connection.execute(latest)}
+    for row in connection.execute(select(m.id, m.judged, m.standing, m.total).order_by(m.id)).all():
+        found = last.get(row.id)
         expected = (None, "never", None) if found is None else (found.number, found.as_found, found.total)
         if (row.judged, row.standing, row.total) != expected:
-            yield f"The machine `{name}` does not stand as its last survey says."
+            yield f"The machine `{row.id}` does not stand as its last survey says."
 
 
 def _place(table: Table, row: Any) -> str:

@@ -169,7 +169,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
     async def get_moves(request: Request[Any, Any, Any], machine: Id, number: Numbered) -> ASGIResponse:
         """Answer the moves as last recorded."""
         own, media_type = kept(farm), form(request)
-        return answered(await own.surveys.moves(named(machine), number), media_type)
+        return answered(await own.logbook.moves(named(machine), number), media_type)
 
     @post(
         "/v1/machines/{machine:str}/notes",
@@ -183,7 +183,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         """Store a note for whoever comes next: a crash, a move to another hall, a new screw."""
         own, media_type, name = kept(farm), form(request), named(machine)
         entry = notes.decode(await request.body(), content_type(request.scope))
-        return answered(await own.surveys.write_note(name, entry.text, entry.survey), media_type, 201)
+        return answered(await own.logbook.write_note(name, entry.text, entry.survey), media_type, 201)
 
     @get(
         "/v1/machines/{machine:str}/notes",
@@ -198,7 +198,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         own, media_type = kept(farm), form(request)
         from ...farm.pages import Page
 
-        return listed(await own.surveys.notes(named(machine), Page(limit, cursor)), media_type, request)
+        return listed(await own.logbook.notes(named(machine), Page(limit, cursor)), media_type, request)
 
     of_surveys = [post_survey, list_surveys, get_survey, get_correction, compare_surveys]
     return [*of_surveys, put_moves, get_moves, post_note, list_notes]
