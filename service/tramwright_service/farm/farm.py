@@ -17,6 +17,7 @@ from ..wire import problems
 from ..wire.problems import RequestError
 from ..wire.stored import MovesEntry, MovesRecord, SurveyEntry, SurveyRecord
 from . import times
+from .batches import Batches
 from .fleet import Standings
 from .logbook import Logbook
 from .machines import Machines, parts_of
@@ -42,6 +43,7 @@ class Farm:
         self.logbook = Logbook(self._store)
         self.solving = Solving(corrections, comparisons)
         self._poster = Poster(self._store)
+        self.batches = Batches(self.machines, self._poster)
 
     async def open(self) -> None:
         """Check the store.

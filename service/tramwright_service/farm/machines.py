@@ -151,6 +151,16 @@ class Machines:
 
         return await self._store.read(read)
 
+    async def current(self, names: set[str]) -> dict[str, Description]:
+        """Return the machines of these names that there are, as they are now.
+
+        Raises:
+            RequestError: the store cannot be read.
+        """
+        wanted = {"names": sorted(name for name in names if "\0" not in name)}
+        rows = await self._store.read(lambda connection: connection.execute(CURRENT, wanted).all())
+        return {row.machine: Description.of(row) for row in rows}
+
     async def put(
         self, machine: str, expected: Expected, change: Callable[[bytes | None], bytes]
     ) -> tuple[Description, bool]:

@@ -35,6 +35,11 @@ class Solved(NamedTuple):
     learnt_from: Learnt
 
 
+def moves_answer(answer: bytes) -> bytes:
+    """Return what is stored of an answer: totals, verdict and moves."""
+    return _encode(_moves_answer(answer))
+
+
 class _With(Struct):
     with_: Raw = msgspec.field(name="with", default=Raw(b"[]"))
 
@@ -74,7 +79,7 @@ class Solving:
         whole = await self._corrections.answer(
             SurveyRequest(asked.machine, asked.survey, asked.solve), Ask(CORRECTIONS, request), receive
         )
-        return _encode(_moves_answer(whole))
+        return moves_answer(whole)
 
     async def again(self, past: Past, media_type: str, receive: Receive) -> bytes:
         """Solve a stored survey once more, whole, from what it was solved from.

@@ -66,6 +66,7 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
         problems.INTERNAL,
         problems.BUSY,
         problems.CROWDED,
+        problems.NO_STORE,
     ),
     **{question.operation_id: OF_A_BODY for question in QUESTIONS},
     "listSolvers": (problems.INTERNAL,),

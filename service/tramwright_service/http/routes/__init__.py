@@ -27,7 +27,7 @@ def routes(
     """Return every documented route, and ``/metrics``."""
     return [
         corrections.create(solver, settings),  #                     POST /v1/corrections
-        batch.create(settings, engines, metrics),  #                 POST /v1/corrections/batch
+        batch.create(settings, engines, metrics, farm),  #           POST /v1/corrections/batch
         *questions.create(plug_ins, settings, workers, metrics),  #  POST /v1/<question>, one for each row of the table
         *solvers.create(plug_ins.registry),  #                       GET  /v1/solvers, /v1/solvers/{name}
         *machines.create(plug_ins.registry, settings, farm),  #      /v1/machines/{machine}
