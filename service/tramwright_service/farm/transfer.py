@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 from msgspec import Raw, Struct
 from sqlalchemy import Connection, LargeBinary, Table, func, insert, select, text
+from sqlalchemy.exc import IntegrityError
 
 from .migrations import HEAD
 from .store import Store, StoreError
@@ -94,6 +95,18 @@ def _all(table: Table) -> Any:
 
 def imported(connection: Connection, lines: Iterable[bytes]) -> int:
     """Fill an empty store from exported lines, inside a transaction; return how many rows they were.
+
+    Raises:
+        StoreError: the store is not empty, or the lines are not those of a whole export of this version.
+    """
+    try:
+        return _filled(connection, lines)
+    except IntegrityError as error:
+        raise StoreError(f"The rows do not go together ({error.orig}); export once more.") from None
+
+
+def _filled(connection: Connection, lines: Iterable[bytes]) -> int:
+    """Write the rows of exported lines; return how many they were.
 
     Raises:
         StoreError: the store is not empty, or the lines are not those of a whole export of this version.
