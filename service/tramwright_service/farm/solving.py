@@ -51,7 +51,7 @@ class Solving:
     """Asks the solvers of this process about what is stored."""
 
     def __init__(self, corrections: Corrections, comparisons: Answerer) -> None:
-        self.expect = corrections.expect
+        self.threads = corrections.threads
         self._corrections = corrections
         self._comparisons = comparisons
         self._correction: Any = msgspec.json.Decoder(correction_request(corrections.registry))

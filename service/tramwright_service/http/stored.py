@@ -9,6 +9,8 @@ from urllib.parse import quote, urlencode
 
 import msgspec
 from litestar.params import HeaderParameter, Parameter
+from litestar.response.base import ASGIResponse
+from litestar.types import Receive, Scope, Send
 from msgspec import Struct
 
 from tramwright_solvers.model.quantities import Name
@@ -16,7 +18,6 @@ from tramwright_solvers.model.quantities import Name
 from ..wire.accept import accepted, choose
 from ..wire.media_types import JSON, MSGPACK_NAMES
 from ..wire.problems import BAD_REQUEST, NO_STORE, NOT_FOUND, RequestError
-from .routes.corrections import Encoded
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ..farm.farm import Farm
@@ -29,6 +30,29 @@ IfMatch = Annotated[
     str, HeaderParameter(name="If-Match", description="ETag of the version that is to be changed, or `*`.")
 ]
 KEY = re.compile(r"[!-~](?:[ -~]{0,253}[!-~])?")
+
+
+class Encoded(ASGIResponse):
+    """An answer already encoded as bytes."""
+
+    def __init__(
+        self, body: bytes, media_type: str, status: int = 200, headers: Sequence[tuple[bytes, bytes]] = ()
+    ) -> None:
+        self.body = body
+        self.media_type = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
+        self.status = status
+        self.more = headers
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send the answer."""
+        headers = [
+            (b"content-type", self.media_type.encode()),
+            (b"content-length", b"%d" % len(self.body)),
+            (b"vary", b"accept"),
+            *self.more,
+        ]
+        await send({"type": "http.response.start", "status": self.status, "headers": headers})
+        await send({"type": "http.response.body", "body": self.body, "more_body": False})
 
 
 def kept(farm: Farm | None) -> Farm:

@@ -22,7 +22,7 @@ from ...wire.media_types import JSON, MERGE_PATCH
 from ...wire.merge_patch import merged
 from ...wire.problems import RequestError
 from ...wire.stored import MachineEntry, machine_entry
-from ..body import StrictRequest, content_type
+from ..documents import content_type, whole
 from ..stored import Id, IfMatch, answered, form, kept, location, named, tag_of
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
@@ -49,8 +49,6 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="putMachine",
         summary="Store a machine, or a new version of its description",
         tags=["farm"],
-        request_class=StrictRequest,
-        request_max_body_size=settings.max_body,
     )
     async def put_machine(
         request: Request[Any, Any, Any],
@@ -68,7 +66,9 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         from ...farm.expectations import Expected
 
         own, media_type, name = kept(farm), form(request), named(machine)
-        entry = decoder.decode(await request.body(), content_type(request.scope))
+        entry = decoder.decode(
+            await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
+        )
         new = document(entry, name)
         stored, made = await own.machines.put(name, Expected.of(if_match, if_none_match), lambda _: new)
         headers = [tag_of(stored.version, media_type), *([location(name)] if made else [])]
@@ -79,15 +79,13 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="patchMachine",
         summary="Change part of a stored machine",
         tags=["farm"],
-        request_class=StrictRequest,
-        request_max_body_size=settings.max_body,
     )
     async def patch_machine(request: Request[Any, Any, Any], machine: Id, if_match: IfMatch = "") -> ASGIResponse:
         """Change the members that a merge patch (RFC 7396) names; null takes one away. The result is a new version."""
         from ...farm.expectations import Expected
 
         own, media_type, name = kept(farm), form(request), named(machine)
-        sent, sent_as = await request.body(), content_type(request.scope)
+        sent, sent_as = await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
         if sent_as.partition(b";")[0].strip().lower() not in (MERGE_PATCH.encode(), JSON.encode()):
             raise unsupported(sent_as, (MERGE_PATCH, JSON))
 

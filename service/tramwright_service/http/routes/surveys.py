@@ -16,9 +16,8 @@ from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
 from ...wire.problems import BAD_REQUEST, RequestError
 from ...wire.stored import MovesEntry, NoteEntry, SurveyEntry, survey_entry
-from ..body import StrictRequest, content_type
-from ..stored import Cursor, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
-from .corrections import Encoded
+from ..documents import content_type, whole
+from ..stored import Cursor, Encoded, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ...farm.farm import Farm
@@ -31,7 +30,6 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
     surveys: Decoder[SurveyEntry[Any]] = Decoder(survey_entry(registry.union()), registry)
     moves: Decoder[MovesEntry] = Decoder(MovesEntry, registry)
     notes: Decoder[NoteEntry] = Decoder(NoteEntry, registry)
-    reads: dict[str, Any] = {"request_class": StrictRequest, "request_max_body_size": settings.max_body}
 
     @post(
         "/v1/machines/{machine:str}/surveys",
@@ -39,7 +37,6 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="postSurvey",
         summary="Store a survey of a machine, with its correction",
         tags=["farm"],
-        **reads,
     )
     async def post_survey(
         request: Request[Any, Any, Any],
@@ -59,8 +56,8 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         A survey that cannot be corrected is refused, and not stored. `…/correction` has the whole correction.
         """
         own, media_type, name = kept(farm), form(request), named(machine)
-        key, sent = key_of(idempotency_key), await request.body()
-        own.solving.expect(sent)
+        key, sent = key_of(idempotency_key), await whole(request.scope, request.receive, settings.max_body)
+        own.solving.threads.expect(sent)
         entry = surveys.decode(sent, content_type(request.scope))
         stored = await own.store_survey(name, entry, key, request.receive)
         return answered(stored, media_type, 201, [location(name, "surveys", stored.number)])
@@ -152,12 +149,13 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="putMoves",
         summary="Record the moves really made after a survey",
         tags=["farm"],
-        **reads,
     )
     async def put_moves(request: Request[Any, Any, Any], machine: Id, number: Numbered) -> ASGIResponse:
         """Record them, so that the next survey learns from them; recorded again, the last record counts."""
         own, media_type, name = kept(farm), form(request), named(machine)
-        entry = moves.decode(await request.body(), content_type(request.scope))
+        entry = moves.decode(
+            await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
+        )
         return answered(await own.record_moves(name, number, entry), media_type)
 
     @get(
@@ -177,12 +175,13 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="postNote",
         summary="Store a note on a machine or on one of its surveys",
         tags=["farm"],
-        **reads,
     )
     async def post_note(request: Request[Any, Any, Any], machine: Id) -> ASGIResponse:
         """Store a note for whoever comes next: a crash, a move to another hall, a new screw."""
         own, media_type, name = kept(farm), form(request), named(machine)
-        entry = notes.decode(await request.body(), content_type(request.scope))
+        entry = notes.decode(
+            await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
+        )
         return answered(await own.logbook.write_note(name, entry.text, entry.survey), media_type, 201)
 
     @get(
