@@ -79,7 +79,7 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
 
 
 TAGS = (
-    Tag("corrections", "From surveys to moves, one survey at a time or any number by the line. Nothing is stored."),
+    Tag("corrections", "From surveys to moves, one survey at a time or any number by the line."),
     Tag("questions", "What else surveys tell: where to read, whose error it is, what moved, which screw is out."),
     farm.TAG,
     Tag("solvers", "Which solvers this installation has, what each needs, and an example that works."),
