@@ -11,11 +11,11 @@ from .problems import RequestError
 from .repeats import repeated
 
 
-def merged(document: bytes, patch: bytes) -> bytes:
-    """Return a JSON document with a patch applied.
+def read(patch: bytes) -> dict[str, Any]:
+    """Return the members that a patch changes.
 
     Raises:
-        RequestError: the patch cannot be read, or is no object.
+        RequestError: it cannot be read, or is no object.
     """
     try:
         change = msgspec.json.decode(patch)
@@ -25,6 +25,11 @@ def merged(document: bytes, patch: bytes) -> bytes:
         raise RequestError(problems.INVALID, "A merge patch is an object with the members that are to change.")
     if twice := repeated(patch):
         raise RequestError(problems.INVALID, f"The member `{twice[-1]}` is given twice; keep the one that is meant.")
+    return change
+
+
+def merged(document: bytes, change: dict[str, Any]) -> bytes:
+    """Return a JSON document with what a patch changes."""
     return msgspec.json.encode(_merge(msgspec.json.decode(document), change))
 
 

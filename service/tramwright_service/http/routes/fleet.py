@@ -21,8 +21,9 @@ if TYPE_CHECKING:  # the store is loaded only where there is one
 Stands = Annotated[
     str | None, Parameter(description="Only machines that stand so.", schema_extra={"enum": [*STANDINGS, None]})
 ]
-Site = Annotated[str | None, Parameter(description="Only machines that stand at this site.")]
-Tag = Annotated[str | None, Parameter(description="Only machines with this tag.")]
+NAMED = {"minLength": 1, "maxLength": 64}
+Site = Annotated[str | None, Parameter(description="Only machines that stand at this site.", schema_extra=NAMED)]
+Tag = Annotated[str | None, Parameter(description="Only machines with this tag.", schema_extra=NAMED)]
 
 
 def create(farm: Farm | None) -> list[HTTPRouteHandler]:

@@ -16,10 +16,9 @@ from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
 
 from ...settings import Settings
-from ...wire import problems
+from ...wire import merge_patch, problems
 from ...wire.decode import Decoder, unsupported
 from ...wire.media_types import JSON, MERGE_PATCH
-from ...wire.merge_patch import merged
 from ...wire.problems import RequestError
 from ...wire.stored import MachineEntry, machine_entry
 from ..documents import content_type, whole
@@ -88,11 +87,12 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         sent, sent_as = await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
         if sent_as.partition(b";")[0].strip().lower() not in (MERGE_PATCH.encode(), JSON.encode()):
             raise unsupported(sent_as, (MERGE_PATCH, JSON))
+        patched = merge_patch.read(sent)
 
         def change(there: bytes | None) -> bytes:
             if there is None:
                 raise RequestError(problems.NOT_FOUND, f"There is no machine `{name}` to change; PUT it first.")
-            return document(decoder.decode(merged(there, sent), JSON.encode()), name)
+            return document(decoder.decode(merge_patch.merged(there, patched), JSON.encode()), name)
 
         stored, _ = await own.machines.put(name, Expected.of(if_match, ""), change)
         return answered(stored.record(), media_type, headers=[tag_of(stored.version, media_type)])
