@@ -72,3 +72,10 @@ def settled(page: Any) -> str:
     """What the service says of the machine, once it has been asked of it as it is now."""
     page.wait_for_selector("#standing[data-asked=false]", state="attached")
     return str(page.locator("#standing").inner_text())
+
+
+def violations(page: Any) -> list[str]:
+    """What axe-core finds wrong on a page as it stands now."""
+    page.evaluate(AXE.read_text())
+    found = page.evaluate("axe.run({resultTypes: ['violations']})")["violations"]
+    return [f"{one['id']}: {one['help']} {[node['html'][:200] for node in one['nodes']]}" for one in found]

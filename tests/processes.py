@@ -47,17 +47,22 @@ def cluster(port: int, folder: str, *more: str, **environment: str) -> Iterator[
             process.wait()
 
 
-@contextmanager
-def served(**settings: str) -> Iterator[int]:
-    """The service as a process, on a port of its own."""
-    port = free_port()
+def started(port: int, **settings: str) -> subprocess.Popen[bytes]:
+    """The service as a process that is going to listen on a port; whoever starts it ends it."""
     environment = {**os.environ, **{f"TRAMWRIGHT_{name}".upper(): value for name, value in settings.items()}}
-    process = subprocess.Popen(
+    return subprocess.Popen(
         [sys.executable, "-c", COMMAND, "serve", "--port", str(port)],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         env=environment,
     )
+
+
+@contextmanager
+def served(**settings: str) -> Iterator[int]:
+    """The service as a process, on a port of its own."""
+    port = free_port()
+    process = started(port, **settings)
     try:
         wait_for(lambda: listens(port))
         yield port

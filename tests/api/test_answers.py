@@ -73,7 +73,7 @@ def test_solve_may_be_left_out(client: TestClient[Any], payload: dict[str, Any])
         *((name, name) for name in MSGPACK),
         ("text/plain", "text/plain; charset=utf-8"),
         ("text/*", "text/plain; charset=utf-8"),
-        ("text/html, text/plain;q=0.9", "text/plain; charset=utf-8"),
+        ("text/html, text/plain;q=0.9", "text/html; charset=utf-8"),
         ("application/json;q=0.5, application/msgpack", "application/msgpack"),
         ("*/*;q=0.1, text/plain", "text/plain; charset=utf-8"),
         ("application/json;q=0, */*", "application/msgpack"),
@@ -87,7 +87,7 @@ def test_accept_decides_the_form(
     assert answer.headers["vary"] == "accept"
 
 
-@pytest.mark.parametrize("accept", ["text/html", "image/png", "application/json;q=0", "nonsense"])
+@pytest.mark.parametrize("accept", ["text/css", "image/jpeg", "application/json;q=0", "nonsense"])
 def test_other_forms_are_refused_with_what_is_offered(
     client: TestClient[Any], payload: dict[str, Any], accept: str
 ) -> None:

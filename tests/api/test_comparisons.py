@@ -133,7 +133,7 @@ def put(*keys: Any, value: Any) -> Spoil:
         ("comparisons", put("survey", value={}), "/survey", "known here: machine, before, after"),
         ("comparisons", put("offset", value="kept"), "/offset", "`free`, `keep`"),
         ("comparisons", put("indicator_error", value=True), "/indicator_error", "Expected"),
-        ("comparisons", put("solve", value={"criterion": "minimum-zone"}), "/solve/criterion", "known here: with"),
+        ("comparisons", put("solve", value={"criterion": "minimum-zone"}), "/solve/criterion", "takes `with` alone"),
         ("comparisons", put("solve", value={"with": [{"solver": "four"}]}), "/solve/with/0/solver", "Installed"),
         ("comparisons", put("solve", value={"with": [{"solver": "rail-shim"}]}), "/machine/rails", "needs the rails"),
         ("comparisons", put("before", "readings", 3, "x", value=999), "/before/readings/3/x", "off the bed"),

@@ -67,7 +67,7 @@ def test_a_change_of_what_is_no_longer_there_is_refused(kestrel: Client) -> None
 def test_of_two_writers_with_the_same_tag_exactly_one_wins(kestrel: Client) -> None:
     def change(hall: int) -> int:
         tag = f'"{1 + hall // 8}"'
-        return kestrel.patch(KESTREL, json={"site": f"hall {hall}"}, headers={"if-match": tag}).status_code
+        return kestrel.patch(KESTREL, json={"site": f"bay {hall}"}, headers={"if-match": tag}).status_code
 
     for race in range(5):
         with ThreadPoolExecutor(8) as pool:

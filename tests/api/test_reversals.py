@@ -8,12 +8,17 @@ import re
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from litestar.testing import TestClient
+from scipy.optimize import linprog
 
 from tramwright_service.catalogue import examples
 from tramwright_service.cli.main import main
+from tramwright_solvers.contract import Site
+from tramwright_solvers.mechanisms.rail_shim import RailShim
+from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.reversal import Reversal
 
 REVERSALS = "/v1/reversals"
@@ -171,6 +176,28 @@ def test_the_solvers_whose_seats_are_asked_about_are_named_as_for_a_correction(
     asked["machine"]["supports"] = [{"id": f"screw-{at}", "x": x, "y": y} for at, (x, y) in places]
     supports = solved({"solver": "three-screw"}).json()
     assert (supports["better_plate"]["after_rails"], supports["solver_versions"]) == (None, {})
+
+
+def test_the_seats_may_be_asked_for_the_least_zone_instead(client: TestClient[Any], asked: dict[str, Any]) -> None:
+    answers = {
+        criterion: ask(client, asked | {"solve": {"criterion": criterion}}).json()
+        for criterion in ("least-squares", "minimum-zone")
+    }
+    left = {criterion: answer["better_plate"]["after_rails"] for criterion, answer in answers.items()}
+    assert left["least-squares"] == ask(client, asked).json()["better_plate"]["after_rails"]
+    # an independent linear programme on the gantry's form as answered: planes, and the seats of the rails
+    machine = msgspec.convert(asked["machine"], Machine)
+    stations = answers["minimum-zone"]["gantry"]["stations"]
+    points = np.array([(one["x"], one["y"]) for one in stations])
+    heights = np.array([one["height"] for one in stations])
+    design = np.column_stack([np.ones(len(points)), points / 100.0, RailShim().influence(Site(machine, points))])
+    count, size = design.shape
+    ends = np.vstack([np.hstack([sign * design, -np.ones((count, 1))]) for sign in (1.0, -1.0)])
+    zone = linprog(
+        np.append(np.zeros(size), 1.0), ends, np.concatenate([heights, -heights]), bounds=[(None, None)] * (size + 1)
+    )
+    assert left["minimum-zone"] == pytest.approx(2.0 * zone.fun, rel=1e-6)
+    assert left["minimum-zone"] < 0.99 * left["least-squares"]
 
 
 def test_a_solver_that_is_none_is_refused_with_all_else(client: TestClient[Any], asked: dict[str, Any]) -> None:

@@ -14,6 +14,7 @@ from litestar.testing import TestClient
 
 from tramwright_service.batch.answerer import LineAnswerer
 from tramwright_service.batch.splitter import Chunk
+from tramwright_service.catalogue import examples
 from tramwright_service.cli.main import main
 from tramwright_service.wire.faults import MOST_COUNTED, MOST_FAULTS, MOST_VALUES, Shape
 from tramwright_service.wire.requests import correction_request
@@ -175,3 +176,28 @@ def test_whatever_stands_anywhere_is_a_fault_exactly_where_the_decoder_finds_one
     if taken:  # too few readings have the right shape: the solvers say what they cannot show
         found = [(where, detail) for where, detail in found if "an array of length >= 3" not in detail]
     assert (found == []) == taken
+
+
+OF_A_CORRECTION = {"criterion": "minimum-zone", "aim_for": 0.1, "most_moves": 2, "offset": "keep", "time_limit": 3}
+TAKEN = {
+    "survey-plans": {"offset"},
+    "reversals": {"criterion"},
+    "comparisons": set[str](),
+    "height-checks": set[str](),
+}
+
+
+@pytest.mark.parametrize(("question", "taken"), TAKEN.items())
+def test_what_a_question_does_not_take_of_a_corrections_solve_is_refused_with_what_it_takes(
+    client: TestClient[Any], question: str, taken: set[str]
+) -> None:
+    payload: Any = next(iter(examples.of(question).values()))
+    for name, value in OF_A_CORRECTION.items():
+        answer = client.post(f"/v1/{question}", json=payload | {"solve": {"with": [], name: value}})
+        if name in taken:
+            assert answer.status_code == 200, answer.text
+            continue
+        (error,) = answer.json()["errors"]
+        assert (answer.status_code, error["pointer"]) == (422, f"/solve/{name}")
+        assert "`with`" in error["detail"] or "beside `solve`" in error["detail"]
+        assert "There is no member" not in error["detail"]

@@ -1,7 +1,8 @@
 """How soon each page can be typed into on a slow phone, and how much comes over the line: nothing is cached.
 
 Run with a Chromium on the path: ``python tests/benchmarks/pages.py``. The processor is slowed down fourfold, the screen
-is a phone's, and the service runs on this machine: what is measured is the page and not a network.
+is a phone's, and the service runs on this machine: what is measured is the page and not a network. On the bench page a
+job of twelve stations is open, as after a reload at the machine.
 """
 
 from __future__ import annotations
@@ -15,10 +16,12 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from playwright.sync_api import Browser, sync_playwright
 
+from at_the_machine import begin, example
 from browsing import CHROMIUM, PHONE
 from processes import served
 from tramwright_service.pages.render import PAGES
 
+STATIONS = [(x, y) for y in (40, 180, 320) for x in (40, 160, 280, 400)]
 TIMES = 15
 SLOWDOWN = 4
 WHEN_READY = """new MutationObserver(() => {
@@ -31,6 +34,9 @@ def visited(browser: Browser, url: str) -> tuple[list[float], float]:
     context = browser.new_context(viewport=PHONE)
     context.add_init_script(WHEN_READY)
     page = context.new_page()
+    if url.endswith("/bench"):
+        page.goto(url)
+        begin(page, example("tilted-bed"), STATIONS)
     session = context.new_cdp_session(page)
     received: list[float] = []
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
-from importlib.metadata import EntryPoint, distributions
+from importlib.metadata import EntryPoint
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,13 @@ from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.plug_ins.described import announced
 from tramwright_solvers.mechanisms.registry import GROUP, Registry, build
 
+KILLED_BY = """
+import os
+from tramwright_service.batch.answerer import LineAnswerer
+begin = LineAnswerer.begin
+LineAnswerer.begin = lambda self, chunk: os._exit(3) if b"killer" in b"".join(chunk.lines) else begin(self, chunk)
+"""
+"""What a worker runs at its start that dies over a line, as over a fault in a compiled library."""
 MOST = 2**20
 COUNT = 300
 KILLING = {0: "deadly", 77: "deadly", 78: "deadly", 240: "deadly", 299: "deadly"}
@@ -151,20 +158,15 @@ def test_a_cluster_refuses_a_deadly_line_alone(registry: Registry, tmp_path: Pat
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     from tramwright_service.batch.engines.dask import DaskEngine
 
-    installed = tmp_path / "plugins" / "deadly-1.0.dist-info"
-    installed.mkdir(parents=True)
-    (installed / "METADATA").write_text("Metadata-Version: 2.1\nName: deadly\nVersion: 1.0\n")
-    (installed / "entry_points.txt").write_text(f"[{GROUP}]\ndeadly = deadly:Deadly\nraising = deadly:Raising\n")
-    (found,) = distributions(path=[str(installed.parent)])
-    registry = build(BUILT_IN, found.entry_points)
-    path = os.pathsep.join([str(installed.parent), os.environ["PYTHONPATH"]])
+    (tmp_path / "sitecustomize.py").write_text(KILLED_BY)
+    path = os.pathsep.join([str(tmp_path), os.environ["PYTHONPATH"]])
     asked = requests(6)
-    asked[2]["solve"] = {"with": [{"solver": "deadly"}]}
+    asked[2]["id"] = "killer"
     chunk = Chunk(1, "moves", [msgspec.json.encode(one) for one in asked])
     port = free_port()
 
     async def ask() -> bytes:
-        engine = await DaskEngine.at(f"127.0.0.1:{port}", registry)
+        engine = await DaskEngine.at(f"127.0.0.1:{port}", build(BUILT_IN))
         try:
             return (await engine.answer(chunk)).body
         finally:

@@ -6,17 +6,10 @@ from typing import Any
 
 import pytest
 
-from browsing import AXE, DESKTOP, PHONE, Visits
+from browsing import AXE, DESKTOP, PHONE, Visits, violations
 from tramwright_service.pages.render import PAGES
 
 needs_axe = pytest.mark.skipif(not AXE.is_file(), reason="needs `npm install` in tests/pages")
-
-
-def violations(page: Any) -> list[str]:
-    """What axe-core finds wrong on a page as it stands now."""
-    page.evaluate(AXE.read_text())
-    found = page.evaluate("axe.run({resultTypes: ['violations']})")["violations"]
-    return [f"{one['id']}: {one['help']} {[node['html'][:200] for node in one['nodes']]}" for one in found]
 
 
 @needs_axe

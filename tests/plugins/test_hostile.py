@@ -154,3 +154,22 @@ def test_the_serving_process_never_imports_a_plug_in() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout == "False\n"
+
+
+@pytest.mark.parametrize("hangs", ["time.sleep(600)", "sum(range(10**15))"])
+def test_one_that_hangs_at_import_with_its_clock_stopped_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hangs: str
+) -> None:
+    """The kernel's timer is ignored here, so the process is ended from outside."""
+    (tmp_path / "stopped.py").write_text(
+        f"import signal, time\nsignal.signal(signal.SIGALRM, signal.SIG_IGN)\n{hangs}\n"
+    )
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), *sys.path]))
+    monkeypatch.setattr(hosts, "SLACK", 1.0)
+    plug_ins = [Announced("stopped", "stopped:Bed", "beds 1")]
+    app = create_app(Settings(log_level="error", plug_in_seconds=2), build(BUILT_IN), plug_ins=plug_ins)
+    with TestClient(app) as served:
+        listed = {row["name"]: row for row in served.get("/v1/solvers").json()["solvers"]}["stopped"]
+        assert served.get("/health/ready").status_code == 200
+    assert listed["usable"] is False
+    assert "failed in `loading`: it took longer than the 2 s" in listed["reason"]

@@ -298,7 +298,7 @@ def test_the_other_questions_know_it() -> None:
     seen = compare(MACHINE, survey(FORM), survey(FORM + rise), registry=REGISTRY)
     moved = {one.adjuster: one.travel for one in seen.adjusters}
     # derived: a plane that tilts by the bush's lift, told by the least effort of three supports
-    told = plane(POINTS) @ np.linalg.solve(plane(CORNERS), [moved[name] for name in IDS])
+    told = heights(moved["front-left"], moved["front-right"], moved["rear"] / (THROW * np.cos(STANDS)))
     assert np.ptp(told - rise) < 1e-6
     plan = plan_survey(MACHINE, PlanSolve(), Area(), registry=REGISTRY)
     assert plan.solver_versions == {"hung-bed": "1.0"}

@@ -54,7 +54,15 @@ class Levers(Mechanism, frozen=True, tag="levers"):
         return Conditions(rows, np.array(self.lower), np.array(self.upper), reasons, limited)
 
 
-REGISTRY = build((*BUILT_IN, Levers))
+class Tilts(Levers, frozen=True, tag="tilts"):
+    """Two screws that tilt a bed along y: together they lift it, which a zero set anew does not show."""
+
+    def influence(self, site: Site) -> Floats:
+        share = site.points[:, 1] / site.machine.bed.y[1]
+        return np.column_stack([1.0 - share, share])
+
+
+REGISTRY = build((*BUILT_IN, Levers, Tilts))
 CORNERS = [(0, 0), (400, 0), (0, 400), (400, 400)]
 MACHINE = msgspec.convert(
     {
@@ -144,6 +152,22 @@ def test_conditions_that_exclude_zero_travel_are_kept_by_the_best_travels_that_k
     assert left_by(travels, criterion) == pytest.approx(best_of(criterion, lever), rel=1e-6)
     assert answer.predicted.total == pytest.approx(2 * left_by(travels, "minimum-zone"), abs=1e-9)
     assert "It cannot stay as it is: Reason 0." in answer.chosen.why
+
+
+@pytest.mark.parametrize("criterion", BOTH)
+def test_an_equation_that_leaves_nothing_to_the_readings_is_kept_with_the_least_effort(criterion: Criterion) -> None:
+    named = {"id": "two", "bed": {"x": [0, 400], "y": [0, 400]}}
+    screws = [{"id": name, "x": 200, "y": y} for name, y in (("front", 0), ("rear", 400))]
+    rows = [{"x": x, "y": y, "value": -0.001 * y} for x in (0, 200, 400) for y in (0, 100, 300, 400)]
+    kept = {"solver": "tilts", "matrix": [[1, -1]], "lower": [0.5], "upper": [0.5]}
+    answer = correct(
+        msgspec.convert(named | {"supports": screws}, Machine),
+        msgspec.convert({"readings": rows}, Survey),
+        msgspec.convert({"with": [kept], "criterion": criterion, "aim_for": 0}, Solve[REGISTRY.union()]),
+        REGISTRY,
+    )
+    moved = {move.adjuster: move.travel for move in answer.moves}
+    assert moved.get("front", 0.0) - moved.get("rear", 0.0) == pytest.approx(0.5, abs=1e-9)
 
 
 @pytest.mark.parametrize("criterion", BOTH)

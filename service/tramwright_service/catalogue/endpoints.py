@@ -21,6 +21,8 @@ from tramwright_solvers.planning import Area, SurveyPlan, plan_survey
 from tramwright_solvers.reversal import Reversal, reverse
 from tramwright_solvers.views import comparison, height_check, reversal, survey_plan
 
+from ..maps.drawing import Drawing
+from ..maps.subjects import of_comparison, of_reversal, of_survey_plan
 from ..wire.requests import comparison_request, height_check_request, reversal_request, survey_plan_request
 
 FEWER = "send fewer readings, or the means of repeats, in fewer set-ups of the indicator"
@@ -31,8 +33,8 @@ class Question(Struct, frozen=True):
 
     ``name`` is the last part of the path, the folder of its examples and the name on the command line. ``request``
     returns the type of the payload for the solvers installed, ``solve`` answers it and ``text`` writes the answer for a
-    person at the machine. ``cost`` is what it takes, ``pointer`` where that can be changed and ``kind`` whose places
-    it takes.
+    person at the machine, and ``draws`` makes its drawing from request and answer, if it has one. ``cost`` is what it
+    takes, ``pointer`` where that can be changed and ``kind`` whose places it takes.
     """
 
     name: str
@@ -46,6 +48,7 @@ class Question(Struct, frozen=True):
     cost: Callable[[Any], Cost]
     pointer: str
     kind: Literal["plans", "questions"] = "questions"
+    draws: Callable[[Any, Any], Drawing] | None = None
 
     def check(self, asked: Any, most: Most) -> Cost:
         """Return what a request will take.
@@ -81,6 +84,7 @@ QUESTIONS: tuple[Question, ...] = (
             within,
         ),
         text=survey_plan.as_text,
+        draws=of_survey_plan,
         cost=lambda asked: plan_cost(asked.machine),
         pointer="/machine",
         kind="plans",
@@ -92,8 +96,11 @@ QUESTIONS: tuple[Question, ...] = (
         says="Plate form and gantry form apart, what cannot be told, and the survey that would tell it.",
         request=reversal_request,
         answer=Reversal,
-        solve=lambda asked, registry, _: reverse(asked.machine, asked.surveys, asked.solve.with_, registry),
+        solve=lambda asked, registry, _: reverse(
+            asked.machine, asked.surveys, asked.solve.with_, registry, asked.solve.criterion
+        ),
         text=reversal.as_text,
+        draws=of_reversal,
         cost=lambda asked: surveys_cost(asked.machine, asked.surveys),
         pointer="/surveys",
     ),
@@ -114,6 +121,7 @@ QUESTIONS: tuple[Question, ...] = (
             registry,
         ),
         text=comparison.as_text,
+        draws=of_comparison,
         cost=lambda asked: surveys_cost(asked.machine, [asked.before, asked.after]),
         pointer="/after",
     ),

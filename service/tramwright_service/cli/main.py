@@ -7,18 +7,21 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
+from .answering import answer_or_exit
 from .batch import INTERRUPTED, batch
+from .correct import correct
+from .machine import machine
 from .solver import solver
 from .store import run, store
 
-WRONG = 2
-"""Exit status of a wrong request; sending it again cannot succeed."""
+if TYPE_CHECKING:
+    from tramwright_solvers.mechanisms.registry import Registry
+
 FIRST = "twisted-frame"
 """The example that a new user is shown."""
 ASKED = {
@@ -28,8 +31,6 @@ ASKED = {
     "height-checks": "Does the bed tilt as it rises?",
 }
 """The questions of :mod:`..catalogue.endpoints`, which help must not load."""
-LATER = 1
-"""Exit status where the time limit passed; the same request may succeed later."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -80,30 +81,8 @@ async def ready(_: object) -> None:
     """Do nothing more with a store than open it, which says what is wrong with it."""
 
 
-@main.command()
-@click.argument("file", type=click.File("rb"))
-@click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
-def correct(file: IO[bytes], as_json: bool) -> None:
-    """Answer the survey in FILE (`-` for standard input), as JSON or, in a .msgpack file, MessagePack."""
-    from tramwright_solvers.correction.api import correct as solve
-    from tramwright_solvers.mechanisms.registry import installed
-    from tramwright_solvers.views.correction import as_text
-
-    from ..wire.decode import Decoder
-    from ..wire.encode import encode
-    from ..wire.media_types import JSON, TEXT
-    from ..wire.requests import correction_request
-
-    registry = installed()
-
-    def reply(body: bytes, sent_as: str) -> bytes:
-        request = Decoder[Any](correction_request(registry), registry).decode(body, sent_as.encode())
-        answer = solve(request.machine, request.survey, request.solve, registry)
-        return encode(answer, JSON if as_json else TEXT, as_text)
-
-    answer_or_exit(file, reply)
-
-
+main.add_command(correct)
+main.add_command(machine)
 main.add_command(batch)
 main.add_command(solver)
 main.add_command(store)
@@ -115,43 +94,23 @@ main.add_command(store)
 @click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
 def ask(question: str, file: IO[bytes], as_json: bool) -> None:
     """Answer QUESTION from FILE (`-` for standard input)."""
-    from tramwright_solvers.mechanisms.registry import installed
     from tramwright_solvers.model.deadline import NEVER
 
     from ..catalogue.endpoints import QUESTIONS
-    from ..wire.decode import Decoder
     from ..wire.encode import encode
     from ..wire.media_types import JSON, TEXT
+    from .guests import answered
 
-    registry = installed()
+    media_type = JSON if as_json else TEXT
     row = next(row for row in QUESTIONS if row.name == question)
 
+    def of_built_in(asked: Any, registry: Registry) -> bytes:
+        return encode(row.solve(asked, registry, NEVER), media_type, row.text)
+
     def reply(body: bytes, sent_as: str) -> bytes:
-        request = Decoder[Any](row.request(registry), registry).decode(body, sent_as.encode())
-        return encode(row.solve(request, registry, NEVER), JSON if as_json else TEXT, row.text)
+        return answered(question, body, sent_as, media_type, row.request, of_built_in)[1]
 
     answer_or_exit(file, reply)
-
-
-def answer_or_exit(file: IO[bytes], reply: Callable[[bytes, str], bytes]) -> None:
-    """Print the reply to a file's content; print why it is refused on standard error, and exit with WRONG or LATER."""
-    from tramwright_solvers.model.errors import OutOfTime, SolverError
-
-    from ..wire.media_types import JSON, MSGPACK
-    from ..wire.plain import plain, plain_lines
-    from ..wire.problems import RequestError, describe
-
-    sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
-    try:
-        answer = reply(file.read(), sent_as)
-    except (RequestError, SolverError) as error:
-        problem = describe(error)
-        for fault in problem.errors:
-            click.echo(plain(f"{fault.pointer or '(whole document)'}: {fault.detail}"), err=True)
-        if not problem.errors:
-            click.echo(plain(problem.detail), err=True)
-        sys.exit(LATER if isinstance(error, OutOfTime) else WRONG)
-    click.echo(plain_lines(answer.decode().rstrip("\n")))
 
 
 @main.command()
@@ -168,9 +127,9 @@ def solvers(as_json: bool) -> None:
     registry = installed(with_plug_ins=False)
     if plug_ins := announced_here():
         from ..execution.plug_ins.hosts import PlugIns
-        from ..settings import from_environment
+        from .guests import settings
 
-        tested = PlugIns.found(plug_ins, registry, from_environment(os.environ))
+        tested = PlugIns.found(plug_ins, registry, settings())
         tested.close()
         registry = tested.registry
     found = entries(registry)

@@ -67,6 +67,7 @@ class Metrics:
             ("corrections", settings.concurrency),
             ("plans", settings.plans),
             ("questions", settings.questions),
+            ("maps", settings.maps),
             ("batch", settings.batches),
         ):
             places.labels(kind).set(most)

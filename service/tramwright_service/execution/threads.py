@@ -111,6 +111,7 @@ class Kinds(NamedTuple):
     corrections: SolverThreads
     plans: SolverThreads
     questions: SolverThreads
+    maps: SolverThreads
 
     def close(self) -> None:
         """Let running tasks end and start no more."""
@@ -124,4 +125,5 @@ def kinds(settings: Settings) -> Kinds:
         SolverThreads(settings.concurrency, "long corrections", settings.most),
         SolverThreads(settings.plans, "survey plans", settings.most),
         SolverThreads(settings.questions, "comparisons, reversals and height checks", settings.most),
+        SolverThreads(settings.maps, "pictures", settings.most),
     )

@@ -26,6 +26,7 @@ from tramwright_solvers.model.errors import PlugInFault
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS, Question
 from ..execution.corrections import Corrections
+from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
 from ..execution.questions import Answerer
@@ -75,6 +76,7 @@ def create_app(
     metrics = metrics or Metrics(settings)
     workers = kinds(settings)
     engines = Engines(guests, settings)
+    gallery = Gallery(workers.maps, settings.map_cache, metrics)
     cache = GeometryCache(settings.cache)
     solver = Corrections(guests, settings, workers, metrics, cache)
     farm = stored(solver, guests, settings, workers, metrics)
@@ -102,7 +104,7 @@ def create_app(
             await farm.close()
         await asyncio.to_thread(guests.close)
 
-    handlers = routes(guests, settings, workers, engines, metrics, solver, farm)
+    handlers = routes(guests, settings, workers, engines, metrics, solver, gallery, farm)
     app = Litestar(
         route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry)],
         lifespan=[lifespan],

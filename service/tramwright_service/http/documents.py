@@ -14,10 +14,12 @@ from typing import Any, NamedTuple
 from litestar.types import ASGIApp, Receive, Scope, Send
 
 from ..execution.threads import SolverThreads
-from ..wire.accept import accepted, choose
+from ..wire.accept import OFFERED, accepted, choose
 from ..wire.decode import empty, unsupported
 from ..wire.problems import CUT_OFF, TOO_LARGE, UNSUPPORTED, RequestError
+from .pictures import Headers, Pictures
 
+NONE: Headers = ()
 DIRECT = "tramwright.direct"
 """Where a route handler holds the application that answers for it."""
 
@@ -31,19 +33,27 @@ class Sent(NamedTuple):
     receive: Receive
 
 
-def answering(answer: Callable[[Sent], Awaitable[bytes]], workers: SolverThreads, most: int) -> ASGIApp:
+def answering(
+    answer: Callable[[Sent], Awaitable[bytes]], workers: SolverThreads, most: int, pictures: Pictures | None = None
+) -> ASGIApp:
     """Return the application that sends a client the answer to its document, which may have ``most`` bytes."""
+    offered, drawn = (OFFERED, ()) if pictures is None else (pictures.offered, pictures.types)
 
     async def answered(scope: Scope, receive: Receive, send: Send) -> None:
-        wanted = choose(accepted(scope["headers"]))
+        wanted, more = choose(accepted(scope["headers"]), offered), NONE
         body = await whole(scope, receive, most)
-        workers.expect(body)
-        told = await answer(Sent(body, content_type(scope), wanted, receive))
+        if pictures is not None and wanted in drawn:
+            told = await pictures.picture(scope, body, content_type(scope), wanted, receive)
+            more = pictures.headers(wanted)
+        else:
+            workers.expect(body)
+            told = await answer(Sent(body, content_type(scope), wanted, receive))
         sent_as = f"{wanted}; charset=utf-8" if wanted.startswith("text/") else wanted
         headers = [
             (b"content-type", sent_as.encode()),
             (b"content-length", b"%d" % len(told)),
             (b"vary", b"accept"),
+            *more,
         ]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
         await send({"type": "http.response.body", "body": told, "more_body": False})

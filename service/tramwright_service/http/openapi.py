@@ -29,15 +29,18 @@ from tramwright_solvers.results.correction import Correction
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS
 from ..execution.corrections import Corrections
+from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
 from ..execution.threads import kinds
+from ..maps.colours import THEMES
 from ..settings import Settings
 from ..wire import problems
 from ..wire.json_schema import REF, components_of, placed
-from ..wire.media_types import JSON, MSGPACK, NDJSON, OCTETS, TEXT
+from ..wire.media_types import HTML, JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
 from ..wire.problems import Kind
 from . import openapi_farm as farm
+from .pictures import THEME
 from .routes import routes
 from .routes.batch import Engines
 
@@ -54,6 +57,7 @@ OF_A_BODY: tuple[Kind, ...] = (
     problems.INTERNAL,
     problems.PLUG_IN,
     problems.PLUG_IN_OUT_OF_TIME,
+    problems.ON_HOLD,
     problems.BUSY,
     problems.CROWDED,
 )
@@ -87,12 +91,15 @@ TAGS = (
 )
 
 SAYS = "The moves, what they leave, an order of work and a verdict."
+DRAWN = {"correct", *(question.operation_id for question in QUESTIONS if question.draws)}
+"""The operations whose answers can be drawn."""
 INVENTED = "Invented readings of an invented machine"
 
 
 def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     """Return the document of the API with these solvers."""
     workers, nobody = kinds(settings), PlugIns(registry, settings)
+    metrics = Metrics(settings)
     config = OpenAPIConfig(
         title="Tramwright",
         version=API,
@@ -120,8 +127,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     # An application that is never served: its only use is that the framework writes down its routes.
     metrics = Metrics(settings)
     solver = Corrections(nobody, settings, workers, metrics, GeometryCache(0))
+    gallery = Gallery(workers.maps, 0, metrics)
     paper = Litestar(
-        route_handlers=routes(nobody, settings, workers, Engines(nobody, settings), metrics, solver, None),
+        route_handlers=routes(nobody, settings, workers, Engines(nobody, settings), metrics, solver, gallery, None),
         openapi_config=config,
     )
     workers.close()
@@ -143,6 +151,10 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         for operation in path.values():
             if told := posted.get(operation["operationId"]):
                 bodies(operation, *told)
+                if operation["operationId"] == "correct":
+                    operation["responses"]["200"]["content"][HTML] = {"schema": {"type": "string"}}
+                if operation["operationId"] in DRAWN:
+                    pictures(operation)
             if operation["operationId"] == "correctBatch":
                 lines(operation)
             farm.describe(operation)
@@ -165,6 +177,23 @@ def bodies(
     operation["responses"]["200"] = {
         "description": says,
         "content": {JSON: {"schema": given}, MSGPACK: {"schema": given}, TEXT: {"schema": {"type": "string"}}},
+    }
+
+
+def pictures(operation: dict[str, Any]) -> None:
+    """Write as which pictures an operation answers, and how they may look."""
+    operation["parameters"] = [
+        {
+            "name": THEME,
+            "in": "query",
+            "required": False,
+            "description": f"How `{SVG}` and `{PNG}` look; no other form heeds it.",
+            "schema": {"type": "string", "enum": list(THEMES), "default": THEMES[0]},
+        }
+    ]
+    operation["responses"]["200"]["content"] |= {
+        SVG: {"schema": {"type": "string"}},
+        **{one: {"schema": {"type": "string", "format": "binary"}} for one in (PNG, PDF)},
     }
 
 

@@ -19,7 +19,7 @@ LANGUAGES: Mapping[str, dict[str, dict[str, str]]] = {
     for path in sorted((HERE / "messages").glob("*.json"), key=lambda path: (path.stem != "en", path.stem))
 }
 """The words of each language, by section and key; English, the first, is what others are compared with."""
-PAGES = {"/bench/machine": "machine"}
+PAGES = {"/bench": "bench", "/bench/machine": "machine"}
 """Path of each page and its name, which its template, its script, its style and its section of the words bear."""
 SHARED = "shared"
 """The section of words that every page has."""

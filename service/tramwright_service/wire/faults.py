@@ -175,7 +175,9 @@ class _Walk:
                     told.update(close)
                     known_here = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(known)}."
                     yield Fault(member(way, name), f"There is no member {quote(name)} here; {known_here}")
-                elif not told.issuperset(hint.instead_of):  # else the same is said of another member already
+                elif not (
+                    hint.instead_of and told.issuperset(hint.instead_of)
+                ):  # else the same is said of another member already
                     told.update(hint.instead_of)
                     yield Fault(member(way, name), hint.says)
         for name in schema.get("required", ()):

@@ -34,11 +34,28 @@ IN_SURVEY = Hint(f'Readings stand in `survey`; write "survey": {{"readings": [{R
 IN_MACHINE = Hint(f'This belongs to the machine; write "machine": {{{BED}, "supports": […]}}.', ("machine",))
 SOLVERS = Hint('Solvers are a list of objects; write "with": [{"solver": "three-screw"}].')
 ONE_EACH = f"Readings are a list with one object for each station; write [{READING}, …]."
+MOVES_NOTHING = Hint("This question moves nothing, so of `solve` it takes `with` alone; leave this out.")
+OFFSET_BESIDE = Hint(
+    "`offset` stands beside `solve` where two surveys are compared; at several heights each survey has a zero of its "
+    "own, and `offset` does not apply."
+)
+FORMS_ONLY = Hint(
+    "Planes are taken off both forms here, and bounds and stock are not looked at: of `solve`, `with` and `criterion` "
+    "apply."
+)
+FOR_A_PLAN = Hint(
+    "A plan is chosen before anything is read, so of `solve` it takes `with` and `offset`; leave this out."
+)
+OF_A_SEARCH = ("aim_for", "most_moves", "time_limit")
 
 UNKNOWN_MEMBERS: dict[tuple[str, str], Hint] = {
     **{("Bed", name): BY_ENDS for name in ("width", "depth", "length", "size")},
     **{("Screw", name): LEAD for name in ("pitch", "thread", "starts")},
     **{("Reading", name): VALUE for name in ("z", "reading", "gap", "dial", "height")},
+    **{("ChosenSolvers", name): MOVES_NOTHING for name in ("criterion", *OF_A_SEARCH)},
+    ("ChosenSolvers", "offset"): OFFSET_BESIDE,
+    **{("ReversalSolve", name): FORMS_ONLY for name in ("offset", *OF_A_SEARCH)},
+    **{("PlanSolve", name): FOR_A_PLAN for name in ("criterion", *OF_A_SEARCH)},
     **{("", name): IN_SURVEY for name in ("readings", "taken_at", "bed_temperature")},
     **{("", name): IN_MACHINE for name in ("bed", "supports", "rails", "indicator", "limit", "units")},
 }
@@ -55,7 +72,7 @@ OTHER_KINDS: dict[tuple[str, str], Hint] = {
     ),
     ("Support", "screw"): LEAD,
     ("Survey", "readings"): Hint(ONE_EACH),
-    **{(title, "with"): SOLVERS for title in ("Solve", "ChosenSolvers", "PlanSolve")},
+    **{(title, "with"): SOLVERS for title in ("Solve", "ChosenSolvers", "ReversalSolve", "PlanSolve")},
 }
 """By kind of object and the member whose value, or a part of whose list, is of another kind than is wanted."""
 

@@ -22,3 +22,12 @@ OCTETS = "application/octet-stream"
 """The same lines, for clients that know no better name for them."""
 
 LINES = (NDJSON, OCTETS)
+
+HTML = "text/html"
+
+SVG = "image/svg+xml"
+PNG = "image/png"
+PDF = "application/pdf"
+
+PICTURES = (SVG, PNG, PDF)
+"""What is drawn: for eyes and paper."""

@@ -101,6 +101,12 @@ PLUG_IN_OUT_OF_TIME = Kind(
     "A plug-in took too long",
     "Tell the author of the plug-in that the detail names, or name another solver in `solve.with`.",
 )
+ON_HOLD = Kind(
+    "plug-in-on-hold",
+    503,
+    "A plug-in has ended its process and is on hold",
+    "Try again after the seconds in Retry-After, or name another solver in `solve.with`.",
+)
 
 KINDS: tuple[Kind, ...] = (
     UNREADABLE,
@@ -118,6 +124,7 @@ KINDS: tuple[Kind, ...] = (
     INTERNAL,
     PLUG_IN,
     PLUG_IN_OUT_OF_TIME,
+    ON_HOLD,
     BUSY,
     CROWDED,
     OUT_OF_TIME,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any, Generic, Literal
 
 from msgspec import Meta, Struct, field
@@ -9,7 +10,7 @@ from msgspec import Meta, Struct, field
 from tramwright_solvers.lead_error.check import Surveys
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.machine import Machine
-from tramwright_solvers.model.options import USUAL, M, Solve
+from tramwright_solvers.model.options import USUAL, Criterion, M, Solve
 from tramwright_solvers.model.quantities import FEWEST, LEAST_STATIONS, Size
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.multisurvey.joint_adjustment import Errors
@@ -94,6 +95,18 @@ def height_check_request(registry: Registry) -> Any:
     return generic[registry.union()]
 
 
+class ReversalSolve(ChosenSolvers[M], Generic[M], frozen=True, forbid_unknown_fields=True):
+    """Whose rail seats are asked about, and what they would make small."""
+
+    criterion: Annotated[
+        Criterion,
+        Meta(
+            description="What the best moves of the rail seats would make small of the gantry's form: "
+            "`least-squares`, its root mean square; `minimum-zone`, its highest less lowest height."
+        ),
+    ] = "least-squares"
+
+
 class ReversalRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
     """One machine, and surveys of it with the plate turned or shifted in between, levelled anew each time or not."""
 
@@ -107,9 +120,9 @@ class ReversalRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=Tru
         ),
     ]
     solve: Annotated[
-        ChosenSolvers[M],
+        ReversalSolve[M],
         Meta(description="Whose rail seats are asked what they would leave of the gantry's form; left out, all."),
-    ] = field(default_factory=ChosenSolvers)
+    ] = field(default_factory=ReversalSolve)
 
 
 def reversal_request(registry: Registry) -> Any:
@@ -164,6 +177,21 @@ def survey_plan_request(registry: Registry) -> Any:
     return generic[registry.union()]
 
 
+class LastFault(Struct, frozen=True):
+    """What a plug-in did last to a process that answered for it."""
+
+    says: Annotated[str, Meta(description="In which method, and how the process ended.")]
+    at: Annotated[datetime, Meta(description="When that was, as RFC 3339 writes it, in UTC.")]
+    times: Annotated[int, Meta(ge=1, description="How many processes have ended over it since the service started.")]
+    on_hold: Annotated[
+        bool,
+        Meta(
+            description="True while they end so often that none is started: what none is free for is answered 503 "
+            "with Retry-After."
+        ),
+    ]
+
+
 class SolverEntry(Struct, frozen=True):
     """One solver, or a plug-in that was found and cannot be used."""
 
@@ -176,6 +204,10 @@ class SolverEntry(Struct, frozen=True):
         None
     )
     reason: Annotated[str | None, Meta(description="Why it cannot be used; null where it can.")] = None
+    last_fault: Annotated[
+        LastFault | None,
+        Meta(description="The last fault of a plug-in over which a process ended; null where there was none."),
+    ] = None
 
 
 class SolverDetail(SolverEntry, frozen=True):

@@ -116,11 +116,19 @@ def _constraints(problem: Problem) -> Constraints:
     )
 
 
-def _split(matrix: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return left vectors, singular values, right vectors (as columns) of the range, and a basis of the null space."""
+def _split(matrix: Floats, size: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return left vectors, singular values, right vectors (as columns) of the range, and a basis of the null space.
+
+    ``size`` is that of what the matrix was made from: where nothing of it is left but rounding, all is null space.
+    """
     left, values, right = np.linalg.svd(matrix, full_matrices=True)
-    rank = int(np.sum(values > RANK * np.max(values, initial=0.0)))
+    rank = int(np.sum(values > RANK * np.max(values, initial=size)))
     return left[:, :rank], values[:rank], right[:rank].T, right[rank:].T
+
+
+def _size(influence: Floats) -> float:
+    """Return the length of the longest column, which is no more than the largest singular value."""
+    return float(np.max(np.linalg.norm(influence, axis=0), initial=0.0))
 
 
 def _solve_equations(equal: Floats, target: Floats) -> tuple[Floats, Floats]:
@@ -132,7 +140,7 @@ def _solve_equations(equal: Floats, target: Floats) -> tuple[Floats, Floats]:
 def _on_equations(influence: Floats, to_fit: Floats, equal: Floats, target: Floats, effort: Floats) -> Floats:
     """Fit ``influence @ a`` to ``to_fit`` on the equations, then least effort; right-hand sides may be columns."""
     start, free = _solve_equations(equal, target)
-    left, values, right, unseen = _split(influence @ free)
+    left, values, right, unseen = _split(influence @ free, _size(influence))
     travels = start + free @ (right @ ((left.T @ (to_fit - influence @ start)).T / values).T)
     redundant = free @ unseen
     if redundant.shape[1]:
@@ -166,7 +174,7 @@ def _nearest(normals: Floats, floor: Floats) -> tuple[Floats, Floats] | None:
 def _within(influence: Floats, to_fit: Floats, limits: Constraints, effort: Floats, near: Floats) -> Floats | None:
     """Minimise over equations and inequalities: fit first, then effort, then the identified face solved exactly."""
     start, free = _solve_equations(limits.equal, limits.target)
-    left, values, right, unseen = _split(influence @ free)
+    left, values, right, unseen = _split(influence @ free, _size(influence))
     seen, redundant = free @ right, free @ unseen
     basis = np.hstack([seen, redundant])
     normals, floor = limits.normals @ basis, limits.floor - limits.normals @ start

@@ -15,7 +15,7 @@ smaller.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 import numpy as np
@@ -34,16 +34,18 @@ from ..multisurvey.joint_adjustment import (
     Errors,
     Fitted,
     Joint,
+    Reduced,
     fit_terms,
     join_surveys,
     observable_in_order,
     project_out,
 )
 from ..multisurvey.reduction import Group, collect_group, group_of, reduce_group, repeats
+from ..multisurvey.settling import Settled, bent, settle, slope_at
 from ..multisurvey.significance import CLOSE, CRITICAL, OVER_BED, beyond_chance, how_known, tested
 from .heat import Bows, heat
 from .results import AdjusterChange, Comparison, Remainder, StationChange, TermChange, TotalChange
-from .sentences import assumptions, cautions, finding, undetermined
+from .sentences import NOT_SETTLED, assumptions, cautions, finding, undetermined
 
 
 def compare(
@@ -89,11 +91,11 @@ class Compared(Struct, frozen=True):
         machine, joint = self.machine, self.joint
         late = (joint.survey == 1).astype(np.float64)[:, None]
         shapes = term_columns(machine.bed, joint.points)[:, self.offset == "free" :] * late
-        influence = self.group.influence(machine, joint.points) * late
+        settled = settle(self.group, machine, joint, late, self.travels)
         terms = self.terms(shapes)
         pairs = self.pairs()
         remainder = self.remainder(shapes, pairs)
-        adjusters, beyond = self.adjusters(influence, fit_terms(joint, np.concatenate([shapes, influence], axis=1)))
+        adjusters, beyond = self.adjusters(settled, shapes, late)
         by_name = {term.term: term for term in terms}
         bows: Bows = {"x": bow(by_name["bow-x"]), "y": bow(by_name["bow-y"])}
         total = self.total(len(pairs) == len(joint.common))
@@ -114,8 +116,9 @@ class Compared(Struct, frozen=True):
                 len(pairs),
                 held=any(one.hold for one in self.group.mechanisms),
                 repeated=repeats(before) or repeats(after),
+                bent=bent(self.group),
             ),
-            cautions=cautions(total, len(pairs)),
+            cautions=[*([] if settled.sure else [NOT_SETTLED]), *cautions(total, len(pairs))],
             solver_versions={mechanism.name(): mechanism.version for mechanism in self.group.mechanisms},
         )
 
@@ -155,27 +158,29 @@ class Compared(Struct, frozen=True):
             smallest_detectable=scale * least**0.5,
         )
 
-    def adjusters(self, influence: Floats, everything: Fitted) -> tuple[list[AdjusterChange], bool]:
+    def travels(self, joint: Joint, influence: Floats) -> Floats:
+        """Return the travels that explain the change with the least effort."""
+        return self.fit(joint, influence, self.group.allowed(self.machine)).values
+
+    def fit(self, joint: Joint, influence: Floats, allowed: Floats) -> Fitted:
+        """Fit the travels of all adjusters, those that are ``allowed`` (m, p)."""
+        effort = np.array([adjuster.effort for adjuster in self.group.adjusters])
+        return fit_terms(joint, influence, effort, allowed)
+
+    def adjusters(self, settled: Settled, shapes: Floats, late: Floats) -> tuple[list[AdjusterChange], bool]:
         """Write what each adjuster would have to have done, and whether there is more than they can do."""
         if not self.group.adjusters:
             return [], False
         allowed = self.group.allowed(self.machine)
-        effort = np.array([adjuster.effort for adjuster in self.group.adjusters])
-        fit = fit_terms(self.joint, influence, effort, allowed)
-        over_bed = self.group.influence(self.machine, bed_grid(self.machine.bed))
+        everything = fit_terms(settled.joint, np.concatenate([shapes, settled.influence], axis=1))
+        fit = self.fit(settled.joint, settled.influence, allowed)
+        over_bed = slope_at(self.group, self.machine, bed_grid(self.machine.bed), fit.values)
         known = how_known(fit.null, over_bed - (over_bed.mean(axis=0) if self.offset == "free" else 0.0), allowed)
-        single = project_out(self.joint, influence)
-        length = np.linalg.norm(single.columns, axis=0)
+        one_by_one = self.one_by_one(settled, everything, shapes, late)
         told = []
         may = np.linalg.norm(allowed @ allowed.T - np.eye(len(allowed)), axis=0) < CLOSE
         for j, (adjuster, solver) in enumerate(zip(self.group.adjusters, self.group.solver_of, strict=True)):
-            alone, alone_u, explains = None, None, False
-            if may[j] and length[j] > CLOSE * single.size[j]:
-                alone_u = 1.0 / float(length[j])
-                alone = float(single.columns[:, j] @ single.gaps) * alone_u**2
-                over = single.gaps - alone * single.columns[:, j]
-                left = float(over @ over) - everything.rest
-                explains = abs(alone) > CRITICAL * alone_u and not beyond_chance(left, everything.rank - 1)
+            alone, alone_u, explains = one_by_one(j) if may[j] else (None, None, False)
             travel, u, significant, least = tested(fit.values[j], fit.u[j])
             if known[j] == "unseen":
                 told.append(
@@ -188,6 +193,49 @@ class Compared(Struct, frozen=True):
                     )
                 )
         return told, beyond_chance(fit.rest - everything.rest, everything.rank - fit.rank)
+
+    def one_by_one(
+        self, settled: Settled, everything: Fitted, shapes: Floats, late: Floats
+    ) -> Callable[[int], tuple[float | None, float | None, bool]]:
+        """Return what says of an adjuster which travel of it alone is likeliest, its u, and whether that explains all;
+        one that is not linear has a slope of its own for that."""
+        curved = bent(self.group)
+
+        def against(one: Settled) -> tuple[Reduced, Floats, Fitted]:
+            fit = (
+                everything if one is settled else fit_terms(one.joint, np.concatenate([shapes, one.influence], axis=1))
+            )
+            single = project_out(one.joint, one.influence)
+            return single, np.linalg.norm(single.columns, axis=0), fit
+
+        flat = settled
+        if curved:
+            flat = Settled(self.joint, self.group.influence(self.machine, self.joint.points) * late, sure=True)
+        usual = against(flat)
+
+        def told(j: int) -> tuple[float | None, float | None, bool]:
+            single, lengths, fit = usual
+            if self.group.solver_of[j] in curved:
+                own: Floats = np.eye(len(self.group.adjusters))[j]
+
+                def only(joint: Joint, influence: Floats) -> Floats:
+                    travels: Floats = own * fit_terms(joint, influence[:, [j]]).values[0]
+                    return travels
+
+                found = settle(self.group, self.machine, self.joint, late, only)
+                if not found.sure:
+                    return None, None, False
+                single, lengths, fit = against(found)
+            column, length = single.columns[:, j], float(lengths[j])
+            if length <= CLOSE * single.size[j]:
+                return None, None, False
+            u = 1.0 / length
+            alone = float(column @ single.gaps) * u**2
+            over = single.gaps - alone * column
+            left = float(over @ over) - fit.rest
+            return alone, u, abs(alone) > CRITICAL * u and not beyond_chance(left, fit.rank - 1)
+
+        return told
 
     def stations(self, pairs: np.ndarray) -> list[StationChange]:
         """Write the change at every station that both surveys read."""

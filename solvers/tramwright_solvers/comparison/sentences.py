@@ -77,8 +77,14 @@ def explanation(units: Literal["mm", "inch"], adjusters: Sequence[AdjusterChange
     return f"As if by {', '.join(several)}." if several else ""
 
 
-def assumptions(joint: Joint, shared: int, *, held: bool, repeated: bool) -> list[str]:
-    """Say what the numbers rest on; ``shared`` stations were read in both surveys."""
+NOT_SETTLED = (
+    "The travels of adjusters whose effect is not proportional to travel did not settle: do not rely on the travels "
+    "given, nor on their uncertainty."
+)
+
+
+def assumptions(joint: Joint, shared: int, *, held: bool, repeated: bool, bent: Sequence[str]) -> list[str]:
+    """Say what the numbers rest on; ``shared`` stations were read in both surveys, ``bent`` solvers are not linear."""
     told = [COMMON if joint.common.any() else INDEPENDENT]
     if shared < len(joint.common):
         told.append(
@@ -89,6 +95,12 @@ def assumptions(joint: Joint, shared: int, *, held: bool, repeated: bool) -> lis
         told.append("Adjusters under `hold` are taken not to have moved.")
     if repeated:
         told.append(REPEATED)
+    if bent:
+        told.append(
+            f"The effect of the adjusters of {', '.join(f'`{name}`' for name in bent)} is not proportional to travel: "
+            "their travels are from where the machine's description says that they stand, and taken to be from there "
+            "in the first survey; each u is by the slope at the travel."
+        )
     return told
 
 

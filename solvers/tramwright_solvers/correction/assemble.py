@@ -12,6 +12,7 @@ from msgspec.structs import asdict, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
+from ..diagnostics.likeness import stations_of
 from ..diagnostics.outliers import may_hold_slips
 from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
@@ -196,6 +197,7 @@ class ReducedStack(Struct, frozen=True):
             answers.append(
                 Correction(
                     **asdict(told) | {"predicted": predicted},
+                    patches=stations_of(prepared.patches),
                     over_bed=WholeBed(*whole[row]),
                     budget=budgets[row],
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),

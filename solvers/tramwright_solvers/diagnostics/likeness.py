@@ -57,6 +57,13 @@ class Patches(NamedTuple):
         )
 
 
+def stations_of(patches: Floats | None) -> list[list[int]]:
+    """Return the numbers of the stations on each patch, given on which patches each lies (n, p); none for one piece."""
+    if patches is None:
+        return []
+    return [np.flatnonzero(np.all(patches == one, axis=1)).tolist() for one in np.unique(patches, axis=0)]
+
+
 def patch_planes(bed: Bed, points: Floats, of: Floats, known: Floats) -> Floats:
     """Return the planes of patches at points (n, 2) that lie on the patches ``of`` (n, p), zero beyond each; the
     patches are those of ``known``. Shape (n, 3 per patch).

@@ -30,6 +30,7 @@ from ..model.quantities import Coordinate
 from ..model.survey import Survey
 from ..multisurvey.joint_adjustment import Fitted, Joint, fit_terms, join_surveys, observable_in_order
 from ..multisurvey.reduction import Group, ReducedSurvey, collect_group, group_of, reduce_group, repeats
+from ..multisurvey.settling import bent, change_at
 from ..multisurvey.significance import CRITICAL, OVER_BED, beyond_chance, how_known, tested
 from . import sentences
 from .results import (
@@ -191,7 +192,7 @@ class Climb(Struct, frozen=True):
             growth_u=PER_100_MM * growth_u,
             limit_after=limit_after,
             uneven=uneven,
-            doubts=self.doubts(),
+            doubts=[*self.doubts(), *self.curvature(both)],
             levels=[self.level(height, one) for height, one in zip(self.heights.tolist(), measured, strict=True)],
             undetermined=self.undetermined(terms, leads),
             remedies=sentences.remedies(machine, cause, leads, PER_100_MM * growth, limit_after, uneven),
@@ -255,6 +256,15 @@ class Climb(Struct, frozen=True):
         shapes = term_columns(self.machine.bed, self.joint.points)[:, 1:]
         fit = fit_terms(self.joint.within(), (own[:, :, None] * shapes[:, None, :]).reshape(len(shapes), -1))
         return [sentences.DISAGREE] if beyond_chance(fit.rest, fit.dof) else []
+
+    def curvature(self, fit: Fitted) -> list[str]:
+        """Say where lead errors are so large that adjusters which are not linear would do something else."""
+        points, travels = self.joint.points, fit.values[: len(self.group.adjusters)]
+        off = (
+            change_at(self.group, self.machine, points, travels) - self.group.influence(self.machine, points) @ travels
+        )
+        curved = np.max(np.abs(off), initial=0.0) > np.min(self.joint.variance) ** 0.5
+        return [sentences.not_proportional(bent(self.group))] if curved else []
 
     def growth(self, fit: Fitted, seen: np.ndarray) -> tuple[float, float]:
         """Return by how much the total over the bed changes with each unit of height, and its u."""

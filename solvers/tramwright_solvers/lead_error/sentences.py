@@ -130,6 +130,14 @@ def remedies(
     return told
 
 
+def not_proportional(solvers: Sequence[str]) -> str:
+    return (
+        f"The effect of the adjusters of {', '.join(f'`{name}`' for name in solvers)} is not proportional to travel, "
+        "and what these errors come to over the whole height differs from it by more than a reading's u: the lead "
+        "errors are by their slope where the machine's description says that they stand."
+    )
+
+
 def assumptions(group: Group, repeated: bool) -> list[str]:
     """Say what the numbers rest on."""
     told = [

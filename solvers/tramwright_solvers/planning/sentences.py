@@ -55,9 +55,17 @@ def rounding(step: float, apart: float, rows: int, count: int, costs: float | No
     return f"{said} That makes u, on the whole, {costs:.1%} larger than at stations that may stand anywhere."
 
 
-def cautions(crossing: Sequence[int]) -> list[str]:
-    """Return what can hurt while a plan is read; the ways to the ``crossing`` stations pass over kept-out places."""
+def cautions(crossing: Sequence[int], bent: Sequence[str]) -> list[str]:
+    """Return what can hurt while a plan is read, and what it does not say.
+
+    The ways to the ``crossing`` stations pass over kept-out places; the ``bent`` solvers are not linear.
+    """
     found = list(GENERAL_CAUTIONS)
+    if bent:
+        found.append(
+            f"The effect of the adjusters of {', '.join(f'`{name}`' for name in bent)} is not proportional to travel: "
+            "each u here is that of a small move. The correction says how well a large one is known."
+        )
     if crossing:
         found.append(
             f"The way to station{'s' if len(crossing) > 1 else ''} {', '.join(map(str, crossing))} passes over a place "

@@ -134,7 +134,10 @@ def plan_survey(
         places=len(free),
         why_count=why,
         reading_u=reading_u(job),
-        cautions=sentences.cautions([i for i, stop in enumerate(plan.stations, 1) if stop.over_kept_out]),
+        cautions=sentences.cautions(
+            [i for i, stop in enumerate(plan.stations, 1) if stop.over_kept_out],
+            [mechanism.name() for mechanism, _ in job.parts if not mechanism.linear],
+        ),
         solver_versions={mechanism.name(): mechanism.version for mechanism, _ in job.parts},
     )
 

@@ -129,6 +129,13 @@ class Correction(Shown, frozen=True):
         Predicted,
         Meta(description="Total indicator reading to be expected once the moves are made, and every station."),
     ]
+    patches: Annotated[
+        list[list[int]],
+        Meta(
+            description="Where the bed is in patches: for each, the places of its stations in `predicted.stations`, "
+            "the first being 0. Nothing is interpolated from one to another. Empty where the bed is one piece."
+        ),
+    ]
     over_bed: Annotated[WholeBed, Meta(description="The same totals over the whole bed, between the stations too.")]
     budget: Annotated[Budgets, Meta(description="Where the uncertainty of both totals comes from.")]
     moves: Annotated[

@@ -13,12 +13,15 @@ from typing import Literal
 import numpy as np
 from msgspec.structs import asdict
 
+from ..adjustment.minimum_zone import chebyshev
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Floats, Mechanism
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
+from ..model.options import Criterion
 from ..model.units import K
 from ..multisurvey.reduction import Group, collect_group, group_of
+from ..multisurvey.settling import bent
 from ..reduction.validation import machine_faults
 from ..uncertainty.conformity import standing
 from .further import Candidate, candidates
@@ -51,11 +54,13 @@ def reverse(
     surveys: Sequence[PlacedSurvey],
     mechanisms: Sequence[Mechanism] = (),
     registry: Registry | None = None,
+    criterion: Criterion = "least-squares",
 ) -> Reversal:
     """Tell plate form and gantry form apart, as far as the surveys can.
 
     The rail seats of the ``mechanisms`` are asked what they would leave of the gantry's form; where none is named,
-    those of all that suit, looked for in the ``registry`` (by default all installed).
+    those of all that suit, looked for in the ``registry`` (by default all installed). ``criterion`` says what the moves
+    would make small.
 
     Raises:
         Refused: something in the machine, the surveys or the mechanisms is wrong, or the surveys cannot be compared;
@@ -79,7 +84,7 @@ def reverse(
     shapes = undecided_shapes(apart, plate)
     tried, beyond = candidates(apart)
     totals = levelled(laid)
-    rails, versions = after_rails(machine, gantry, group)
+    rails, versions = after_rails(machine, gantry, group, criterion)
     split = len(plate.points)
     size, u = open_part.range()
     open_formed = bool(apart.null.shape[1]) and open_part.formed()
@@ -107,7 +112,7 @@ def reverse(
         further=next_survey(tried, undecided),
         laid=totals,
         agreement=Agreement(apart.excess, apart.dof, apart.contradicted),
-        doubts=doubts(machine, surveys, laid, apart.contradicted),
+        doubts=doubts(machine, surveys, laid, apart.contradicted, [name for name in bent(group) if name in versions]),
         cautions=cautions(surveys),
         solver_versions=versions,
     )
@@ -239,24 +244,28 @@ def levelled(laid: MatchedSurveys) -> list[LaidTotal]:
     return totals
 
 
-def after_rails(machine: Machine, gantry: Form, group: Group) -> tuple[float | None, dict[str, str]]:
+def after_rails(
+    machine: Machine, gantry: Form, group: Group, criterion: Criterion
+) -> tuple[float | None, dict[str, str]]:
     """Return the range of the gantry's decided form once its own adjusters, rail seats mostly, are moved for the best,
     None without any; and the versions of the solvers that move them.
 
     Bounds and stock are not looked at: this says what the rails could reach, not what to move; seats that are held
     stay.
     """
-    columns, versions = [gantry.columns[:, :3]], dict[str, str]()
     held = {name for mechanism in group.mechanisms for name in mechanism.hold}
-    seats = [one.kind != "support" and one.id not in held for one in group.adjusters]
-    if any(seats):
-        movers = {name for name, seat in zip(group.solver_of, seats, strict=True) if seat}
-        versions = {one.name(): one.version for one in group.mechanisms if one.name() in movers}
-        columns.append(group.influence(machine, gantry.points)[:, seats])
-    if len(columns) == 1:
+    seats = np.array([one.kind != "support" and one.id not in held for one in group.adjusters], dtype=np.bool_)
+    movers = {name for name, seat in zip(group.solver_of, seats, strict=True) if seat}
+    versions = {one.name(): one.version for one in group.mechanisms if one.name() in movers}
+    if not movers:
         return None, versions
-    design = np.concatenate(columns, axis=1)
+    design = np.concatenate([gantry.columns[:, :3], group.influence(machine, gantry.points)[:, seats]], axis=1)
     size = np.linalg.norm(design, axis=0)
     design = design / np.where(size > 0.0, size, 1.0)
     heights = gantry.decided.heights
-    return float(np.ptp(heights - design @ np.linalg.lstsq(design, heights, rcond=1e-9)[0])), versions
+    best = (
+        chebyshev(design, heights[None]).coefficients[0]
+        if criterion == "minimum-zone"
+        else np.linalg.lstsq(design, heights, rcond=1e-9)[0]
+    )
+    return float(np.ptp(heights - design @ best)), versions

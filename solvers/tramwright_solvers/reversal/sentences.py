@@ -183,9 +183,17 @@ def laid_better_says(machine: Machine, turned: float, shifted: tuple[float, floa
     )
 
 
-def doubts(machine: Machine, surveys: Sequence[PlacedSurvey], laid: MatchedSurveys, contradicted: bool) -> list[str]:
-    """Return what puts the answer in doubt."""
+def doubts(
+    machine: Machine, surveys: Sequence[PlacedSurvey], laid: MatchedSurveys, contradicted: bool, bent: Sequence[str]
+) -> list[str]:
+    """Return what puts the answer in doubt; the adjusters of the ``bent`` solvers are not linear."""
     found = []
+    if bent:
+        found.append(
+            f"The effect of the adjusters of {', '.join(f'`{name}`' for name in bent)} is not proportional to travel: "
+            "what they would leave of the gantry's form is by their slope where the machine's description says that "
+            "they stand."
+        )
     if contradicted:
         found.append(
             "The surveys contradict each other by more than the scatter of the readings explains: the plate bent "

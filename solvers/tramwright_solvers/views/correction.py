@@ -82,23 +82,28 @@ def as_html(correction: Correction) -> str:
 
 def headline(correction: Correction, digits: int) -> list[str]:
     """Return what to do, totals and verdicts, what is taken for granted, what to take care of, and the steps."""
-    verdict, unit, found, after = correction.verdict, correction.units, correction.as_found, correction.predicted
-    lines = [f"{correction.machine}: {correction.says}"]
-    told = (
-        f"As found {with_u(found, digits)} {unit} (± U, k = {found.k:.3g}): {VERDICT[verdict.as_found]} of "
-        f"{verdict.limit:.{digits}f} {unit}"
-    )
-    if correction.moves:
-        told += f"; afterwards {with_u(after, digits)} {unit}: {VERDICT[verdict.predicted]}"
-    lines.append(f"{told} ({verdict.rule}{probability(verdict.probability)}).")
-    if verdict.decided_by and verdict.decided_by != correction.says:
-        lines.append(verdict.decided_by)
+    lines = [f"{correction.machine}: {correction.says}", *verdicts(correction, digits)]
     if correction.assumed:
         lines.append(f"Assumed, not given: {'; '.join(correction.assumed)}.")
     if correction.cautions:
         lines.append(f"Take care: {' '.join(correction.cautions)}")
     steps = ["What to do:", *numbered(step.do for step in correction.steps)] if correction.steps else []
     return [*map(wrapped, lines), *steps]
+
+
+def verdicts(correction: Correction, digits: int) -> list[str]:
+    """Return both totals against the limit, and what would decide what is undecided."""
+    verdict, unit, found, after = correction.verdict, correction.units, correction.as_found, correction.predicted
+    told = (
+        f"As found {with_u(found, digits)} {unit} (± U, k = {found.k:.3g}): {VERDICT[verdict.as_found]} of "
+        f"{verdict.limit:.{digits}f} {unit}"
+    )
+    if correction.moves:
+        told += f"; afterwards {with_u(after, digits)} {unit}: {VERDICT[verdict.predicted]}"
+    lines = [f"{told} ({verdict.rule}{probability(verdict.probability)})."]
+    if verdict.decided_by and verdict.decided_by != correction.says:
+        lines.append(verdict.decided_by)
+    return lines
 
 
 def why(correction: Correction, digits: int) -> str:

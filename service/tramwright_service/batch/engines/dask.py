@@ -1,4 +1,5 @@
-"""A dask cluster as engine: every worker of it answers chunks with the solvers installed there.
+"""A dask cluster as engine: every worker of it answers chunks with the solvers installed there, plug-ins among them in
+processes of their own.
 
 Its scheduler stores nothing: when it is lost, chunks under way are lost too, and the batch ends with an error. Finished
 chunks are in files, and the same command answers the rest.
@@ -8,46 +9,74 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Callable
 from functools import cache
+from threading import Lock
+from typing import NamedTuple
 
 import distributed
 import msgspec
 from distributed.scheduler import KilledWorker
 
-from tramwright_solvers.mechanisms.registry import Registry, installed
+from tramwright_solvers.mechanisms.registry import Registry, announced_here, installed
 
+from ...execution.plug_ins.hosts import PlugIns
+from ...settings import Settings
 from ...wire.problems import INTERNAL, write
 from ..answerer import DEADLY, PARTS, LineAnswerer, versions
-from ..lines import ChunkAnswer, failed, joined
+from ..lines import ChunkAnswer, Elsewhere, failed, joined
 from ..splitter import Chunk
-from .base import EngineLost
+from .base import EngineLost, answered_by, lines_elsewhere
 
 CONNECT = 5
 """Seconds to wait for the scheduler's first answer."""
 FOR_EACH = 2
 """Chunks under way for each thread of the cluster, so that none is idle during a round trip."""
 
+_FINDING = Lock()
+
 
 class Differs(Exception):
     """A worker of the cluster has other versions than this host, so its answers might differ."""
 
 
+class Here(NamedTuple):
+    """What a worker of the cluster answers with, and its versions."""
+
+    lines: LineAnswerer
+    plug_ins: PlugIns
+    versions: str
+
+
 @cache
-def _lines() -> tuple[LineAnswerer, str]:
-    registry = installed()
-    return LineAnswerer(registry), versions(registry)
+def _found() -> Here:
+    plug_ins = PlugIns.found(announced_here(), installed(with_plug_ins=False), Settings())
+    lines = LineAnswerer(plug_ins.registry, suited=plug_ins.suited)
+    return Here(lines, plug_ins, versions(plug_ins.registry))
+
+
+def here() -> Here:
+    """Return it; the plug-ins of this worker are tested once, whichever of its threads comes first."""
+    with _FINDING:
+        return _found()
 
 
 def answer(message: bytes, expected: str) -> bytes:
-    """Answer one chunk; this runs on the cluster.
+    """Answer the first lines of a chunk, up to those that plug-ins answer; this runs on the cluster.
 
     Raises:
         Differs: the versions here are not those of who asks.
     """
-    lines, own = _lines()
-    if own != expected:
+    if (own := here().versions) != expected:
         raise Differs(f"A worker of the cluster has {own}; here it is {expected}. Install the same on both.")
-    return msgspec.msgpack.encode(lines.answer(msgspec.msgpack.decode(message, type=Chunk)))
+    return msgspec.msgpack.encode(here().lines.begin(msgspec.msgpack.decode(message, type=Chunk)))
+
+
+async def answer_elsewhere(how: bytes, message: bytes) -> bytes:
+    """Have plug-ins answer a line, in processes of their own beside a worker; this runs on the cluster."""
+    plug_ins = (await asyncio.to_thread(here)).plug_ins
+    line = msgspec.msgpack.decode(message, type=Chunk)
+    return msgspec.msgpack.encode(await answered_by(plug_ins, msgspec.msgpack.decode(how, type=Elsewhere), line))
 
 
 class DaskEngine:
@@ -89,12 +118,24 @@ class DaskEngine:
         Raises:
             EngineLost: the scheduler is gone, or its workers have other versions.
         """
-        try:
-            return await self._ask(chunk)
-        except KilledWorker:
-            pass
-        # The scheduler suspects all that a dead worker had, so good lines come here with the deadly one: one part at a
-        # time is asked again, and a line is refused only where workers die over it once more.
+        parts = list[ChunkAnswer]()
+        left: Chunk | None = chunk
+        while left is not None:
+            try:
+                part = await self._ask(left)
+            except KilledWorker:
+                parts.append(await self._in_parts(left))
+                break
+            more, left = await lines_elsewhere(part, left, self._elsewhere)
+            parts += [part, *more]
+        return joined(parts)
+
+    async def _in_parts(self, chunk: Chunk) -> ChunkAnswer:
+        """Answer a chunk over which workers died.
+
+        The scheduler suspects all that a dead worker had, so good lines come here with the deadly one: one part at a
+        time is asked again, and a line is refused only where workers die over it once more.
+        """
         if len(chunk.lines) > 1:
             return joined([await self.answer(part) for part in chunk.cut(PARTS)])
         async with self._suspect:
@@ -103,6 +144,13 @@ class DaskEngine:
             except KilledWorker:
                 return failed(chunk, write(INTERNAL, DEADLY))
 
+    async def _elsewhere(self, how: Elsewhere, line: Chunk) -> ChunkAnswer:
+        """Have the plug-ins of the cluster answer a line."""
+        try:
+            return await self._call(answer_elsewhere, msgspec.msgpack.encode(how), msgspec.msgpack.encode(line))
+        except KilledWorker:
+            return failed(line, write(INTERNAL, DEADLY))
+
     async def _ask(self, chunk: Chunk) -> ChunkAnswer:
         """Have the cluster answer a chunk.
 
@@ -110,8 +158,11 @@ class DaskEngine:
             KilledWorker: workers died that had it.
             EngineLost: the scheduler is gone, or its workers have other versions.
         """
+        return await self._call(answer, msgspec.msgpack.encode(chunk), self._versions)
+
+    async def _call(self, what: Callable[..., object], *given: object) -> ChunkAnswer:
         try:
-            future = self._client.submit(answer, msgspec.msgpack.encode(chunk), self._versions, pure=False)
+            future = self._client.submit(what, *given, pure=False)
             return msgspec.msgpack.decode(await future, type=ChunkAnswer)
         except KilledWorker:
             raise

@@ -19,15 +19,14 @@ import msgspec
 from tramwright_solvers.correction.cache import MOST_BYTES
 from tramwright_solvers.correction.cost import Most
 from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.model.errors import SolverError
 
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import LENGTH
-from ...wire.problems import INTERNAL, RequestError, Told, describe, write
+from ...wire.problems import INTERNAL, write
 from ..answerer import DEADLY, PARTS, USUAL
 from ..lines import ChunkAnswer, Elsewhere, failed, joined
 from ..splitter import Chunk
-from .base import EngineLost
+from .base import EngineLost, answered_by, lines_elsewhere
 
 TRIES = 3
 """Workers that must have died over a line, the last one over it alone, before it is refused."""
@@ -187,15 +186,11 @@ class LocalEngine:
             if part is not None:
                 self._false_starts, deaths = 0, 0
                 parts.append(part)
-                if not part.left:
+                more, left = await lines_elsewhere(part, chunk, self._elsewhere)
+                parts += more
+                if left is None:
                     return joined(parts)
-                chunk = chunk.last(part.left)
-                if done := len(part.elsewhere):
-                    lines = [self._elsewhere(one, chunk.part(at, at + 1)) for at, one in enumerate(part.elsewhere)]
-                    parts += await asyncio.gather(*lines)
-                    if done == len(chunk.lines):
-                        return joined(parts)
-                    chunk = chunk.last(len(chunk.lines) - done)
+                chunk = left
                 continue
             deaths += 1
             if len(chunk.lines) > 1:
@@ -208,10 +203,7 @@ class LocalEngine:
     async def _elsewhere(self, how: Elsewhere, line: Chunk) -> ChunkAnswer:
         """Have plug-ins answer a line."""
         assert self._plug_ins is not None  # a registry has guests only with what answers for them
-        try:
-            return _decode(await self._plug_ins.line(how.plug_ins, how.named, _encode(line)))
-        except (SolverError, RequestError, Told) as error:
-            return failed(line, describe(error))
+        return await answered_by(self._plug_ins, how, line)
 
     async def close(self) -> None:
         """End every process; who still waits for an answer gets EngineLost."""

@@ -16,7 +16,7 @@ CLUSTER = "dask://"
 async def start(where: str, workers: int, plug_ins: PlugIns, cache: int, most: Most = USUAL) -> Engine:
     """Return the engine of this name: `local`, or `dask://host:port`; a line may take as much as ``most`` says.
 
-    What a cluster's workers may take is usual for all, and plug-ins run in them.
+    What a cluster's workers may take is usual for all; each has processes of its own for plug-ins.
 
     ``cache`` is how many bytes of prepared geometries each process on this host keeps.
 

@@ -11,6 +11,8 @@ import asyncio
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from threading import Lock
 
 import msgspec
 from litestar.types import Receive
@@ -24,7 +26,8 @@ from tramwright_solvers.model.machine import Machine
 
 from ...settings import Settings
 from ...wire.problems import BUSY, RequestError
-from .messages import DESCRIBE, LINE, Ask, First
+from ...wire.requests import LastFault
+from .messages import DESCRIBE, LINE, SLACK, Ask, First
 from .picking import Picker
 from .pool import Pool
 from .process import PlugInProcess
@@ -44,9 +47,10 @@ class PlugIns:
         self.registry = registry
         self._settings = settings
         self._pools: OrderedDict[frozenset[str], Pool] = OrderedDict()
+        self._ended, self._noting = dict[str, LastFault](), Lock()
         for process in begun:
             names = frozenset(one.name for one in process.first.plug_ins)
-            self._pools[names] = Pool(process.first, [process])
+            self._pools[names] = Pool(process.first, [process], self._note)
         self.asking = self._first([name for name, one in registry.guests.items() if one.asks])
         self._picker = Picker(self.asking)
 
@@ -82,15 +86,17 @@ class PlugIns:
             return self.registry.guests_among(named)
         if (known := self._picker.known(machine)) is not None:
             return known
-        return await asyncio.to_thread(self._picker.suited, machine)
+        return await asyncio.to_thread(self.suited, machine)
 
-    async def ask(
-        self, names: Sequence[str], ask: Ask, named: Sequence[Mechanism], receive: Receive | None = None
-    ) -> bytes:
+    def suited(self, machine: Machine) -> tuple[str, ...]:
+        """Return the plug-ins that suit a machine; waits for them where that is not known yet."""
+        return self._picker.suited(machine)
+
+    async def ask(self, names: Sequence[str], ask: Ask, named: Sequence[Mechanism], receive: Receive) -> bytes:
         """Have plug-ins answer a request that names these solvers.
 
         Raises:
-            RequestError: all places are taken; may be tried again.
+            RequestError: all places are taken, or the plug-ins are on hold; may be tried again.
             Told, PlugInFault, OutOfTime: as :meth:`Pool.ask`.
         """
         return await self._pool(frozenset(names)).ask(ask, [one.name() for one in named], receive)
@@ -101,14 +107,27 @@ class PlugIns:
         Raises:
             RequestError, Told, PlugInFault: as for :meth:`ask`.
         """
-        return await self._pool(frozenset(names)).ask(Ask(LINE, chunk), named)
+        return await self._pool(frozenset(names)).line(Ask(LINE, chunk), named)
+
+    def _note(self, fault: PlugInFault) -> None:
+        """Keep what is told of a plug-in over which a process ended; this runs on any thread."""
+        with self._noting:
+            known = self._ended.get(fault.plug_in)
+            times = 1 if known is None else known.times + 1
+            self._ended[fault.plug_in] = LastFault(fault.detail, datetime.now(UTC), times, on_hold=False)
+
+    def last_fault(self, name: str) -> LastFault | None:
+        """Return what is known of the faults of a plug-in over which processes of this service ended."""
+        known = self._ended.get(name)
+        held = known is not None and any(pool.on_hold for names, pool in self._pools.items() if name in names)
+        return replace(known, on_hold=True) if known is not None and held else known
 
     def _pool(self, names: frozenset[str]) -> Pool:
         pool = self._pools.pop(names, None)
         if pool is None:
             if len(self._pools) >= MOST_SETS:
                 self._make_room()
-            pool = Pool(self._first(names))
+            pool = Pool(self._first(names), (), self._note)
         self._pools[names] = pool
         return pool
 
@@ -137,7 +156,8 @@ def test(plug_in: Announced, settings: Settings) -> tuple[Description, PlugInPro
     """Load a plug-in in a process of its own and have it tested there; return the process if it is fit for use."""
     process = PlugInProcess(first(settings, [plug_in]))
     try:
-        described = _described(process.ask(Ask(DESCRIBE, b"")).body)
+        # its clock runs twice, for loading and for the example; this is for who has put it out of order
+        described = _described(process.ask(Ask(DESCRIBE, b""), within=2.0 * settings.plug_in_seconds + SLACK).body)
     except PlugInFault as fault:
         return Description(plug_in.name, plug_in, reason=fault.detail), None
     if described.reason is not None:

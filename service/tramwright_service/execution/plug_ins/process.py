@@ -25,13 +25,17 @@ from .messages import LENGTH, Ask, First, Reply
 
 PROGRAM = """
 import contextlib, os
-with contextlib.suppress(OSError):  # a host may not allow it
-    os.nice({})
+gives_way, processors = {}, os.sched_getaffinity(0)
+if gives_way:
+    with contextlib.suppress(OSError):  # a host may not allow it
+        os.nice(gives_way)
+        os.sched_setaffinity(0, processors - {{min(processors)}} or processors)
 from tramwright_service.batch.engines.plug_in_worker import main
 main()
 """
 """What runs in the process; it stands further down, for it answers with everything there is. It gives way from the
-start, because a plug-in may have it started again and again."""
+start, because a plug-in may have it started again and again, and leaves one processor, where there are several, to
+others: a loop that gives way is felt all the same by whoever wakes up beside it."""
 GIVES_WAY = {"answers": 15, "suits": 0}
 """By how much its priority is lower: what a plug-in does must not be felt by others, but these wait for `suits`."""
 
@@ -87,8 +91,8 @@ class PlugInProcess:
         """Whether it can be asked nothing more."""
         return self._process.poll() is not None
 
-    def ask(self, ask: Ask, waits: Callable[[], bool] = lambda: True) -> Reply:
-        """Return the reply.
+    def ask(self, ask: Ask, waits: Callable[[], bool] = lambda: True, within: float | None = None) -> Reply:
+        """Return the reply, waited for no longer than ``within`` seconds, by default as long as a request may take.
 
         Raises:
             PlugInFault: the process ended meanwhile: says in which method of which plug-in, and how.
@@ -96,7 +100,7 @@ class PlugInProcess:
         """
         self._unsent += self._framed(_encode(ask))
         try:
-            return _reply(self._next(monotonic() + self.first.patience, waits))
+            return _reply(self._next(monotonic() + (within or self.first.patience), waits))
         except (OSError, TimeoutError) as error:
             if not (late := isinstance(error, TimeoutError)):
                 with suppress(subprocess.TimeoutExpired):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ...execution.corrections import Corrections
+from ...execution.gallery import Gallery
 from ...execution.metrics import Metrics
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.threads import Kinds
@@ -22,14 +23,15 @@ def routes(
     engines: batch.Engines,
     metrics: Metrics,
     solver: Corrections,
+    gallery: Gallery,
     farm: Farm | None,
 ) -> list[Any]:
     """Return every documented route, and ``/metrics``."""
     return [
-        corrections.create(solver, settings),  #                     POST /v1/corrections
+        corrections.create(solver, settings, gallery),  #            POST /v1/corrections
         batch.create(settings, engines, metrics, farm),  #           POST /v1/corrections/batch
-        *questions.create(plug_ins, settings, workers, metrics),  #  POST /v1/<question>, one for each row of the table
-        *solvers.create(plug_ins.registry),  #                       GET  /v1/solvers, /v1/solvers/{name}
+        *questions.create(plug_ins, settings, workers, metrics, gallery),  # POST /v1/<question>, one for each row
+        *solvers.create(plug_ins),  #                                GET  /v1/solvers, /v1/solvers/{name}
         *machines.create(plug_ins.registry, settings, farm),  #      /v1/machines/{machine}
         *surveys.create(plug_ins.registry, settings, farm),  #       /v1/machines/{machine}/surveys, …/notes
         *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing

@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
+import msgspec
 from litestar import post
 from litestar.handlers import HTTPRouteHandler
-from litestar.types import ASGIApp
+from litestar.types import ASGIApp, Receive
 from msgspec import UNSET
 
 from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.results.correction import Correction
 
 from ...execution.corrections import Corrections
+from ...execution.gallery import Asked, Gallery
 from ...execution.plug_ins.messages import CORRECTIONS, Ask
+from ...maps.subjects import of_correction
 from ...settings import Settings
 from ...wire.decode import Decoder
+from ...wire.media_types import HTML, MSGPACK, PICTURES, PNG, SVG
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
 from ..documents import DIRECT, Sent, answering
+from ..pictures import Pictures, map_of
 
 
-def create(corrections: Corrections, settings: Settings) -> HTTPRouteHandler:
+def create(corrections: Corrections, settings: Settings, gallery: Gallery) -> HTTPRouteHandler:
     """Return the route."""
     registry = corrections.registry
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
@@ -37,7 +45,14 @@ def create(corrections: Corrections, settings: Settings) -> HTTPRouteHandler:
         ask = Ask(CORRECTIONS, sent.body, sent.sent_as, sent.media_type)
         return await corrections.answer(asked, ask, sent.receive)
 
-    direct = answering(answer, corrections.threads, settings.max_body)
+    async def draw(picture: Asked, receive: Receive) -> Callable[[], bytes]:
+        corrections.threads.expect(picture.body)
+        told = await answer(Sent(picture.body, picture.sent_as, MSGPACK, receive))
+        asked = read(picture.body, picture.sent_as)
+        return partial(drawn_as, asked, msgspec.msgpack.decode(told, type=Correction), picture)
+
+    pictures = Pictures(CORRECTIONS, (HTML, *PICTURES), gallery, draw)
+    direct = answering(answer, corrections.threads, settings.max_body, pictures)
 
     @post(
         "/v1/corrections",
@@ -50,8 +65,19 @@ def create(corrections: Corrections, settings: Settings) -> HTTPRouteHandler:
     async def correct_one() -> ASGIApp:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.
 
-        The answer comes as JSON, MessagePack or plain text, as Accept asks.
+        The answer comes as Accept asks: as JSON, MessagePack or plain text, as a map in SVG or PNG, or as a sheet to
+        print in HTML or, with the map on a page of its own, PDF.
         """
         return direct
 
     return correct_one
+
+
+def drawn_as(asked: SurveyRequest, answer: Correction, picture: Asked) -> bytes:
+    """Return a correction as a map, or as a sheet for the machine."""
+    if picture.media_type in (SVG, PNG):
+        return map_of(of_correction(asked, answer), picture)
+    from ...pages import sheet, sheet_on_paper  # loads what draws
+
+    make = sheet.as_html if picture.media_type == HTML else sheet_on_paper.as_pdf
+    return make(asked, answer, picture.body)

@@ -8,14 +8,14 @@ from litestar import get
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import Parameter
 
-from tramwright_solvers.mechanisms.registry import Registry
-
 from ...catalogue.solvers import detail, entries
+from ...execution.plug_ins.hosts import PlugIns
 from ...wire.requests import SolverDetail, SolverList
 
 
-def create(registry: Registry) -> list[HTTPRouteHandler]:
-    """Return the routes for one registry."""
+def create(plug_ins: PlugIns) -> list[HTTPRouteHandler]:
+    """Return the routes for the solvers of one registry and for the plug-ins beside it."""
+    registry = plug_ins.registry
 
     @get(
         "/v1/solvers",
@@ -26,8 +26,11 @@ def create(registry: Registry) -> list[HTTPRouteHandler]:
         sync_to_thread=False,
     )
     def list_solvers() -> SolverList:
-        """List every solver, built in or plug-in; a plug-in that cannot be used says why."""
-        return SolverList(entries(registry))
+        """List every solver, built in or plug-in; a plug-in that cannot be used says why.
+
+        One over which processes have ended says when last, how, and whether it is on hold.
+        """
+        return SolverList(entries(registry, plug_ins.last_fault))
 
     @get(
         "/v1/solvers/{name:str}",
@@ -39,6 +42,6 @@ def create(registry: Registry) -> list[HTTPRouteHandler]:
     )
     def describe_solver(name: Annotated[str, Parameter(description="Name of the solver, as listed.")]) -> SolverDetail:
         """Describe one solver with the JSON Schema of its options and a payload to start from."""
-        return detail(registry, name)
+        return detail(registry, name, plug_ins.last_fault)
 
     return [list_solvers, describe_solver]

@@ -39,6 +39,17 @@ def ended(status: int) -> str:
     return f"it ended its process ({how})"
 
 
+def held(seconds: int, fault: str) -> str:
+    return f"A process ended over this same request, which is taken again in {seconds} s. What happened: {fault}"
+
+
+def not_started(seconds: int, fault: str) -> str:
+    return (
+        f"The processes of this plug-in have ended so often of late that the next is started in {seconds} s. "
+        f"What happened last: {fault or 'those who asked went away before they were answered.'}"
+    )
+
+
 def computes_badly(error: BaseException) -> str:
     return f"what it returned cannot be computed with ({type(error).__name__})"
 

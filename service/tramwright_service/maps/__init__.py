@@ -1,0 +1,1 @@
+"""Answers as drawings: plan views in true proportion, as SVG, PNG and PDF."""

@@ -1,0 +1,172 @@
+"""What was typed at the machine stays: over a reload, without a connection, and when the service is killed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import pytest
+
+from at_the_machine import Person, example, keep, simulated
+from browsing import PHONE
+from processes import PATIENCE, free_port, listens, started, wait_for
+
+HEIGHTS = {"front-left": 0.3, "front-right": -0.2, "rear": 0.1}
+LOST = ("net::ERR",)
+"""What the browser itself writes to its console while there is no connection."""
+
+
+WRITTEN = "localStorage.getItem('tramwright.job.' + localStorage.getItem('tramwright.current.job'))"
+FULL = "() => { Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); }; }"
+
+
+class Killed:
+    """A service that can be killed and started again at the same address."""
+
+    def __init__(self) -> None:
+        self.port = free_port()
+        self.start()
+
+    def start(self) -> None:
+        self.process = started(self.port)
+        wait_for(lambda: listens(self.port))
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait(PATIENCE)
+
+
+@pytest.fixture(scope="module")
+def service() -> Iterator[Killed]:
+    one = Killed()
+    try:
+        yield one
+    finally:
+        one.kill()
+
+
+@pytest.fixture(scope="module")
+def server(service) -> str:
+    return f"http://127.0.0.1:{service.port}"
+
+
+@pytest.fixture
+def person(visits) -> Person:
+    machine = example("tilted-bed")
+    visit = visits(viewport=PHONE, allowed=LOST)
+    page = visit.open("/bench")
+    keep(page, machine)
+    person = Person(page, simulated(machine, HEIGHTS))
+    person.press(re.compile("^Tram it"))
+    person.until("read")
+    return person
+
+
+def reload(person: Person) -> None:
+    person.page.reload()
+    person.page.wait_for_selector("html[data-ready]", state="attached")
+
+
+def status(person: Person, says: str) -> None:
+    person.page.locator("#state", has_text=says).wait_for()
+
+
+def test_a_reload_in_the_middle_loses_nothing_not_even_half_a_number(person) -> None:
+    for _ in range(4):
+        person.one_screen()
+    spot, entries = person.spot(), person.job()["entries"]
+    person.page.keyboard.type("0.1")
+    reload(person)
+    assert person.spot() == spot
+    assert person.job()["entries"] == entries
+    assert person.page.locator("#reading").input_value() == "0.1"
+    person.page.keyboard.type("5")
+    person.page.keyboard.press("Enter")
+    assert person.job()["entries"][-1]["value"] == 0.15
+
+
+def test_typing_goes_on_without_a_connection_and_the_answer_comes_when_it_is_back(person) -> None:
+    for _ in range(4):
+        person.one_screen()
+    person.page.context.set_offline(True)
+    status(person, "Not connected. Nothing is lost.")
+    while person.settled().startswith("read"):
+        person.type(person.machine.read(*person.spot()))
+        if person.page.locator("#screen[data-screen^='waiting true']").count():
+            break
+    person.page.get_by_text("all that you typed is kept").wait_for()
+    assert len([one for one in person.job()["entries"] if one["do"] == "read"]) == 13
+    person.page.context.set_offline(False)
+    person.until("care")
+    status(person, "Kept in this browser")
+
+
+def test_the_service_is_killed_and_started_again_in_the_middle(person, service) -> None:
+    for _ in range(4):
+        person.one_screen()
+    service.kill()
+    for _ in range(3):
+        person.type(person.machine.read(*person.spot()))
+    status(person, "Not connected. Nothing is lost.")
+    service.start()
+    status(person, "Kept in this browser")
+    person.until("step")
+    reload(person)
+    assert person.settled().startswith("step")
+
+
+def test_a_job_that_was_closed_is_gone_on_with(person) -> None:
+    person.one_screen()
+    spot = person.spot()
+    person.press("Close")
+    person.page.get_by_role("button", name=re.compile("kestrel-01.*1 readings")).click()
+    assert person.spot() == spot
+
+
+def test_a_job_is_deleted_only_when_that_is_confirmed(person) -> None:
+    person.one_screen()
+    person.press("Close")
+    for sure, left in ((False, 1), (True, 0)):
+        person.page.once("dialog", lambda dialog, sure=sure: dialog.accept() if sure else dialog.dismiss())
+        person.press("Delete")
+        assert person.page.locator(".jobs li").count() == left
+
+
+def test_stations_of_ones_own_outlast_a_reload(person) -> None:
+    person.press("Undo")
+    person.press("Undo")
+    person.press("Stations of your own")
+    person.page.fill("#own-x", "30")
+    person.page.fill("#own-y", "40")
+    person.press("Add")
+    reload(person)
+    person.press("Stations of your own")
+    assert person.page.locator(".stations li").all_inner_texts() == ["x 30, y 40"]
+
+
+def test_two_tabs_of_one_job_show_the_same(person) -> None:
+    other = person.page.context.new_page()
+    other.goto("/bench")
+    person.one_screen()
+    number = person.settled().split()[3]
+    other.wait_for_selector(f"#screen[data-screen^='read '][data-screen*=' {number} ']")
+    person.page.wait_for_timeout(500)
+    written = person.page.evaluate(WRITTEN)
+    person.page.wait_for_timeout(500)
+    assert person.page.evaluate(WRITTEN) == written  # the tabs do not answer each other for ever
+
+
+def test_what_a_newer_page_wrote_is_left_alone(person) -> None:
+    person.page.evaluate(
+        "localStorage.setItem('tramwright.job.newer', JSON.stringify({version: 99, changed: '', content: {}}))"
+    )
+    person.page.evaluate("localStorage.setItem('tramwright.current.job', 'newer')")
+    reload(person)
+    assert person.page.get_by_role("heading", name="Go on with a job").is_visible()
+    assert '"version":99' in person.page.evaluate("localStorage.getItem('tramwright.job.newer')")
+
+
+def test_it_says_so_where_the_browser_keeps_nothing_more(person) -> None:
+    person.page.evaluate(FULL)
+    person.type(0.1)
+    status(person, "This browser keeps nothing more")
