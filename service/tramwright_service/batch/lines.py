@@ -116,6 +116,51 @@ def failed(chunk: Chunk, problem: Problem) -> ChunkAnswer:
     return ChunkAnswer(body, Tally(problems=len(held), refused=told))
 
 
+class _Verdict(Struct, frozen=True):
+    as_found: str
+    predicted: str
+
+
+class _Judged(Struct, frozen=True):
+    """What is read of an answered line that is refused all the same."""
+
+    id: str | None
+    line: int
+    machine: str
+    verdict: _Verdict
+
+
+_judged = msgspec.json.Decoder(_Judged).decode
+
+
+def refusing(answered: ChunkAnswer, why: dict[int, Problem]) -> ChunkAnswer:
+    """Return the same answers with a problem in the place of those lines that could not be stored."""
+    if not why:
+        return answered
+    tally, lines, told = answered.tally, [], list[tuple[int, str | None, Problem]]()
+    for body in answered.body.splitlines(keepends=True):
+        number = _numbered(body).line
+        if number not in why:
+            lines.append(body)
+            continue
+        one = _judged(body)
+        lines.append(_encode(Refusal(one.id, number, why[number])) + b"\n")
+        told.append((number, one.id, why[number]))
+        for count, standing in ((tally.as_found, one.verdict.as_found), (tally.predicted, one.verdict.predicted)):
+            setattr(count, standing, getattr(count, standing) - 1)
+        tally.machines.pop(one.machine, None)
+    tally.answered, tally.problems = tally.answered - len(told), tally.problems + len(told)
+    tally.refused = sorted([*tally.refused, *refused_lines(told)], key=lambda one: one.line)[:REFUSALS]
+    return ChunkAnswer(b"".join(lines), tally, answered.seconds)
+
+
+class _Numbered(Struct, frozen=True):
+    line: int
+
+
+_numbered = msgspec.json.Decoder(_Numbered).decode
+
+
 def refused_lines(refused: Sequence[tuple[int, str | None, Problem]]) -> list[RefusedLine]:
     """Return the first of the lines refused, for the summary."""
     return [RefusedLine(None, number, name, problem.detail) for number, name, problem in refused[:REFUSALS]]
