@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import asdict, replace
+from msgspec.structs import asdict, astuple, replace
 
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
@@ -39,6 +39,10 @@ from .steps.work_order import move_of, readings_first, steps_for
 from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
+
+
+ONE = np.zeros(1, dtype=np.intp)
+"""The rows of a lone survey."""
 
 
 class ReducedStack(Struct, frozen=True):
@@ -84,7 +88,7 @@ class ReducedStack(Struct, frozen=True):
         """Write totals, verdicts and moves, with what is needed to make them safely."""
         decided, judged = self._decide(decide_lazily)
         learnt = self._responses()
-        return self._moves_answers(decided, judged, self._moves(decided, learnt), learnt)
+        return [MovesAnswer(**told) for told in self._told(decided, judged, self._moves(decided, learnt), learnt)]
 
     def _decide(
         self, choose: Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
@@ -99,16 +103,20 @@ class ReducedStack(Struct, frozen=True):
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
-        rms = decided.table.rms
-        readings = self.suspects(rms), self.closings(), self.drifts(rms)
+        rows = self.uneven(decided.table.rms)
+        readings = self.suspects(rows), self.closings(), self.drifts(rows)
         return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
 
-    def suspects(self, rms: Floats) -> list[list[Suspect]]:
-        """Return each survey's suspects: those whose own repeats disagree first; ``rms`` (N, K) of what is left."""
+    def uneven(self, rms: Floats) -> np.ndarray:
+        """Return the surveys whose readings have to be checked against each other, by ``rms`` (N, K) of what is left.
+        """
+        return np.flatnonzero(self.checked & may_hold_slips(rms, self.noise.variance, self.prepared.weights))
+
+    def suspects(self, rows: np.ndarray) -> list[list[Suspect]]:
+        """Return each survey's suspects: those whose own repeats disagree first; only ``rows`` may hold others."""
         found: list[list[Suspect]] = [[] for _ in self.surveys]
         if not self.checked:
             return found
-        rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
         if len(rows):
             told = self.prepared.slips.suspects(self._read()[rows], self.noise.variance[rows])
             for row, own in zip(rows.tolist(), told, strict=True):
@@ -118,13 +126,12 @@ class ReducedStack(Struct, frozen=True):
             found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
         return found
 
-    def drifts(self, rms: Floats) -> Floats:
-        """Return what each survey drifted though no station was read again, (N,); zero where that is in doubt."""
+    def drifts(self, rows: np.ndarray) -> Floats:
+        """Return what each survey drifted though no station was read again, (N,); zero where that is in doubt, and
+        beside ``rows``."""
         found = np.zeros(len(self.surveys))
-        if self.checked and self.prepared.layout.network is None:
-            rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
-            if len(rows):
-                found[rows] = self.prepared.slips.drifts(self._read()[rows], self.noise.variance[rows])
+        if len(rows) and self.prepared.layout.network is None:
+            found[rows] = self.prepared.slips.drifts(self._read()[rows], self.noise.variance[rows])
         return found
 
     def closings(self) -> list[ClosingDoubt | None]:
@@ -149,36 +156,36 @@ class ReducedStack(Struct, frozen=True):
             for row, survey in enumerate(self.surveys)
         ]
 
-    def _moves_answers(
+    def _told(
         self,
         decided: Decision,
         judged: Sequence[Judged],
         moves: list[list[MoveOf | None]],
         learnt: list[Responses | None],
-    ) -> list[MovesAnswer]:
-        prepared, chosen, solve = self.prepared, decided.chosen, self.solve
-        return [
-            MovesAnswer(
-                **asdict(told),
-                moves=[move for move in own if move is not None],
-                chosen=describe_choice(
-                    prepared,
-                    solve,
-                    decided.scores,
-                    chosen,
-                    row,
-                    self.gaps[row],
-                    decided.settled[row],
-                    doubt.says if (doubt := judged[row].doubt) and not doubt.moves else None,
-                    self.within,
-                    unsettled=decided.unsettled(row),
-                ),
-                suspects=judged[row].suspects,
-                notes=notes(prepared, solve, moved_by(own), self.single[row], judged[row].drift, learnt[row]),
-                cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
+    ) -> list[dict[str, Any]]:
+        """Return the fields of each :class:`MovesAnswer`, with which those of a whole answer begin."""
+        prepared, chosen, solve, answers = self.prepared, decided.chosen, self.solve, []
+        for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True)):
+            moved, doubt = moved_by(own), judged[row].doubt
+            fields: dict[str, Any] = asdict(told)
+            fields["moves"] = [move for move in own if move is not None]
+            fields["chosen"] = describe_choice(
+                prepared,
+                solve,
+                decided.scores,
+                chosen,
+                row,
+                self.gaps[row],
+                decided.settled[row],
+                doubt.says if doubt and not doubt.moves else None,
+                self.within,
+                unsettled=decided.unsettled(row),
             )
-            for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True))
-        ]
+            fields["suspects"] = judged[row].suspects
+            fields["notes"] = notes(prepared, solve, moved, self.single[row], judged[row].drift, learnt[row])
+            fields["cautions"] = cautions(prepared, self.surveys[row], told.advice, moved, learnt[row])
+            answers.append(fields)
+        return answers
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
@@ -192,18 +199,19 @@ class ReducedStack(Struct, frozen=True):
         whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), self._terms()
         answers = []
-        for row, (told, own) in enumerate(zip(self._moves_answers(decided, judged, moves, learnt), moves, strict=True)):
-            predicted = Predicted(**asdict(told.predicted), stations=stations[row])
+        for row, (told, own) in enumerate(zip(self._told(decided, judged, moves, learnt), moves, strict=True)):
+            found, predicted = told["as_found"], told["predicted"]
+            told["predicted"] = Predicted(*astuple(predicted), stations[row])
             answers.append(
                 Correction(
-                    **asdict(told) | {"predicted": predicted},
+                    **told,
                     patches=stations_of(prepared.patches),
                     over_bed=WholeBed(*whole[row]),
                     budget=budgets[row],
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found, told.predicted.total),
+                    attribution=attribution(machine, prepared.kinds, rungs[row], found, predicted.total),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,
@@ -214,7 +222,7 @@ class ReducedStack(Struct, frozen=True):
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
                     steps=[
-                        *readings_first(prepared, told.advice.read, before[row]),
+                        *readings_first(prepared, told["advice"].read, before[row]),
                         *steps_for(prepared, own, travels[row], before[row]),
                     ],
                 )
@@ -268,7 +276,7 @@ class ReducedStack(Struct, frozen=True):
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
-        prepared, chosen, found = self.prepared, decided.chosen, []
+        adjusters, solvers, chosen, found = self.prepared.adjusters, self.prepared.solver_of, decided.chosen, []
         told = self.solve.criterion == "least-squares"
         rows = zip(
             chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
@@ -276,23 +284,13 @@ class ReducedStack(Struct, frozen=True):
         for index, travels, u, settled, known in rows:
             stacks = settled.stacks.get(index, {}) if settled else {}
             asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
-            found.append(
-                [
-                    move_of(
-                        adjuster,
-                        solver,
-                        travel,
-                        error if told else None,
-                        stacks.get(column),
-                        ask if ask != travel else None,
-                    )
-                    if travel
-                    else None
-                    for column, (adjuster, solver, travel, error, ask) in enumerate(
-                        zip(prepared.adjusters, prepared.solver_of, travels, u, asks, strict=True)
-                    )
-                ]
-            )
+            moves: list[MoveOf | None] = [None] * len(travels)
+            for at, travel in enumerate(travels):
+                if travel:
+                    ask = asks[at] if asks[at] != travel else None
+                    error = u[at] if told else None
+                    moves[at] = move_of(adjusters[at], solvers[at], travel, error, stacks.get(at), ask)
+            found.append(moves)
         return found
 
     def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
@@ -332,8 +330,7 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     suspects: list[list[Suspect]] = [[] for _ in lone]
     drifts = np.zeros(len(lone))
     for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
-        rms = decided.table.rms[row : row + 1]
-        (suspects[row],), (drifts[row],) = lone[row].suspects(rms), lone[row].drifts(rms)
+        (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
     surveys = [one.surveys[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:

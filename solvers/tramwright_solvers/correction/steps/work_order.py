@@ -33,9 +33,7 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
     mate comes up and the bed with it; if it travels, it goes down and takes the bed along. A left hand, a view from
     below, and a downward travel each reverse the direction.
     """
-    clockwise = travel > 0
-    for reversed_ in (screw.travels, screw.hand == "left", screw.seen_from == "below"):
-        clockwise ^= reversed_
+    clockwise = (travel > 0) ^ screw.travels ^ (screw.hand == "left") ^ (screw.seen_from == "below")
     return "clockwise" if clockwise else "anticlockwise"
 
 
