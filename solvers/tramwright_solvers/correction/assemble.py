@@ -12,8 +12,9 @@ from msgspec.structs import asdict, astuple, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
+from ..diagnostics.form_terms import terms_of
 from ..diagnostics.likeness import stations_of
-from ..diagnostics.outliers import may_hold_slips
+from ..diagnostics.outliers import beyond_form, may_hold_slips
 from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
@@ -319,6 +320,21 @@ def reduce_surveys(
     return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
 
 
+def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[int]:
+    """Return the lone surveys whose readings have to be checked against each other, as :meth:`ReducedStack.uneven`.
+
+    To prepare that check costs as much as a verdict, so what the form leaves is looked at first.
+    """
+    rows = np.flatnonzero(may_hold_slips(rms, variance, lone[0].prepared.weights))
+    own = [lone[row].prepared for row in rows.tolist()]
+    if not own:
+        return []
+    terms = terms_of([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
+    columns = np.concatenate([terms, np.stack([one.influence for one in own])], axis=2)
+    left = beyond_form(np.concatenate([lone[row].gaps for row in rows.tolist()]), columns)[:, None]
+    return list(rows[may_hold_slips(left, variance[rows], lone[0].prepared.weights)].tolist())
+
+
 def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:
     """Write totals and verdicts of lone surveys of one :attr:`ReducedStack.kind`, as
     :meth:`ReducedStack.verdict_answers` does each."""
@@ -329,7 +345,7 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
     suspects: list[list[Suspect]] = [[] for _ in lone]
     drifts = np.zeros(len(lone))
-    for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
+    for row in uneven(lone, decided.table.rms, noise.variance):
         (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
     surveys = [one.surveys[0] for one in lone]
 

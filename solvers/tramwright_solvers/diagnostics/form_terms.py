@@ -39,15 +39,20 @@ def term_columns(bed: Bed, points: Floats) -> Floats:
     return np.array([np.ones_like(u), u, v, u * v, u * u, v * v]).T.copy()
 
 
+def terms_of(beds: Sequence[Bed], points: Floats) -> Floats:
+    """Return the terms (g, n, 6) at the stations (g, n, 2) of g geometries, each scaled to its own bed."""
+    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
+    u, v = np.moveaxis((2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0]), 2, 0)
+    return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=2)
+
+
 def leading_terms(beds: Sequence[Bed], points: Floats, root: Floats) -> tuple[np.ndarray, Floats]:
     """Return which of offset, tilts and twist the stations of g geometries show, and how well, (g, 4) both.
 
     ``points`` (g, n, 2), ``root`` (g, n) the square roots of the weights. How well is the standard uncertainty of a
     coefficient, fitted together with the other three, for readings of variance one and weight one.
     """
-    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
-    u, v = np.moveaxis((2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0]), 2, 0)
-    weighted = np.stack([np.ones_like(u), u, v, u * v], axis=2) * root[:, :, None]
+    weighted = terms_of(beds, points)[:, :, :4] * root[:, :, None]
     _, singular, across = np.linalg.svd(weighted, full_matrices=False)
     told = singular > SEEN * singular[:, :1]
     per = np.divide(1.0, singular, out=np.zeros_like(singular), where=told)

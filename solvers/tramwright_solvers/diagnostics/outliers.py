@@ -57,6 +57,10 @@ QUIET = 0.99 * non_centrality(power=0.5) ** 2
 value of either test, that no rounding decides."""
 
 
+RIDGE = 1e-12
+"""Share of the sum of all squares that keeps dependent columns solvable."""
+
+
 def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray:
     """Return which surveys (N,) have to be checked at all.
 
@@ -65,6 +69,19 @@ def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray
     and that sum has its smallest critical value with one degree of freedom, where it is that of one residual.
     """
     return np.asarray(len(weights) * rms.min(axis=1) ** 2 > QUIET * (variance @ weights / len(weights)))
+
+
+def beyond_form(gaps: Floats, columns: Floats) -> Floats:
+    """Return what columns (N, n, p) of the form leave of gaps (N, n) of equal weight, (N,), at the most: root mean
+    square.
+
+    Whatever coefficients are taken, the best fit leaves no more: the columns may be as dependent as they like.
+    """
+    across = columns.swapaxes(1, 2)
+    normal = np.matmul(across, columns)
+    normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(columns.shape[2])
+    fitted = np.matmul(columns, np.linalg.solve(normal, np.matmul(across, gaps[:, :, None])))
+    return np.asarray(np.sqrt(np.mean((gaps - fitted[:, :, 0]) ** 2, axis=1)))
 
 
 class SlipCheck(Struct, frozen=True, dict=True):
