@@ -14,10 +14,11 @@ from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
 from ..diagnostics.form_terms import terms_of
 from ..diagnostics.likeness import stations_of
-from ..diagnostics.outliers import beyond_form, may_hold_slips
+from ..diagnostics.outliers import may_hold_slips
 from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
+from ..linalg.orthogonalize import nearly_apart
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
@@ -109,8 +110,7 @@ class ReducedStack(Struct, frozen=True):
         return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
 
     def uneven(self, rms: Floats) -> np.ndarray:
-        """Return the surveys whose readings have to be checked against each other, by ``rms`` (N, K) of what is left.
-        """
+        """Return the surveys whose readings have to be checked against each other, by ``rms`` (N, K) of what is left."""
         return np.flatnonzero(self.checked & may_hold_slips(rms, self.noise.variance, self.prepared.weights))
 
     def suspects(self, rows: np.ndarray) -> list[list[Suspect]]:
@@ -331,8 +331,9 @@ def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[
         return []
     terms = terms_of([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
     columns = np.concatenate([terms, np.stack([one.influence for one in own])], axis=2)
-    left = beyond_form(np.concatenate([lone[row].gaps for row in rows.tolist()]), columns)[:, None]
-    return list(rows[may_hold_slips(left, variance[rows], lone[0].prepared.weights)].tolist())
+    left = nearly_apart(np.stack([lone[row].gaps.T for row in rows.tolist()]), columns)
+    may = may_hold_slips(np.sqrt(np.mean(left**2, axis=1)), variance[rows], own[0].weights)
+    return list(rows[may].tolist())
 
 
 def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:

@@ -230,13 +230,20 @@ class Geometry(Setup, frozen=True, dict=True):
         return places_on_patches(self.machine.bed, lambda at: np.asarray(self.patches_at(at)))
 
     @cached_property
+    def beyond_stations(self) -> tuple[Floats, Floats]:
+        """The influence at :attr:`places_over_bed` (G, m) and at the places where a reading may be proposed (49, m)."""
+        all_over, proposed = self.places_over_bed, remedy_points(self.machine.bed)
+        influence = self.influence_at(np.concatenate([all_over, proposed]))
+        return influence[: len(all_over)], influence[len(all_over) :]
+
+    @cached_property
     def over_bed(self) -> Interpolation:
         """What the stations tell of the bed between and beyond them."""
         return interpolation(
             self.machine.bed,
             self.layout.points,
             self.influence,
-            self.influence_at(self.places_over_bed),
+            self.beyond_stations[0],
             self.setting.u,
             a_priori(self.layout)[0],
             self.layout.factors,
@@ -254,6 +261,8 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def blind(self) -> list[Blind]:
         """What the stations cannot show."""
+        if self.seeing.adjusters:
+            return self.form.blind()
         there = self.influence_at(bed_grid(self.machine.bed))
         return self.form.blind() + unobservable_adjusters(self.adjusters, self.influence, there)
 
@@ -306,7 +315,7 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def badly_seen(self) -> list[Blind]:
         """What the stations show, but badly."""
-        there = self.influence_at(remedy_points(self.machine.bed))
+        there = self.beyond_stations[1]
         noise = self.layout.noise(a_priori(self.layout))
         return weakly_observed(self.machine, self.form, self.adjusters, self.influence, there, noise, self.blind)
 

@@ -51,9 +51,7 @@ def verdicts_of(
                 told = replace(told, decided_by=sentences.READ_SUSPECTS)
             says, advice = advise(own, decided, row, count, before, after, told)
         answers.append(
-            VerdictAnswer(
-                machine.id, survey.taken_at, machine.units, says, before, after, told, advice, own.versions
-            )
+            VerdictAnswer(machine.id, survey.taken_at, machine.units, says, before, after, told, advice, own.versions)
         )
     return answers
 

@@ -33,6 +33,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.grids import grid_over
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..results.findings import OverBed, Place
@@ -169,8 +170,7 @@ def bytes_for(stations: int) -> int:
 
 def bed_points(bed: Bed) -> Floats:
     """Return the grid over the whole bed, edges included, shape (GRID², 2)."""
-    x, y = np.meshgrid(np.linspace(*bed.x, GRID), np.linspace(*bed.y, GRID))
-    return np.column_stack([x.ravel(), y.ravel()])
+    return grid_over(bed, GRID)
 
 
 @lru_cache(8)

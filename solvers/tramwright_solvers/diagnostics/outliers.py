@@ -57,10 +57,6 @@ QUIET = 0.99 * non_centrality(power=0.5) ** 2
 value of either test, that no rounding decides."""
 
 
-RIDGE = 1e-12
-"""Share of the sum of all squares that keeps dependent columns solvable."""
-
-
 def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray:
     """Return which surveys (N,) have to be checked at all.
 
@@ -71,26 +67,13 @@ def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray
     return np.asarray(len(weights) * rms.min(axis=1) ** 2 > QUIET * (variance @ weights / len(weights)))
 
 
-def beyond_form(gaps: Floats, columns: Floats) -> Floats:
-    """Return what columns (N, n, p) of the form leave of gaps (N, n) of equal weight, (N,), at the most: root mean
-    square.
-
-    Whatever coefficients are taken, the best fit leaves no more: the columns may be as dependent as they like.
-    """
-    across = columns.swapaxes(1, 2)
-    normal = np.matmul(across, columns)
-    normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(columns.shape[2])
-    fitted = np.matmul(columns, np.linalg.solve(normal, np.matmul(across, gaps[:, :, None])))
-    return np.asarray(np.sqrt(np.mean((gaps - fitted[:, :, 0]) ** 2, axis=1)))
-
-
 class SlipCheck(Struct, frozen=True, dict=True):
     """The check of readings against each other, prepared for stations (n, 2).
 
     ``root`` (n,) are square-root weights, mean weight one, and ``normalize`` (n,) takes weighted residuals to one
     deviation. ``w`` is the critical value of the w-test; ``t[k]`` that of Student's t with k readings set aside;
     ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
-    None where there are too few. ``unit`` is the standard uncertainty of weight one before any repeat is looked
+    None where there are too few; ``bends`` (n, c) are the terms one degree above the form. ``unit`` is the standard uncertainty of weight one before any repeat is looked
     at.
     """
 
@@ -103,7 +86,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
     t: tuple[float, ...]
     scatter: float
     near: float | None
-    rows: ShiftedRows
+    bends: Floats
     read: Read
 
     @property
@@ -115,6 +98,11 @@ class SlipCheck(Struct, frozen=True, dict=True):
     def neighbours(self) -> Neighbours:
         """The stations around each station."""
         return neighbours(self.read.points)
+
+    @cached_property
+    def rows(self) -> ShiftedRows:
+        """The rows and columns of stations that may be off as a whole."""
+        return shifted_rows(self.read.points, self.model, self.root, self.bends)
 
     @cached_property
     def drift(self) -> DriftCheck:
@@ -306,7 +294,7 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
         t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
         scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
         near=float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
-        rows=shifted_rows(points, model, root, bends),
+        bends=bends,
         read=Read(
             points=points,
             sense=machine.sense,

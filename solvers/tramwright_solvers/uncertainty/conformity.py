@@ -60,9 +60,7 @@ def verdict(machine: Machine, found: Known, predicted: Known, variance: Floats) 
     afterwards = standing(total, u, limit, margin, inside)
     open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
     decided_by = what_decides(machine, *open_question, variance) if open_question else ""
-    return Verdict(
-        limit, as_found, afterwards, conformance_probability(total, u, limit), RULE, K, decided_by
-    )
+    return Verdict(limit, as_found, afterwards, conformance_probability(total, u, limit), RULE, K, decided_by)
 
 
 def undecided(limit: float, decided_by: str) -> Verdict:
