@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import asdict, astuple, replace
+from msgspec.structs import asdict, replace
 
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
@@ -42,7 +42,6 @@ from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
 
-
 ONE = np.zeros(1, dtype=np.intp)
 """The rows of a lone survey."""
 
@@ -50,13 +49,15 @@ ONE = np.zeros(1, dtype=np.intp)
 class ReducedStack(Struct, frozen=True):
     """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
 
-    ``single`` are the single values of each survey, ``gaps`` (N, n). Work stops with OutOfTime once ``within`` has
-    passed. Readings are ``checked`` against each other, but not once more in a survey that leaves out its suspects.
+    ``names`` are those of the machines, ``single`` the single values of each survey, ``gaps`` (N, n). Work stops with
+    OutOfTime once ``within`` has passed. Readings are ``checked`` against each other, but not once more in a survey
+    that leaves out its suspects.
     """
 
     prepared: Geometry
     solve: Solve[Any]
     surveys: Sequence[Survey]
+    names: Sequence[str]
     single: list[list[float]]
     gaps: Floats
     noise: GapCovariance
@@ -66,9 +67,8 @@ class ReducedStack(Struct, frozen=True):
     def row(self, row: int, within: Deadline = NEVER) -> ReducedStack:
         """Return one survey of the stack, as a stack of one that has time of its own."""
         own, noise = slice(row, row + 1), self.noise.some(np.array([row]))
-        return ReducedStack(
-            self.prepared, self.solve, self.surveys[own], self.single[own], self.gaps[own], noise, within
-        )
+        surveys, names, single, gaps = self.surveys[own], self.names[own], self.single[own], self.gaps[own]
+        return ReducedStack(self.prepared, self.solve, surveys, names, single, gaps, noise, within)
 
     @property
     def kind(self) -> tuple[object, ...] | None:
@@ -110,7 +110,7 @@ class ReducedStack(Struct, frozen=True):
         return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
 
     def uneven(self, rms: Floats) -> np.ndarray:
-        """Return the surveys whose readings have to be checked against each other, by ``rms`` (N, K) of what is left."""
+        """Return the surveys whose readings may contradict each other, by ``rms`` (N, K) of what is left."""
         return np.flatnonzero(self.checked & may_hold_slips(rms, self.noise.variance, self.prepared.weights))
 
     def suspects(self, rows: np.ndarray) -> list[list[Suspect]]:
@@ -148,7 +148,7 @@ class ReducedStack(Struct, frozen=True):
 
     def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
         prepared, surveys = self.prepared, self.surveys
-        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
+        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, self.names, decided, self.noise, judged)
 
     def _responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
@@ -202,7 +202,7 @@ class ReducedStack(Struct, frozen=True):
         answers = []
         for row, (told, own) in enumerate(zip(self._told(decided, judged, moves, learnt), moves, strict=True)):
             found, predicted = told["as_found"], told["predicted"]
-            told["predicted"] = Predicted(*astuple(predicted), stations[row])
+            told["predicted"] = Predicted(**asdict(predicted), stations=stations[row])
             answers.append(
                 Correction(
                     **told,
@@ -272,7 +272,7 @@ class ReducedStack(Struct, frozen=True):
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
         solve = self.solve if settled is None else replace(self.solve, time_limit=settled.seconds)
         prepared = prepare(self.prepared.machine, where(survey.readings), solve, self.prepared.mechanisms)
-        stack = reduce_surveys(prepared, solve, [replace(survey, previous=None)], self.within)
+        stack = reduce_surveys(prepared, solve, [replace(survey, previous=None)], self.names[:1], self.within)
         return replace(stack, checked=False).moves_answers()[0]
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
@@ -310,14 +310,14 @@ class ReducedStack(Struct, frozen=True):
 
 
 def reduce_surveys(
-    prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], within: Deadline = NEVER
+    prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], names: Sequence[str], within: Deadline = NEVER
 ) -> ReducedStack:
-    """Reduce surveys, read as prepared for, to gaps."""
+    """Reduce surveys, read as prepared for, to gaps; ``names`` are those of their machines."""
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
     if prepared.known is not None:
         gaps = gaps - prepared.known
-    return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
+    return ReducedStack(prepared, solve, surveys, names, single, gaps, prepared.layout.noise(variances), within)
 
 
 def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[int]:
@@ -348,10 +348,10 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     drifts = np.zeros(len(lone))
     for row in uneven(lone, decided.table.rms, noise.variance):
         (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
-    surveys = [one.surveys[0] for one in lone]
+    surveys, names = [one.surveys[0] for one in lone], [one.names[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, surveys, decided, noise, judged)
+        return verdicts_of(options, prepared, surveys, names, decided, noise, judged)
 
     def again(row: int, survey: Survey) -> MovesAnswer:
         return lone[row].again(None, survey)

@@ -15,7 +15,7 @@ from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.readings import is_time, outline, time_faults, where
 from ..results.correction import VerdictAnswer
-from .api import GeometrySource, reduce_many
+from .api import GeometrySource, geometry_key, reduce_many
 from .assemble import ReducedStack, verdicts_together
 from .cache import GeometryCache
 from .cost import correction_cost
@@ -105,7 +105,10 @@ def answer_many(
     for place, error in refused.items():
         answers[place] = error
     for some in rounds_of_work(stacks, asked):
-        pairs = [(geometry, [asked[place].survey for place in own]) for geometry, own in some]
+        pairs = [
+            (geometry, [asked[place].survey for place in own], [asked[place].machine.id for place in own])
+            for geometry, own in some
+        ]
         works = reduce_many(pairs, registry, cache, NEVER.sooner(seconds))
         told = iter(write([one for one in works if isinstance(one, ReducedStack)]))
         for (_, places), work in zip(some, works, strict=True):
@@ -126,14 +129,14 @@ Stack = tuple[GeometrySource, list[int]]
 def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict[int, SolverError]]:
     """Put requests of one geometry together; also return those whose times make no sense."""
     refused: dict[int, SolverError] = {}
-    known: dict[tuple[int, int], bytes] = {}
-    stacks: dict[tuple[bytes, tuple[Any, ...]], Stack] = {}
-    latest: dict[bytes, LatestSurvey] = {}
+    known: dict[tuple[int, int], tuple[bytes, bytes]] = {}
+    stacks: dict[tuple[tuple[bytes, bytes], tuple[Any, ...]], Stack] = {}
+    latest: dict[tuple[bytes, bytes], LatestSurvey] = {}
     for place, (machine, survey, solve) in enumerate(asked):
         # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
         same = (id(machine), id(solve))
         if (key := known.get(same)) is None:
-            key = known[same] = content_key(machine, solve)
+            key = known[same] = geometry_key(machine, solve), content_key(solve)
         # A farm reads its machines at the same stations every time: one comparison then, and the rest is known.
         dated = survey.taken_at
         if (before := latest.get(key)) and before.alike(survey) and (dated is None or is_time(dated)):
@@ -145,7 +148,7 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
         readings = where(survey.readings)
         stack = stacks.get((key, readings))
         if stack is None:
-            stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key), []
+            stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key[0]), []
         stack[1].append(place)
         latest[key] = LatestSurvey(survey, stack[1])
     return list(stacks.values()), refused

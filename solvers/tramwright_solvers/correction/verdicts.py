@@ -20,7 +20,6 @@ from .geometry import Geometry
 from .judgement import Judged, advise
 from .subset_table import SubsetTable
 
-
 Extremes = tuple[AsFound, Known]
 """One total of one survey: as it is written, and as the verdict takes it."""
 
@@ -29,6 +28,7 @@ def verdicts_of(
     options: SubsetTable,
     prepared: Sequence[Geometry],
     surveys: Sequence[Survey],
+    names: Sequence[str],
     decided: Decision,
     noise: GapCovariance,
     judged: Sequence[Judged],
@@ -39,8 +39,8 @@ def verdicts_of(
     """
     found, left = extremes(options, prepared, decided)
     moved, answers = np.count_nonzero(decided.chosen.travels, axis=1).tolist(), []
-    rows = zip(prepared, surveys, judged, found, left, moved, strict=True)
-    for row, (own, survey, readings, (before, known), (after, expected), count) in enumerate(rows):
+    rows = zip(prepared, surveys, names, judged, found, left, moved, strict=True)
+    for row, (own, survey, name, readings, (before, known), (after, expected), count) in enumerate(rows):
         machine, doubt = own.machine, readings.doubt
         if doubt:
             told = undecided(machine.total_limit, doubt.says)
@@ -51,7 +51,7 @@ def verdicts_of(
                 told = replace(told, decided_by=sentences.READ_SUSPECTS)
             says, advice = advise(own, decided, row, count, before, after, told)
         answers.append(
-            VerdictAnswer(machine.id, survey.taken_at, machine.units, says, before, after, told, advice, own.versions)
+            VerdictAnswer(name, survey.taken_at, machine.units, says, before, after, told, advice, own.versions)
         )
     return answers
 

@@ -73,8 +73,8 @@ class SlipCheck(Struct, frozen=True, dict=True):
     ``root`` (n,) are square-root weights, mean weight one, and ``normalize`` (n,) takes weighted residuals to one
     deviation. ``w`` is the critical value of the w-test; ``t[k]`` that of Student's t with k readings set aside;
     ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
-    None where there are too few; ``bends`` (n, c) are the terms one degree above the form. ``unit`` is the standard uncertainty of weight one before any repeat is looked
-    at.
+    None where there are too few. ``bends`` (n, c) are the terms one degree above the form, ``unit`` is the standard
+    uncertainty of weight one before any repeat is looked at.
     """
 
     model: Reliability

@@ -55,8 +55,9 @@ RIDGE = 1e-12
 
 def _gram(columns: Floats) -> Floats:
     """Return the inner products of columns (…, n, p), a little more than positive."""
-    gram: Floats = np.matmul(columns.swapaxes(-1, -2), columns)
-    return gram + RIDGE * np.trace(gram, axis1=-2, axis2=-1)[..., None, None] * np.eye(gram.shape[-1])
+    gram = np.matmul(columns.swapaxes(-1, -2), columns)
+    lent = RIDGE * np.trace(gram, axis1=-2, axis2=-1)[..., None, None] * np.eye(gram.shape[-1])
+    return np.asarray(gram + lent)
 
 
 def nearly_apart(columns: Floats, others: Floats) -> Floats:
