@@ -12,13 +12,11 @@ from msgspec.structs import asdict, replace
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
-from ..diagnostics.form_terms import terms_of
 from ..diagnostics.likeness import stations_of
 from ..diagnostics.outliers import may_hold_slips
 from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
-from ..linalg.orthogonalize import nearly_apart
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
@@ -30,7 +28,7 @@ from ..results.correction import Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf
-from .decision import Decision, decide, decide_across_geometries, decide_lazily
+from .decision import Decision, decide, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
@@ -38,12 +36,8 @@ from .previous_passes import learn_from
 from .remarks import cautions, effects, moved_by, notes
 from .selection import describe_choice
 from .steps.work_order import move_of, readings_first, steps_for
-from .subset_table import join_tables
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of
-
-ONE = np.zeros(1, dtype=np.intp)
-"""The rows of a lone survey."""
 
 
 class ReducedStack(Struct, frozen=True):
@@ -154,6 +148,8 @@ class ReducedStack(Struct, frozen=True):
         """Return what each survey's own previous passes teach."""
         return [
             learn_from(self.prepared, self.solve, survey, self.gaps[row], self.noise.variance[row])
+            if survey.previous
+            else None
             for row, survey in enumerate(self.surveys)
         ]
 
@@ -165,28 +161,42 @@ class ReducedStack(Struct, frozen=True):
         learnt: list[Responses | None],
     ) -> list[dict[str, Any]]:
         """Return the fields of each :class:`MovesAnswer`, with which those of a whole answer begin."""
-        prepared, chosen, solve, answers = self.prepared, decided.chosen, self.solve, []
-        for row, (told, own) in enumerate(zip(self._verdict_answers(decided, judged), moves, strict=True)):
-            moved, doubt = moved_by(own), judged[row].doubt
-            fields: dict[str, Any] = asdict(told)
-            fields["moves"] = [move for move in own if move is not None]
-            fields["chosen"] = describe_choice(
-                prepared,
-                solve,
-                decided.scores,
-                chosen,
-                row,
-                self.gaps[row],
-                decided.settled[row],
-                doubt.says if doubt and not doubt.moves else None,
-                self.within,
-                unsettled=decided.unsettled(row),
-            )
-            fields["suspects"] = judged[row].suspects
-            fields["notes"] = notes(prepared, solve, moved, self.single[row], judged[row].drift, learnt[row])
-            fields["cautions"] = cautions(prepared, self.surveys[row], told.advice, moved, learnt[row])
-            answers.append(fields)
-        return answers
+        each = enumerate(zip(self._verdict_answers(decided, judged), moves, judged, learnt, strict=True))
+        return [
+            self.fields(row, told, own, readings, known, decided, row) for row, (told, own, readings, known) in each
+        ]
+
+    def fields(
+        self,
+        own: int,
+        told: VerdictAnswer,
+        moves: Sequence[MoveOf | None],
+        judged: Judged,
+        learnt: Responses | None,
+        decided: Decision,
+        row: int,
+    ) -> dict[str, Any]:
+        """Return the fields of the :class:`MovesAnswer` to its ``own`` survey of that number, which is that ``row`` of
+        what was decided."""
+        prepared, solve, moved, doubt = self.prepared, self.solve, moved_by(moves), judged.doubt
+        fields: dict[str, Any] = asdict(told)
+        fields["moves"] = [move for move in moves if move is not None]
+        fields["chosen"] = describe_choice(
+            prepared,
+            solve,
+            decided.scores,
+            decided.chosen,
+            row,
+            self.gaps[own],
+            decided.settled[row],
+            doubt.says if doubt and not doubt.moves else None,
+            self.within,
+            unsettled=decided.unsettled(row),
+        )
+        fields["suspects"] = judged.suspects
+        fields["notes"] = notes(prepared, solve, moved, self.single[own], judged.drift, learnt)
+        fields["cautions"] = cautions(prepared, self.surveys[own], told.advice, moved, learnt)
+        return fields
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
@@ -277,22 +287,7 @@ class ReducedStack(Struct, frozen=True):
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
-        adjusters, solvers, chosen, found = self.prepared.adjusters, self.prepared.solver_of, decided.chosen, []
-        told = self.solve.criterion == "least-squares"
-        rows = zip(
-            chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
-        )
-        for index, travels, u, settled, known in rows:
-            stacks = settled.stacks.get(index, {}) if settled else {}
-            asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
-            moves: list[MoveOf | None] = [None] * len(travels)
-            for at, travel in enumerate(travels):
-                if travel:
-                    ask = asks[at] if asks[at] != travel else None
-                    error = u[at] if told else None
-                    moves[at] = move_of(adjusters[at], solvers[at], travel, error, stacks.get(at), ask)
-            found.append(moves)
-        return found
+        return moves_of([self.prepared] * len(learnt), self.solve, decided, learnt)
 
     def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
         """Return how many passes remain for one survey, given what its previous passes teach.
@@ -309,6 +304,25 @@ class ReducedStack(Struct, frozen=True):
         return forecast(learnt, seen, travels, asks, goal, self.solve.offset, machine.units)
 
 
+def moves_of(
+    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, learnt: Sequence[Responses | None]
+) -> list[list[MoveOf | None]]:
+    """Return each survey's moves, None for an adjuster that stands still; ``prepared`` names the geometry of each."""
+    chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
+    rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
+    for own, known, (index, travels, u, settled) in zip(prepared, learnt, rows, strict=True):
+        stacks = settled.stacks.get(index, {}) if settled else {}
+        asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
+        moves: list[MoveOf | None] = [None] * len(travels)
+        for at, travel in enumerate(travels):
+            if travel:
+                ask = asks[at] if asks[at] != travel else None
+                error = u[at] if told else None
+                moves[at] = move_of(own.adjusters[at], own.solver_of[at], travel, error, stacks.get(at), ask)
+        found.append(moves)
+    return found
+
+
 def reduce_surveys(
     prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], names: Sequence[str], within: Deadline = NEVER
 ) -> ReducedStack:
@@ -318,44 +332,3 @@ def reduce_surveys(
     if prepared.known is not None:
         gaps = gaps - prepared.known
     return ReducedStack(prepared, solve, surveys, names, single, gaps, prepared.layout.noise(variances), within)
-
-
-def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[int]:
-    """Return the lone surveys whose readings have to be checked against each other, as :meth:`ReducedStack.uneven`.
-
-    To prepare that check costs as much as a verdict, so what the form leaves is looked at first.
-    """
-    rows = np.flatnonzero(may_hold_slips(rms, variance, lone[0].prepared.weights))
-    own = [lone[row].prepared for row in rows.tolist()]
-    if not own:
-        return []
-    terms = terms_of([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
-    columns = np.concatenate([terms, np.stack([one.influence for one in own])], axis=2)
-    left = nearly_apart(np.stack([lone[row].gaps.T for row in rows.tolist()]), columns)
-    may = may_hold_slips(np.sqrt(np.mean(left**2, axis=1)), variance[rows], own[0].weights)
-    return list(rows[may].tolist())
-
-
-def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:
-    """Write totals and verdicts of lone surveys of one :attr:`ReducedStack.kind`, as
-    :meth:`ReducedStack.verdict_answers` does each."""
-    prepared = [one.prepared for one in lone]
-    options = join_tables([one.options for one in prepared])
-    variance = np.concatenate([one.noise.variance for one in lone])
-    noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
-    decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
-    suspects: list[list[Suspect]] = [[] for _ in lone]
-    drifts = np.zeros(len(lone))
-    for row in uneven(lone, decided.table.rms, noise.variance):
-        (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
-    surveys, names = [one.surveys[0] for one in lone], [one.names[0] for one in lone]
-
-    def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, surveys, names, decided, noise, judged)
-
-    def again(row: int, survey: Survey) -> MovesAnswer:
-        return lone[row].again(None, survey)
-
-    # a survey of one value at each station, as these are, has no closing readings
-    decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), drifts, told, again)
-    return [[one] for one in told(judged)]

@@ -14,11 +14,11 @@ from ..model.machine import Machine, content_key
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.readings import is_time, outline, time_faults, where
-from ..results.correction import VerdictAnswer
 from .api import GeometrySource, geometry_key, reduce_many
-from .assemble import ReducedStack, verdicts_together
+from .assemble import ReducedStack
 from .cache import GeometryCache
 from .cost import correction_cost
+from .lone_surveys import moves_together, verdicts_together
 
 T = TypeVar("T")
 
@@ -60,8 +60,7 @@ StackWriter = Callable[[Sequence[ReducedStack]], Sequence[Sequence[T] | SolverEr
 
 
 def stack_by_stack(write: Callable[[ReducedStack], Sequence[T]]) -> StackWriter[T]:
-    """Return the detail that writes each stack on its own: :meth:`ReducedStack.corrections` or
-    :meth:`ReducedStack.moves_answers`."""
+    """Return the detail that writes each stack on its own: :meth:`ReducedStack.corrections`."""
 
     def tried(stack: ReducedStack) -> Sequence[T] | SolverError:
         try:
@@ -72,19 +71,30 @@ def stack_by_stack(write: Callable[[ReducedStack], Sequence[T]]) -> StackWriter[
     return lambda stacks: [tried(stack) for stack in stacks]
 
 
-def verdicts(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[VerdictAnswer] | SolverError]:
-    """Write totals and verdicts; lone surveys, each of a machine of its own, are judged together."""
-    told: dict[int, Sequence[VerdictAnswer] | SolverError] = {}
-    kinds: dict[tuple[object, ...], list[int]] = {}
-    for place, stack in enumerate(stacks):
-        if (kind := stack.kind) is not None:
-            kinds.setdefault(kind, []).append(place)
-    for places in kinds.values():
-        if len(places) > 1:
-            told.update(zip(places, verdicts_together([stacks[place] for place in places]), strict=True))
-    rest = [place for place in range(len(stacks)) if place not in told]
-    told.update(zip(rest, stack_by_stack(ReducedStack.verdict_answers)([stacks[place] for place in rest]), strict=True))
-    return [told[place] for place in range(len(stacks))]
+def lone_together(
+    write: Callable[[ReducedStack], Sequence[T]], together: Callable[[Sequence[ReducedStack]], Sequence[Sequence[T]]]
+) -> StackWriter[T]:
+    """Return the detail that decides lone surveys, each of a machine of its own, ``together``; else as ``write``."""
+
+    def tried(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[T] | SolverError]:
+        told: dict[int, Sequence[T] | SolverError] = {}
+        kinds: dict[tuple[object, ...], list[int]] = {}
+        for place, stack in enumerate(stacks):
+            if (kind := stack.kind) is not None:
+                kinds.setdefault(kind, []).append(place)
+        for places in kinds.values():
+            if len(places) > 1:
+                told.update(zip(places, together([stacks[place] for place in places]), strict=True))
+        rest = [place for place in range(len(stacks)) if place not in told]
+        told.update(zip(rest, stack_by_stack(write)([stacks[place] for place in rest]), strict=True))
+        return [told[place] for place in range(len(stacks))]
+
+    return tried
+
+
+verdicts = lone_together(ReducedStack.verdict_answers, verdicts_together)
+moves = lone_together(ReducedStack.moves_answers, moves_together)
+"""The details of totals and verdicts, and of moves with them."""
 
 
 def answer_many(

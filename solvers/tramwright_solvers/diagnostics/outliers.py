@@ -28,7 +28,7 @@ from .detection import deviations
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
 from .local_surface import NEIGHBOURS, Neighbours, neighbours, paraboloid
-from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
+from .reliability import ALPHA, Reliability, non_centrality, smallest_detectable
 from .shifted_rows import ShiftedRows, shifted_rows
 from .undeclared_drift import DriftCheck, drift_check
 
@@ -274,12 +274,12 @@ class SlipCheck(Struct, frozen=True, dict=True):
         return (sentences.hardly_checked(found),)
 
 
-def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Floats) -> SlipCheck:
-    """Prepare the check for a form's and the adjusters' columns (n, p) and square-root weights (n,)."""
+def slip_check(machine: Machine, plan: StationLayout, model: Reliability, root: Floats) -> SlipCheck:
+    """Prepare the check for the model of a form and the adjusters and square-root weights (n,)."""
     from scipy.special import chdtri, stdtrit
 
     points, count = plan.points, len(plan.points)
-    model, bends = smooth_model(machine.bed, points, columns, root)
+    model, bends = smooth_model(machine.bed, points, model, root)
     dof = model.dof
     most = min(max(1, dof // 4), MOST) if dof >= 2 else 0
     share = root**2 / count
@@ -308,9 +308,8 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
     )
 
 
-def smooth_model(bed: Bed, points: Floats, columns: Floats, root: Floats) -> tuple[Reliability, Floats]:
-    """Return the model of the form with higher terms as far as the stations bear them, and the terms one degree up."""
-    model = reliability(columns, root)
+def smooth_model(bed: Bed, points: Floats, model: Reliability, root: Floats) -> tuple[Reliability, Floats]:
+    """Return a model with higher terms as far as the stations bear them, and the terms one degree up."""
     for degree in range(3, HIGHEST + 1):
         bends = higher_terms(bed, points, degree)
         finer = model.extended(bends * root[:, None])
