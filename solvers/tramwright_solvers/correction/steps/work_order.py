@@ -84,7 +84,8 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
 def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]) -> list[Step]:
     """Return the steps that carry out the moves by these travels (m,); ``gap`` is as found, one value a station."""
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
-    parking, made, steps, linear = prepared.parking, dict[int, float](), list[Step](), prepared.linear
+    parking, places, linear = prepared.parking, prepared.places, prepared.linear
+    made, steps = dict[int, float](), list[Step]()
     for first, part in work(prepared, moves, travels):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
@@ -111,17 +112,9 @@ def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Float
             do = sentences.brought_up(unit, move, spot.at, before)
         else:
             do = sentences.backed_off(unit, move, spot.at, before)
-        steps.append(
-            Step(
-                do=f"{part.says} {do}" if part.says else do,
-                adjuster=move.adjuster,
-                travel=part.travel,
-                park=prepared.places[spot.station],
-                dial_before=before,
-                dial_after=after,
-                dial_goes="still" if not change else "up" if after > before else "down",
-            )
-        )
+        do = f"{part.says} {do}" if part.says else do
+        goes: Literal["up", "down", "still"] = "still" if not change else "up" if after > before else "down"
+        steps.append(Step(do, move.adjuster, part.travel, places[spot.station], before, after, goes))
     return steps
 
 
