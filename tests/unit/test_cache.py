@@ -113,9 +113,10 @@ def test_answers_from_a_cache_are_the_same_bytes(name: str) -> None:
 
 
 def test_what_a_machine_is_called_and_what_is_aimed_for_make_no_other_geometry() -> None:
-    machine, survey, _ = asked(5, 2)
+    payload = examples.corrections()["twisted-frame"]
+    machine, survey = msgspec.convert(payload["machine"], Machine), msgspec.convert(payload["survey"], Survey)
     machines = [replace(machine, id=name) for name in ("siskin-01", "siskin-02", "siskin-03")]
-    solves = [Solve(), Solve(aim_for=0.0), Solve(criterion="minimum-zone", most_moves=2)]
+    solves = [Solve(aim_for=0.0), Solve(), Solve(criterion="minimum-zone", aim_for=0.0), Solve(most_moves=2)]
     requests = [SurveyRequest(one, survey, solve) for one in machines for solve in solves]
     for write in (verdicts, stack_by_stack(ReducedStack.moves_answers), stack_by_stack(ReducedStack.corrections)):
         cache = GeometryCache()
