@@ -18,6 +18,7 @@
 | `TRAMWRIGHT_BODY_SECONDS` | 60 | seconds for the body of a request to come whole; batches are bounded by the next |
 | `TRAMWRIGHT_IDLE_SECONDS` | 30 | seconds that a batch may send nothing, or any client take nothing |
 | `TRAMWRIGHT_CORS_ORIGINS` | none | origins (`https://host`, parted by commas) whose pages may ask from a browser |
+| `TRAMWRIGHT_STORE` | none | where the farm is stored: the path of an SQLite file, or a PostgreSQL URL |
 | `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 | `TRAMWRIGHT_CONTACT` | none | contact in the API's description: a URL, `mailto:` too |
@@ -74,6 +75,14 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
         Meta(
             pattern=r"^(none|https?://[^/,\s*]+(,https?://[^/,\s*]+)*)$",
             description="Origins whose pages may ask, parted by commas, or none.",
+        ),
+    ] = "none"
+    store: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            max_length=1000,
+            description="Where the farm is stored: path of an SQLite file, URL of a PostgreSQL database, or none.",
         ),
     ] = "none"
     cache: Annotated[int, Meta(ge=0, le=2**40, description="Bytes of prepared geometries that each process keeps.")] = (

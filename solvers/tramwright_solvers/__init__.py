@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from .lead_error.check import SurveyAtHeight, check_heights
     from .lead_error.results import HeightCheck
     from .mechanisms import FourScrew, Kinematic, ManyScrew, RailShim, ThreeScrew
+    from .model.done import Done, Parked
     from .model.errors import Fault, Impossible, OutOfTime, PlugInFault, Refused, SolverError
     from .model.machine import Bed, Indicator, Limit, Machine, Mount, Rails, Screw, Seat, Sheet, Support
     from .model.options import Solve
@@ -32,6 +33,7 @@ _ROOMS = {
     "lead_error.check": ("SurveyAtHeight", "check_heights"),
     "lead_error.results": ("HeightCheck",),
     "mechanisms": ("FourScrew", "Kinematic", "ManyScrew", "RailShim", "ThreeScrew"),
+    "model.done": ("Done", "Parked"),
     "model.errors": ("Fault", "Impossible", "OutOfTime", "PlugInFault", "Refused", "SolverError"),
     "model.machine": ("Bed", "Indicator", "Limit", "Machine", "Mount", "Rails", "Screw", "Seat", "Sheet", "Support"),
     "model.options": ("Solve",),
@@ -47,6 +49,7 @@ __all__ = [
     "Bed",
     "Comparison",
     "Correction",
+    "Done",
     "Fault",
     "FourScrew",
     "HeightCheck",
@@ -59,6 +62,7 @@ __all__ = [
     "ManyScrew",
     "Mount",
     "OutOfTime",
+    "Parked",
     "Pass",
     "PlacedSurvey",
     "PlanSolve",

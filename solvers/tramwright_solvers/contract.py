@@ -4,6 +4,7 @@ from .model.contract import (
     CONTRACT,
     Adjuster,
     AtMost,
+    Carried,
     Conditions,
     Effect,
     Floats,
@@ -11,8 +12,10 @@ from .model.contract import (
     Mechanism,
     Move,
     Part,
+    Replay,
     Scale,
     Site,
+    Standing,
 )
 from .model.errors import OPTIONS, Fault, Impossible, OutOfTime, Refused
 from .model.machine import Bed, Indicator, Machine, Mount, Rails, Screw, Seat, Sheet, Support
@@ -25,6 +28,7 @@ __all__ = [
     "Adjuster",
     "AtMost",
     "Bed",
+    "Carried",
     "Conditions",
     "Effect",
     "Fault",
@@ -40,10 +44,12 @@ __all__ = [
     "Part",
     "Rails",
     "Refused",
+    "Replay",
     "Scale",
     "Screw",
     "Seat",
     "Sheet",
     "Site",
+    "Standing",
     "Support",
 ]

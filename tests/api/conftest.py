@@ -1,4 +1,4 @@
-"""A client of the whole service, in this process, without plug-ins."""
+"""Clients of the whole service, in this process, without plug-ins: one that stores nothing, and one with a store."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 
+import stores
+from farm_client import KESTREL, Client, serving
+from farm_payloads import machine
 from tramwright_service.catalogue import examples
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
@@ -41,3 +44,28 @@ def _tested_already(monkeypatch: pytest.MonkeyPatch) -> None:
 def payload() -> dict[str, Any]:
     """A request that is right, to spoil at will."""
     return copy.deepcopy(examples.corrections()["tilted-bed"])
+
+
+@pytest.fixture(scope="module", params=stores.KINDS)
+def running(
+    request: pytest.FixtureRequest, registry: Registry, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Client, str]]:
+    """A service with a store, and where that is."""
+    where = stores.fresh(request.param, tmp_path_factory.mktemp("farm"))
+    with serving(where, registry) as client:
+        yield client, where
+
+
+@pytest.fixture
+def farm(running: tuple[Client, str]) -> Client:
+    """The service, its store emptied."""
+    client, where = running
+    stores.empty(where)
+    return client
+
+
+@pytest.fixture
+def kestrel(farm: Client) -> Client:
+    """The same with one machine in it."""
+    assert farm.put(KESTREL, json=machine(site="hall 1", tags=["mill"], check_every=30)).status_code == 201
+    return farm

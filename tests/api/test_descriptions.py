@@ -62,7 +62,9 @@ def test_every_operation_parameter_answer_and_tag_is_described(client: TestClien
         assert said(operation), name
         assert all(said(one) for one in operation.get("parameters", [])), name
         assert all(said(one) for one in operation["responses"].values()), name
-        assert operation["responses"]["200"]["description"] != "Request fulfilled, document follows", name
+        done = [one for status, one in operation["responses"].items() if status.startswith("2")]
+        assert done, name
+        assert all(one["description"] != "Request fulfilled, document follows" for one in done), name
     tags = {tag["name"]: tag for tag in document["tags"]}
     assert all(said(tag) for tag in tags.values())
     assert {tag for operation in operations for tag in operation["tags"]} == set(tags)

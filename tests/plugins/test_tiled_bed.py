@@ -122,6 +122,13 @@ def test_with_the_rails_it_does_all_that_both_can(criterion: Criterion) -> None:
     assert found.chosen.exact_up_to < len(found.moves)
 
 
+def test_an_answer_says_which_stations_lie_on_which_tile() -> None:
+    found = answer(MACHINE, survey(GAP), "tiled-bed")
+    tiles = [sorted(np.flatnonzero(on_tile(POINTS) == number).tolist()) for number in range(len(TILES))]
+    assert sorted(found.patches) == sorted(tiles)
+    assert [(one.x, one.y) for one in found.predicted.stations] == list(map(tuple, POINTS.tolist()))
+
+
 def test_left_out_it_is_taken_before_the_solver_of_many_screws() -> None:
     assert answer(MACHINE, survey(GAP), aim_for=0).solver_versions == {"tiled-bed": "1.0"}
 

@@ -18,7 +18,7 @@ from tramwright_service.catalogue import examples
 from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
-from tramwright_solvers.correction import lone_surveys
+from tramwright_solvers.correction import together as lone
 from tramwright_solvers.correction.api import correct, correct_stack, reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import (
@@ -162,8 +162,8 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
 @pytest.mark.parametrize("write", [verdicts, moves])
-def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str, write: StackWriter[Any]) -> None:
-    with patch.object(lone_surveys, "decide_together", wraps=lone_surveys.decide_together) as judging:
+def test_together_of_like_machines_are_judged_in_one_go(name: str, write: StackWriter[Any]) -> None:
+    with patch.object(lone, "decide_together", wraps=lone.decide_together) as judging:
         assert len(answer_many(moved(name, 9), REGISTRY, write)) == 9
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
 
@@ -171,7 +171,7 @@ def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str, write: St
 def test_what_is_held_keeps_nobody_apart() -> None:
     held = Solve(with_=[ThreeScrew(hold=(asked("tilted-bed")[0].supports[0].id,))])
     beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]
-    with patch.object(lone_surveys, "decide_together", wraps=lone_surveys.decide_together) as one:
+    with patch.object(lone, "decide_together", wraps=lone.decide_together) as one:
         together = answer_many(beside, REGISTRY, verdicts)
     assert [len(call.args[0]) for call in one.call_args_list] == [5]
     for request, answer in zip(beside, together, strict=True):

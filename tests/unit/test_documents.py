@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from copy import deepcopy
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -58,14 +59,15 @@ def service() -> Iterator[str]:
         "--port",
         str(port),
     ]
-    quiet = {**os.environ, "TRAMWRIGHT_LOG_LEVEL": "error"}
-    process = subprocess.Popen([*command, "--log-level", "error"], env=quiet)
-    try:
-        wait_for(lambda: listens(port))
-        yield f"http://127.0.0.1:{port}"
-    finally:
-        process.terminate()
-        process.wait()
+    with TemporaryDirectory() as folder:
+        own = {"TRAMWRIGHT_LOG_LEVEL": "error", "TRAMWRIGHT_STORE": str(Path(folder, "farm.db"))}
+        process = subprocess.Popen([*command, "--log-level", "error"], env={**os.environ, **own})
+        try:
+            wait_for(lambda: listens(port))
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            process.terminate()
+            process.wait()
 
 
 @pytest.fixture(scope="module")

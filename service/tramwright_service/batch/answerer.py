@@ -155,13 +155,13 @@ class LineAnswerer:
 
     def _is_light(self, request: SurveyRequest) -> bool:
         """Say whether no small line of this machine, solved so, may take long or much, whatever readings it holds."""
-        machine, survey, solve = request
+        machine, survey, solve, done = request
         known, options, light = self._light
         if machine is not known or solve is not options:
             cost = readings_cost(machine, solve, SMALL // DENSEST, SMALL // DENSEST)
             light = cost.seconds * MOST_TOGETHER <= self._most.seconds and cost.bytes <= self._most.bytes
             self._light = machine, solve, light
-        return light and survey.previous is None
+        return light and survey.previous is None and not done
 
     def _read_strictly(self, line: bytes, described: bytes | None) -> tuple[str | None, SurveyRequest]:
         """Read one line as a whole, so that what is wrong with it is told as the route for one survey tells it.
@@ -179,7 +179,7 @@ class LineAnswerer:
             except RequestError as error:
                 faults = [Fault(f"/machine{fault.pointer}", fault.detail) for fault in error.errors]
                 raise RequestError(error.kind, error.detail, faults) from None
-        return whole.id, SurveyRequest(machine, whole.survey, whole.solve)
+        return whole.id, SurveyRequest(machine, whole.survey, whole.solve, whole.done)
 
     def _answers(
         self, asked: list[SurveyRequest], write: StackWriter[VerdictAnswer | MovesAnswer | Correction]

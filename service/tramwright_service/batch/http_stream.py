@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from math import inf
+from typing import Protocol
 
 import msgspec
 import structlog
@@ -16,9 +17,9 @@ from ..execution.metrics import Metrics
 from ..settings import Settings
 from ..wire import problems
 from ..wire.media_types import NDJSON
-from ..wire.problems import RequestError
+from ..wire.problems import Problem, RequestError
 from .engines.base import Engine
-from .lines import ChunkAnswer, failed
+from .lines import ChunkAnswer, failed, refusing
 from .splitter import Chunk, Detail, Splitter
 from .summary import BatchSummary, Tally
 
@@ -67,6 +68,16 @@ class Places:
             self._taken -= 1
 
 
+class Keeper(Protocol):
+    """Where machines are found that a stream names and does not describe, and where its surveys are stored."""
+
+    async def knowing(self, chunk: Chunk) -> Chunk:
+        """Return a chunk with the descriptions of stored machines that it names."""
+
+    async def keep(self, chunk: Chunk, answered: ChunkAnswer) -> dict[int, Problem]:
+        """Store what was answered; return, once it is on the disk, the numbers of lines that were not, and why."""
+
+
 class BatchStream(ASGIResponse):
     """Reads lines and sends answers in their order; each direction waits for the other (back-pressure), so memory is
     bounded."""
@@ -79,6 +90,9 @@ class BatchStream(ASGIResponse):
         places: Places,
         metrics: Metrics,
         media_type: str = NDJSON,
+        keeper: Keeper | None = None,
+        *,
+        keeps: bool = False,
     ) -> None:
         self.media_type = media_type
         self._engine = engine
@@ -87,6 +101,8 @@ class BatchStream(ASGIResponse):
         self._idle = settings.idle_seconds
         self._places = places
         self._metrics = metrics
+        self._keeper = keeper
+        self._keeps = keeps
         self._lines = FIRST
         self._owed = 0
         """Chunks handed in of which the client has not taken the answer."""
@@ -133,7 +149,7 @@ class BatchStream(ASGIResponse):
                 await room.acquire()
                 if chunk := cutter.cut(self._lines):
                     self._owed += 1
-                    under_way.put_nowait((chunk, asyncio.ensure_future(engine.answer(chunk))))
+                    under_way.put_nowait((chunk, asyncio.ensure_future(self._answer(chunk, engine))))
                 due = inf
 
         more = True
@@ -164,6 +180,17 @@ class BatchStream(ASGIResponse):
         under_way.put_nowait(None)
         while (await receive())["type"] != "http.disconnect":
             pass
+
+    async def _answer(self, chunk: Chunk, engine: Engine) -> ChunkAnswer:
+        if self._keeper is None:
+            return await engine.answer(chunk)
+        try:
+            if chunk.unknown:
+                chunk = await self._keeper.knowing(chunk)
+            answered = await engine.answer(chunk)
+        except RequestError as error:  # the store cannot be read
+            return failed(chunk, problems.describe(error))
+        return refusing(answered, await self._keeper.keep(chunk, answered)) if self._keeps else answered
 
     async def _write(self, under_way: UnderWay, room: asyncio.Semaphore, send: Send) -> None:
         """Send answers in the order of the lines, and the summary at the end; return when nobody takes them."""

@@ -8,6 +8,7 @@ from typing import Annotated, Generic
 import msgspec
 from msgspec import Meta, Struct, field
 
+from tramwright_solvers.model.done import Steps
 from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import USUAL, M, Solve
@@ -34,6 +35,7 @@ class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
         Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
     ] = field(default_factory=lambda: USUAL)
     id: Id = None
+    done: Steps = field(default_factory=list)
 
 
 class VerdictLine(VerdictAnswer, frozen=True, kw_only=True):
@@ -112,6 +114,51 @@ def failed(chunk: Chunk, problem: Problem) -> ChunkAnswer:
     body = b"".join(_encode(Refusal(id_of(chunk.lines[at]), chunk.first + at, problem)) + b"\n" for at in held)
     told = refused_lines([(chunk.first + at, id_of(chunk.lines[at]), problem) for at in held])
     return ChunkAnswer(body, Tally(problems=len(held), refused=told))
+
+
+class _Verdict(Struct, frozen=True):
+    as_found: str
+    predicted: str
+
+
+class _Judged(Struct, frozen=True):
+    """What is read of an answered line that is refused all the same."""
+
+    id: str | None
+    line: int
+    machine: str
+    verdict: _Verdict
+
+
+_judged = msgspec.json.Decoder(_Judged).decode
+
+
+def refusing(answered: ChunkAnswer, why: dict[int, Problem]) -> ChunkAnswer:
+    """Return the same answers with a problem in the place of those lines that could not be stored."""
+    if not why:
+        return answered
+    tally, lines, told = answered.tally, [], list[tuple[int, str | None, Problem]]()
+    for body in answered.body.splitlines(keepends=True):
+        number = _numbered(body).line
+        if number not in why:
+            lines.append(body)
+            continue
+        one = _judged(body)
+        lines.append(_encode(Refusal(one.id, number, why[number])) + b"\n")
+        told.append((number, one.id, why[number]))
+        for count, standing in ((tally.as_found, one.verdict.as_found), (tally.predicted, one.verdict.predicted)):
+            setattr(count, standing, getattr(count, standing) - 1)
+        tally.machines.pop(one.machine, None)
+    tally.answered, tally.problems = tally.answered - len(told), tally.problems + len(told)
+    tally.refused = sorted([*tally.refused, *refused_lines(told)], key=lambda one: one.line)[:REFUSALS]
+    return ChunkAnswer(b"".join(lines), tally, answered.seconds)
+
+
+class _Numbered(Struct, frozen=True):
+    line: int
+
+
+_numbered = msgspec.json.Decoder(_Numbered).decode
 
 
 def refused_lines(refused: Sequence[tuple[int, str | None, Problem]]) -> list[RefusedLine]:

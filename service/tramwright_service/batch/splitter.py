@@ -29,8 +29,8 @@ class Chunk(Struct, frozen=True, omit_defaults=True):
     """Lines to answer, with every machine description that they refer to.
 
     ``first`` is the number of the first line, counted from one. ``named`` gives, for a line (counted from zero here)
-    that names its machine, the description's place in ``machines``. The lines ``too_long`` had more than ``most`` bytes
-    and come without content.
+    that names its machine, the description's place in ``machines``; ``unknown`` has the names that no earlier line
+    described. The lines ``too_long`` had more than ``most`` bytes and come without content.
     """
 
     first: int
@@ -40,6 +40,13 @@ class Chunk(Struct, frozen=True, omit_defaults=True):
     named: dict[int, int] = field(default_factory=dict)
     too_long: list[int] = field(default_factory=list)
     most: int = 0
+    unknown: dict[int, str] = field(default_factory=dict)
+
+    def knowing(self, described: dict[str, bytes]) -> Chunk:
+        """Return the same lines with descriptions of machines that no earlier line described."""
+        found = {at: described[name] for at, name in self.unknown.items() if name in described}
+        machines, named = distinct({at: self.machines[n] for at, n in self.named.items()} | found)
+        return replace(self, machines=machines, named=named, unknown={})
 
     def cut(self, count: int) -> list[Chunk]:
         """Return the same lines as about so many chunks."""
@@ -60,6 +67,7 @@ class Chunk(Struct, frozen=True, omit_defaults=True):
             machines=machines,
             named=named,
             too_long=[at - begin for at in self.too_long if begin <= at < end],
+            unknown={at - begin: name for at, name in self.unknown.items() if begin <= at < end},
         )
 
     def digest(self, versions: str) -> str:
@@ -116,12 +124,8 @@ class Names:
             _, oldest = self._machines.popitem(last=False)
             self._held -= len(oldest)
 
-    def recall(self, quoted: bytes) -> bytes | None:
-        """Return the description of a machine by its name, written as a JSON string."""
-        try:
-            name = _text.decode(quoted)
-        except (msgspec.MsgspecError, UnicodeDecodeError):
-            return None
+    def recall(self, name: str) -> bytes | None:
+        """Return the description of a machine by its name."""
         if (found := self._machines.get(name)) is not None:
             self._machines.move_to_end(name)
         return found
@@ -143,6 +147,7 @@ class Splitter:
         self._lines: list[bytes] = []
         self._named: dict[int, bytes] = {}
         self._too_long: list[int] = []
+        self._unknown: dict[int, str] = {}
         self.waiting_bytes = 0
 
     @property
@@ -182,8 +187,10 @@ class Splitter:
             named=named,
             too_long=[at for at in self._too_long if at < most_lines],
             most=self._most,
+            unknown={at: name for at, name in self._unknown.items() if at < most_lines},
         )
         cut = len(lines)
+        self._unknown = {at - cut: name for at, name in self._unknown.items() if at >= cut}
         self._number += cut
         self._named = {at - cut: machine for at, machine in self._named.items() if at >= cut}
         self._too_long = [at - cut for at in self._too_long if at >= cut]
@@ -221,5 +228,16 @@ class Splitter:
             return  # whoever answers the line says what is wrong with it
         if machine.startswith(b"{"):
             self._names.learn(machine)
-        elif machine.startswith(b'"') and (described := self._names.recall(machine)) is not None:
+        elif machine.startswith(b'"'):
+            self._look_up(at, machine)
+
+    def _look_up(self, at: int, quoted: bytes) -> None:
+        """Find the machine that a line names, written as a JSON string."""
+        try:
+            name = _text.decode(quoted)
+        except (msgspec.MsgspecError, UnicodeDecodeError):
+            return
+        if (described := self._names.recall(name)) is not None:
             self._named[at] = described
+        else:
+            self._unknown[at] = name

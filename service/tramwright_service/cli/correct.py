@@ -75,7 +75,8 @@ def correct(
     places: list[Callable[[str], str]] = []
 
     def of_built_in(asked: Any, registry: Registry) -> bytes:
-        return encode(solve(asked.machine, asked.survey, asked.solve, registry), wanted, as_text)
+        answer = solve(asked.machine, asked.survey, asked.solve, registry, done=asked.done)
+        return encode(answer, wanted, as_text)
 
     def reply(body: bytes, sent_as: str) -> bytes:
         if machine is not None:

@@ -17,6 +17,7 @@ from .batch import INTERRUPTED, batch
 from .correct import correct
 from .machine import machine
 from .solver import solver
+from .store import run, store
 
 if TYPE_CHECKING:
     from tramwright_solvers.mechanisms.registry import Registry
@@ -44,7 +45,10 @@ def main() -> None:
 @main.command()
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8017, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on.")
-def serve(host: str, port: int) -> None:
+@click.option(
+    "--store", "where", help="Where the farm is stored: an SQLite file or postgresql://…; as TRAMWRIGHT_STORE."
+)
+def serve(host: str, port: int, where: str | None) -> None:
     """Serve the HTTP interface. Settings come from the environment (TRAMWRIGHT_...)."""
     from ..catalogue.examples import corrections
     from ..execution.metrics import Metrics
@@ -53,15 +57,17 @@ def serve(host: str, port: int) -> None:
     from ..settings import from_environment
 
     try:
-        settings = from_environment(os.environ)
+        settings = from_environment({**os.environ, **({"TRAMWRIGHT_STORE": where} if where else {})})
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    where = f"http://{f'[{host}]' if ':' in host else host}:{port}"
-    click.echo(f"Documentation: {where}/docs")
+    if settings.store != "none":
+        run(settings.store, ready)
+    address = f"http://{f'[{host}]' if ':' in host else host}:{port}"
+    click.echo(f"Documentation: {address}/docs")
     if example := next((name for name in (FIRST, *corrections()) if name in corrections()), None):
         click.echo("Try it:")
         click.echo(
-            f"  tramwright example {example} | curl -s {where}/v1/corrections "
+            f"  tramwright example {example} | curl -s {address}/v1/corrections "
             "-H 'Content-Type: application/json' -H 'Accept: text/plain' --data-binary @-"
         )
     metrics = Metrics(settings)
@@ -71,10 +77,15 @@ def serve(host: str, port: int) -> None:
         sys.exit(INTERRUPTED)
 
 
+async def ready(_: object) -> None:
+    """Do nothing more with a store than open it, which says what is wrong with it."""
+
+
 main.add_command(correct)
 main.add_command(machine)
 main.add_command(batch)
 main.add_command(solver)
+main.add_command(store)
 
 
 @main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))

@@ -9,7 +9,7 @@ import sys
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 import structlog
@@ -25,11 +25,13 @@ from tramwright_solvers.model.errors import PlugInFault
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS, Question
+from ..execution.corrections import Corrections
 from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
+from ..execution.questions import Answerer
 from ..execution.request_log import configure
-from ..execution.threads import kinds
+from ..execution.threads import Kinds, kinds
 from ..settings import Settings, from_environment
 from ..wire import problems
 from ..wire.decode import Decoder
@@ -41,6 +43,9 @@ from .documents import DIRECT
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
 from .routes.batch import Engines
+
+if TYPE_CHECKING:  # the store is loaded only where there is one
+    from ..farm.farm import Farm
 
 SWITCHES = 0.0005
 """Seconds after which a thread with a long solve lets others on: a tenth of the usual, as quick answers wait for it."""
@@ -73,11 +78,15 @@ def create_app(
     engines = Engines(guests, settings)
     gallery = Gallery(workers.maps, settings.map_cache, metrics)
     cache = GeometryCache(settings.cache)
+    solver = Corrections(guests, settings, workers, metrics, cache)
+    farm = stored(solver, guests, settings, workers, metrics)
     metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
     configure(settings.log_level)
 
     @asynccontextmanager
     async def lifespan(app: Litestar) -> AsyncIterator[None]:
+        if farm is not None:
+            await farm.open()
         app.state.fault = self_test(registry.built_in(), cache)  # a plug-in's fault is no fault of the service
         # What is loaded by now stays for good: the collector need not look through it again with every answer.
         gc.collect()
@@ -91,9 +100,11 @@ def create_app(
         gc.unfreeze()
         workers.close()
         await engines.close()
+        if farm is not None:
+            await farm.close()
         await asyncio.to_thread(guests.close)
 
-    handlers = routes(guests, settings, workers, engines, metrics, cache, gallery)
+    handlers = routes(guests, settings, workers, engines, metrics, solver, gallery, farm)
     app = Litestar(
         route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry)],
         lifespan=[lifespan],
@@ -105,6 +116,16 @@ def create_app(
     direct = {path: _told(one.opt[DIRECT]) for one in handlers if DIRECT in one.opt for path in one.paths}
     app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app
+
+
+def stored(solver: Corrections, guests: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics) -> Farm | None:
+    """Return the stored farm, None without a store: then nothing that a store needs is loaded."""
+    if settings.store == "none":
+        return None
+    from ..farm.farm import Farm
+
+    comparisons = next(question for question in QUESTIONS if question.name == "comparisons")
+    return Farm(settings.store, solver, Answerer(comparisons, guests, settings, workers, metrics))
 
 
 def self_test(registry: Registry, cache: GeometryCache) -> str | None:

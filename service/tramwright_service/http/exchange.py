@@ -37,9 +37,9 @@ def cross_origin(origins: tuple[str, ...]) -> CORSConfig | None:
         return None
     return CORSConfig(
         allow_origins=list(origins),
-        allow_methods=["GET", "HEAD", "POST"],
-        allow_headers=["Accept", "Content-Type", "If-None-Match", "X-Request-ID"],
-        expose_headers=["ETag", "Retry-After", "X-Request-ID"],
+        allow_methods=["DELETE", "GET", "HEAD", "PATCH", "POST", "PUT"],
+        allow_headers=["Accept", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "X-Request-ID"],
+        expose_headers=["ETag", "Link", "Location", "Retry-After", "X-Request-ID"],
     )
 
 

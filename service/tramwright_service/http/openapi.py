@@ -28,6 +28,7 @@ from tramwright_solvers.results.correction import Correction
 
 from ..catalogue import examples
 from ..catalogue.endpoints import QUESTIONS
+from ..execution.corrections import Corrections
 from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
@@ -38,6 +39,7 @@ from ..wire import problems
 from ..wire.json_schema import REF, components_of, placed
 from ..wire.media_types import HTML, JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
 from ..wire.problems import Kind
+from . import openapi_farm as farm
 from .pictures import THEME
 from .routes import routes
 from .routes.batch import Engines
@@ -68,10 +70,12 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
         problems.INTERNAL,
         problems.BUSY,
         problems.CROWDED,
+        problems.NO_STORE,
     ),
     **{question.operation_id: OF_A_BODY for question in QUESTIONS},
     "listSolvers": (problems.INTERNAL,),
     "describeSolver": (problems.NOT_FOUND, problems.INTERNAL),
+    **farm.ERRORS,
     "live": (problems.INTERNAL,),
     "ready": (problems.INTERNAL, problems.NOT_READY),
 }
@@ -79,8 +83,9 @@ ERRORS: dict[str, tuple[Kind, ...]] = {
 
 
 TAGS = (
-    Tag("corrections", "From surveys to moves, one survey at a time or any number by the line. Nothing is stored."),
+    Tag("corrections", "From surveys to moves, one survey at a time or any number by the line."),
     Tag("questions", "What else surveys tell: where to read, whose error it is, what moved, which screw is out."),
+    farm.TAG,
     Tag("solvers", "Which solvers this installation has, what each needs, and an example that works."),
     Tag("health", "For whoever starts, watches and replaces the service."),
 )
@@ -120,16 +125,11 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         create_examples=False,
     )
     # An application that is never served: its only use is that the framework writes down its routes.
+    metrics = Metrics(settings)
+    solver = Corrections(nobody, settings, workers, metrics, GeometryCache(0))
+    gallery = Gallery(workers.maps, 0, metrics)
     paper = Litestar(
-        route_handlers=routes(
-            nobody,
-            settings,
-            workers,
-            Engines(nobody, settings),
-            metrics,
-            GeometryCache(0),
-            Gallery(workers.maps, 0, metrics),
-        ),
+        route_handlers=routes(nobody, settings, workers, Engines(nobody, settings), metrics, solver, gallery, None),
         openapi_config=config,
     )
     workers.close()
@@ -157,6 +157,7 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
                     pictures(operation)
             if operation["operationId"] == "correctBatch":
                 lines(operation)
+            farm.describe(operation)
             repair(operation)
     return written
 
@@ -251,8 +252,10 @@ def components(registry: Registry) -> dict[str, Any]:
     """Return every component of the API: closed objects, discriminators, docstrings."""
     generic: Any = BatchLine
     asked = [correction_request(registry), generic[registry.union()], *(one.request(registry) for one in QUESTIONS)]
+    asked += farm.requests(registry)
     lines = (VerdictLine, MovesLine, CorrectionLine, Refusal, BatchSummary)
-    answers = [Correction, *lines, *(one.answer for one in QUESTIONS), SolverList, SolverDetail, Health, Problem]
+    answers = [Correction, *lines, *(one.answer for one in QUESTIONS), *farm.ANSWERS]
+    answers += [SolverList, SolverDetail, Health, Problem]
     readers = {name: solver.extras for name, solver in registry.solvers.items() if solver.extras is not None}
     references, schemas = components_of((*asked, *answers, *readers.values()), registry, REF)
     # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.

@@ -65,13 +65,13 @@ async def shape(
     given = dict(head["headers"])
     kept = b"no-store" if head["status"] >= 400 else given.get(b"cache-control", b"no-cache")
     headers: Headers = [
-        *((n, v) for n, v in head["headers"] if n not in (b"content-length", b"cache-control", b"vary")),
+        *((n, v) for n, v in head["headers"] if n not in (b"content-length", b"cache-control", b"vary", b"etag")),
         (b"cache-control", kept),
         (b"vary", b", ".join(filter(None, (given.get(b"vary"), b"accept-encoding", vary)))),
     ]
     if head["status"] != 200:
         return _head(head["status"], [*headers, (b"content-length", b"%d" % len(body))]), body
-    tag = b"" if kept == b"no-store" else _tag(body)
+    tag = b"" if kept == b"no-store" else given.get(b"etag") or _tag(body)
     media_type = given.get(b"content-type", b"")
     if len(body) >= SMALL and media_type.startswith(COMPRESSIBLE) and takes_gzip(scope["headers"]):
         tag = tag and tag[:-1] + b'-gzip"'

@@ -16,6 +16,8 @@ TEXT = "text/plain"
 
 NDJSON = "application/x-ndjson"
 
+MERGE_PATCH = "application/merge-patch+json"
+
 OCTETS = "application/octet-stream"
 """The same lines, for clients that know no better name for them."""
 

@@ -51,6 +51,28 @@ METHOD = Kind("method-not-allowed", 405, "This method does not apply here", "Use
 NOT_ACCEPTABLE = Kind(
     "not-acceptable", 406, "The answer cannot be given in that form", "Ask in Accept for one of the types offered."
 )
+NO_STORE = Kind(
+    "no-store", 404, "This service stores nothing", "Start the service with `--store`, or set TRAMWRIGHT_STORE."
+)
+CHANGED = Kind(
+    "changed",
+    412,
+    "It is not what the request expects",
+    "Read it again, make the change to what is there now, and send that with its new ETag.",
+)
+STORE_FULL = Kind(
+    "store-full", 507, "The store has no room", "Nothing was stored. Make room on its disk and send it again."
+)
+STORE_DAMAGED = Kind(
+    "store-damaged", 500, "The store is damaged", "Run `tramwright store check`; bring back a copy that is whole."
+)
+NO_ACCESS = Kind(
+    "store-unavailable",
+    503,
+    "The store cannot be reached or written",
+    "Nothing was stored unless a repetition with the same Idempotency-Key says so. Try again after the seconds in "
+    "Retry-After.",
+)
 CUT_OFF = Kind("cut-off", 408, "The request did not come whole in time", "Send it again, without a pause.")
 TOO_LARGE = Kind("too-large", 413, "The body is too large", "Send fewer readings at a time, or MessagePack.")
 UNSUPPORTED = Kind(
@@ -90,9 +112,11 @@ KINDS: tuple[Kind, ...] = (
     UNREADABLE,
     BAD_REQUEST,
     NOT_FOUND,
+    NO_STORE,
     METHOD,
     NOT_ACCEPTABLE,
     CUT_OFF,
+    CHANGED,
     TOO_LARGE,
     UNSUPPORTED,
     INVALID,
@@ -105,6 +129,9 @@ KINDS: tuple[Kind, ...] = (
     CROWDED,
     OUT_OF_TIME,
     NOT_READY,
+    NO_ACCESS,
+    STORE_FULL,
+    STORE_DAMAGED,
 )
 
 

@@ -9,6 +9,7 @@ from msgspec import Meta, Struct, field
 
 from tramwright_solvers.lead_error.check import Surveys
 from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.done import Steps
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import USUAL, Criterion, M, Solve
 from tramwright_solvers.model.quantities import FEWEST, LEAST_STATIONS, Size
@@ -26,6 +27,7 @@ class CorrectionRequest(Struct, Generic[M], frozen=True, forbid_unknown_fields=T
     solve: Annotated[
         Solve[M], Meta(description="What is asked for; left out, all solvers that fit, least squares, the usual aim.")
     ] = field(default_factory=lambda: USUAL)
+    done: Steps = field(default_factory=list)
 
 
 def correction_request(registry: Registry) -> Any:

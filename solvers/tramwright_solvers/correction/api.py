@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Mechanism
 from ..model.deadline import NEVER, Deadline
+from ..model.done import Done
 from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import USUAL, Solve
@@ -24,6 +25,7 @@ from .assemble import ReducedStack, reduce_surveys
 from .cache import GeometryCache, GeometryKey
 from .factorize import GeometryRequest, prepare_many
 from .geometry import Geometry
+from .progress.under_way import under_way
 
 
 def correct(
@@ -33,10 +35,12 @@ def correct(
     registry: Registry | None = None,
     cache: GeometryCache | None = None,
     within: Deadline = NEVER,
+    done: Sequence[Done] = (),
 ) -> Correction:
     """Answer one survey; where it names no solver, those of the registry (by default all installed) that suit.
 
-    What depends on the machine, the stations and the options alone is kept in the ``cache``, if there is one.
+    What depends on the machine, the stations and the options alone is kept in the ``cache``, if there is one. ``done``
+    are steps carried out since the survey, in their order: the answer is then the rest of the work.
 
     Raises:
         Refused: something in machine, survey or solve is wrong; every fault found is listed.
@@ -44,7 +48,8 @@ def correct(
         OutOfTime: ``within`` has passed, or a plug-in ran out of time. ``solve.time_limit`` alone never raises it:
             leaving the machine alone is always an answer.
     """
-    return reduce_stack(machine, [survey], solve, registry, cache, within).corrections()[0]
+    work = reduce_stack(machine, [survey], solve, registry, cache, within)
+    return (under_way(work, done) if done else work).corrections()[0]
 
 
 def correct_stack(

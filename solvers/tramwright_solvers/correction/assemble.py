@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -24,11 +24,11 @@ from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Correction, MovesAnswer, VerdictAnswer
+from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
-from ..results.moves import MoveOf
-from .decision import Decision, decide, decide_lazily
+from ..results.moves import MoveOf, Step
+from .decision import Chooser, Decision, decide, decide_lazily
 from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
@@ -76,25 +76,23 @@ class ReducedStack(Struct, frozen=True):
 
     def verdict_answers(self) -> list[VerdictAnswer]:
         """Write totals and verdicts."""
-        self._responses()  # nothing of it is told at this detail, but what is wrong with it must be
-        decided, judged = self._decide(decide_lazily)
-        return self._verdict_answers(decided, judged)
+        self.responses()  # nothing of it is told at this detail, but what is wrong with it must be
+        decided, judged = self.decided(decide_lazily)
+        return self.verdicts_of(decided, judged)
 
     def moves_answers(self) -> list[MovesAnswer]:
         """Write totals, verdicts and moves, with what is needed to make them safely."""
-        decided, judged = self._decide(decide_lazily)
-        learnt = self._responses()
+        decided, judged = self.decided(decide_lazily)
+        learnt = self.responses()
         return [MovesAnswer(**told) for told in self._told(decided, judged, self._moves(decided, learnt), learnt)]
 
-    def _decide(
-        self, choose: Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
-    ) -> tuple[Decision, list[Judged]]:
+    def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""
         decided = choose(self.prepared, self.solve, self.gaps, self.noise, self.within)
         count = len(self.surveys)
 
         def told() -> list[VerdictAnswer]:
-            return self._verdict_answers(decided, [UNJUDGED] * count)
+            return self.verdicts_of(decided, [UNJUDGED] * count)
 
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
@@ -140,11 +138,12 @@ class ReducedStack(Struct, frozen=True):
             for own, gap in zip(self.single, self._read(), strict=True)
         ]
 
-    def _verdict_answers(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
+    def verdicts_of(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
+        """Write totals and verdicts once they are decided and judged."""
         prepared, surveys = self.prepared, self.surveys
         return verdicts_of(decided.options, [prepared] * len(surveys), surveys, self.names, decided, self.noise, judged)
 
-    def _responses(self) -> list[Responses | None]:
+    def responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
         return [
             learn_from(self.prepared, self.solve, survey, self.gaps[row], self.noise.variance[row])
@@ -161,7 +160,7 @@ class ReducedStack(Struct, frozen=True):
         learnt: list[Responses | None],
     ) -> list[dict[str, Any]]:
         """Return the fields of each :class:`MovesAnswer`, with which those of a whole answer begin."""
-        each = enumerate(zip(self._verdict_answers(decided, judged), moves, judged, learnt, strict=True))
+        each = enumerate(zip(self.verdicts_of(decided, judged), moves, judged, learnt, strict=True))
         return [
             self.fields(row, told, own, readings, known, decided, row) for row, (told, own, readings, known) in each
         ]
@@ -201,8 +200,8 @@ class ReducedStack(Struct, frozen=True):
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
         prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
-        decided, judged = self._decide(decide)
-        scores, travels, learnt = decided.scores, decided.chosen.travels, self._responses()
+        decided, judged = self.decided(decide)
+        scores, travels, learnt = decided.scores, decided.chosen.travels, self.responses()
         moves = self._moves(decided, learnt)
         before, stations = self._read().tolist(), self._stations(travels)
         suggested = plans_by_size(prepared, scores, decided.chosen)
@@ -232,13 +231,20 @@ class ReducedStack(Struct, frozen=True):
                     forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
-                    steps=[
-                        *readings_first(prepared, told["advice"].read, before[row]),
-                        *steps_for(prepared, own, travels[row], before[row]),
-                    ],
+                    steps=self._steps(told["advice"], own, travels[row], before[row]),
                 )
             )
+        return self._completed(answers)
+
+    def _completed(self, answers: list[Correction]) -> list[Correction]:
+        """Return the answers as they are; work under way tells part of them otherwise."""
         return answers
+
+    def _steps(
+        self, advice: Advice, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]
+    ) -> list[Step]:
+        """Return what is to be done, in order; ``travels`` (m,), ``gap`` as the dial shows it, one value a station."""
+        return [*readings_first(self.prepared, advice.read, gap), *steps_for(self.prepared, moves, travels, gap)]
 
     def _read(self) -> Floats:
         """Return the gaps as the dial shows them (N, n), with what is known of them."""
@@ -287,7 +293,13 @@ class ReducedStack(Struct, frozen=True):
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
-        return moves_of([self.prepared] * len(learnt), self.solve, decided, learnt)
+        travels = decided.chosen.travels.tolist()
+        asks = [self._asks(own, known) for own, known in zip(travels, learnt, strict=True)]
+        return moves_of([self.prepared] * len(asks), self.solve, decided, asks)
+
+    def _asks(self, travels: list[float], known: Responses | None) -> list[float]:
+        """Return what to set for these travels (m,), given what the passes before teach."""
+        return travels if known is None else list(travels_to_ask(np.array(travels), known).tolist())
 
     def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
         """Return how many passes remain for one survey, given what its previous passes teach.
@@ -305,14 +317,14 @@ class ReducedStack(Struct, frozen=True):
 
 
 def moves_of(
-    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, learnt: Sequence[Responses | None]
+    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, asked: Sequence[list[float]]
 ) -> list[list[MoveOf | None]]:
-    """Return each survey's moves, None for an adjuster that stands still; ``prepared`` names the geometry of each."""
+    """Return each survey's moves, None for an adjuster that stands still; ``prepared`` names the geometry of each,
+    ``asked`` what to set for its travels (m,)."""
     chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
     rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
-    for own, known, (index, travels, u, settled) in zip(prepared, learnt, rows, strict=True):
+    for own, asks, (index, travels, u, settled) in zip(prepared, asked, rows, strict=True):
         stacks = settled.stacks.get(index, {}) if settled else {}
-        asks = travels if known is None else travels_to_ask(np.array(travels), known).tolist()
         moves: list[MoveOf | None] = [None] * len(travels)
         for at, travel in enumerate(travels):
             if travel:

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from ..mechanisms.registry import Registry
 from ..model.deadline import NEVER
+from ..model.done import Done
 from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import Solve
@@ -18,7 +19,8 @@ from .api import GeometrySource, geometry_key, reduce_many
 from .assemble import ReducedStack
 from .cache import GeometryCache
 from .cost import correction_cost
-from .lone_surveys import moves_together, verdicts_together
+from .progress.under_way import under_way
+from .together import moves_together, verdicts_together
 
 T = TypeVar("T")
 
@@ -31,11 +33,12 @@ LONG = 1.0
 
 
 class SurveyRequest(NamedTuple):
-    """One request: a machine, a survey of it, and what is asked for."""
+    """One request: a machine, a survey of it, what is asked for, and the steps carried out since."""
 
     machine: Machine
     survey: Survey
     solve: Solve[Any]
+    done: Sequence[Done] = ()
 
 
 class LatestSurvey:
@@ -120,6 +123,7 @@ def answer_many(
             for geometry, own in some
         ]
         works = reduce_many(pairs, registry, cache, NEVER.sooner(seconds))
+        works = [of_the_rest(work, asked[own[0]].done) for work, (_, own) in zip(works, some, strict=True)]
         told = iter(write([one for one in works if isinstance(one, ReducedStack)]))
         for (_, places), work in zip(some, works, strict=True):
             own = (
@@ -132,6 +136,16 @@ def answer_many(
     return [answer for answer in answers if answer is not None]
 
 
+def of_the_rest(work: ReducedStack | SolverError, done: Sequence[Done]) -> ReducedStack | SolverError:
+    """Return what is left of the work on a survey after the steps done, if there are any, or why that cannot be."""
+    if not done or isinstance(work, SolverError):
+        return work
+    try:
+        return under_way(work, done)
+    except SolverError as error:
+        return error
+
+
 Stack = tuple[GeometrySource, list[int]]
 """Requests of one geometry, by their places."""
 
@@ -142,13 +156,20 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
     known: dict[tuple[int, int], tuple[bytes, bytes]] = {}
     stacks: dict[tuple[tuple[bytes, bytes], tuple[Any, ...]], Stack] = {}
     latest: dict[tuple[bytes, bytes], LatestSurvey] = {}
-    for place, (machine, survey, solve) in enumerate(asked):
+    alone: list[Stack] = []
+    for place, (machine, survey, solve, done) in enumerate(asked):
         # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
         same = (id(machine), id(solve))
         if (key := known.get(same)) is None:
             key = known[same] = geometry_key(machine, solve), content_key(solve)
         # A farm reads its machines at the same stations every time: one comparison then, and the rest is known.
         dated = survey.taken_at
+        if done:  # work under way is that of one machine alone
+            if faults := time_faults(survey):
+                refused[place] = Refused(faults)
+            else:
+                alone.append((GeometrySource(machine, solve, where(survey.readings), key[0]), [place]))
+            continue
         if (before := latest.get(key)) and before.alike(survey) and (dated is None or is_time(dated)):
             before.places.append(place)
             continue
@@ -161,7 +182,7 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
             stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key[0]), []
         stack[1].append(place)
         latest[key] = LatestSurvey(survey, stack[1])
-    return list(stacks.values()), refused
+    return [*stacks.values(), *alone], refused
 
 
 def rounds_of_work(stacks: Sequence[Stack], asked: Sequence[SurveyRequest]) -> Iterator[list[Stack]]:

@@ -19,6 +19,7 @@ from ..adjustment.candidates import MOST_SPANNED
 from ..adjustment.counts import exact_moves, room_beyond
 from ..adjustment.subset_lsq import MOST_LEFT
 from ..diagnostics.gaussian_process import MOST_STATIONS
+from ..model.done import Done
 from ..model.errors import Refused
 from ..model.machine import Machine
 from ..model.options import Solve
@@ -78,8 +79,15 @@ class Most(Struct, frozen=True):
             raise Refused.at(pointer, sentences.too_large(what, cost.seconds, *most, remedy))
 
 
-def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any]) -> Cost:
+def correction_cost(machine: Machine, survey: Survey, solve: Solve[Any], done: Sequence[Done] = ()) -> Cost:
     """Return what one correction will take where nothing of it is known yet."""
+    if done:
+        # the survey is answered twice, then the rest of the work, each of whose subsets has errors of many causes
+        once, count = correction_cost(machine, survey, solve), len(survey.readings)
+        rest, causes = readings_cost(machine, solve, count, count + 1, 2), min(count, 2 * len(done)) + 2
+        subsets, size = weighed(adjusters(machine, solve), count)[0], 2 * len(done) + described(machine)
+        seconds = 2.0 * once.seconds + rest.seconds + 2e-6 * subsets * causes + len(done) * (1e-3 + 1.5e-8 * size**2)
+        return Cost(seconds, once.bytes + rest.bytes + 40.0 * size**2, 0.0, once.plain)
     readings, previous = survey.readings, survey.previous
     values, setups = len(readings), len({reading.setup for reading in readings})
     if list in {type(reading.value) for reading in readings}:
@@ -177,13 +185,13 @@ def limits(machine: Machine) -> tuple[bool, bool]:
     return bounded, whole
 
 
-def affordable(machine: Machine, survey: Survey, solve: Solve[Any], most: Most) -> Cost:
+def affordable(machine: Machine, survey: Survey, solve: Solve[Any], done: Sequence[Done], most: Most) -> Cost:
     """Return what a correction will take.
 
     Raises:
         Refused: more than it may.
     """
-    cost = correction_cost(machine, survey, solve)
+    cost = correction_cost(machine, survey, solve, done)
     if cost.seconds > most.seconds or cost.bytes > most.bytes:
         count, free = len(survey.readings), adjusters(machine, solve)
         ways = [sentences.FEWER_READINGS, sentences.HOLD_ADJUSTERS]

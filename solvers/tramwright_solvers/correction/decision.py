@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -40,6 +40,10 @@ class Decision(Struct, frozen=True):
         """Say whether the travels chosen for a survey had not settled."""
         known = self.bent[row].get(int(self.chosen.index[row])) if self.bent else None
         return known is not None and not known.sure
+
+
+Chooser = Callable[[Geometry, Solve[Any], Floats, GapCovariance, Deadline], Decision]
+"""What chooses for every survey of a stack: :func:`decide` or :func:`decide_lazily`."""
 
 
 def decide(

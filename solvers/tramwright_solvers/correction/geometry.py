@@ -23,7 +23,7 @@ from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
 from ..linalg.rowwise import row_products
 from ..mechanisms.adjusters import SUPPORTS
-from ..model.contract import Floats, KnownShape, Mechanism
+from ..model.contract import Floats, KnownShape, Mechanism, Move
 from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import K
 from ..reduction.stations import StationLayout, a_priori
@@ -34,19 +34,16 @@ from . import sentences
 from .assumptions import assumptions
 from .setup import PICKED, Setup
 from .steps.parking import Parking, parking
-from .subset_table import SubsetTable
+from .subset_table import SubsetTable, efforts
 
 FAR_MM = 5.0
 """Travel in mm beyond which nothing is moved: usual moves are tenths of a millimetre, so a wrong unit or a slip is more
 likely, and a dial indicator has a range of 10 mm. Our own choice."""
 
-
 JUDGED = ("tilt-x", "tilt-y", "twist")
 """Terms without which nothing is said of a bed."""
-
-
 PER_STATION, ITSELF = 2000, 40_000
-"""Bytes for each station, the check of readings and the form above all, and for what is always there. Measured."""
+"""Bytes for each station, most of it form and check of readings, and for what is always there. Measured."""
 
 
 def sum_of_shapes(shapes: Sequence[KnownShape]) -> Floats | None:
@@ -89,11 +86,12 @@ class Geometry(Setup, frozen=True, dict=True):
         """The subsets of adjusters and their fits."""
         return SubsetTable(
             candidates=self.candidates,
-            effort=np.array(self.candidates.effort),
+            effort=efforts(self.candidates, self.begun),
             added=self.setting.totals[None],
             least=least_travels(self.machine, self.setting, self.influence)[None],
             limit=self.machine.total_limit,
             division=self.machine.division,
+            begun=bool(self.begun),
         )
 
     @cached_property
@@ -282,6 +280,10 @@ class Geometry(Setup, frozen=True, dict=True):
             return np.zeros(len(self.adjusters), dtype=bool)
         found = {one.what for one in self.blind if one.kind == "adjuster"}
         return np.array([adjuster.id in found for adjuster in self.adjusters])
+
+    def moving(self, mechanism: Mechanism, own: slice, travels: Floats) -> Move:
+        """Return the move of one mechanism, given the travels of all adjusters (m,)."""
+        return Move(self.machine, self.layout.points, travels[own], self.standing_of(mechanism))
 
     def places_to_read(self, adjusters: tuple[int, ...]) -> tuple[Place, ...]:
         """Return the stations to read as well to see tilts, twist and what these adjusters do."""

@@ -17,7 +17,7 @@ from ..diagnostics.closing_jump import ClosingDoubt
 from ..diagnostics.without_outliers import refit
 from ..linalg.grids import CORNERS
 from ..linalg.orthogonalize import dominant
-from ..model.contract import Floats, Move
+from ..model.contract import Floats
 from ..model.errors import Refused
 from ..model.survey import Survey
 from ..model.units import DECIMALS, K
@@ -286,7 +286,7 @@ def _refused(prepared: Geometry, travels: Floats) -> Doubt | None:
     """Return the doubt where a mechanism refuses to carry out the travels: read where that adjuster shows most."""
     for mechanism, columns in prepared.questioned:
         try:
-            mechanism.parts(Move(prepared.machine, prepared.layout.points, travels[columns]))
+            mechanism.parts(prepared.moving(mechanism, columns, travels))
         except Refused as refused:
             fault = refused.faults[0]
             at = next((place for place, one in enumerate(prepared.adjusters) if one.pointer == fault.pointer), 0)

@@ -25,6 +25,7 @@ from ..model.deadline import Deadline
 from ..model.options import Criterion
 from ..uncertainty.setting_error import settings_of
 from .geometry import Geometry
+from .setup import NUDGE_MM
 
 PASSES = 25
 """Passes after which travels that still change are taken as they are, and doubted."""
@@ -34,9 +35,6 @@ HALVINGS = 12
 
 SETTLED = 1e-8
 """Share of the gap by which travels may still change once they have settled."""
-
-NUDGE_MM = 1e-3
-"""Travel of the differences that the influence at travels is taken from."""
 
 MOST = 300
 """Subsets worked out for one survey; beyond them those that look worse by their influence at zero are dropped."""

@@ -126,7 +126,7 @@ def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.
     if not reached.all():
         nearest = (
             spread <= (spread[rows, best] + known)[:, None]
-            if aim
+            if aim or options.begun
             else narrow_to_lowest(allowed, scores.objective, scores.slack)
         )
         pool = np.where(reached[:, None], pool, nearest)
@@ -187,7 +187,7 @@ def describe_choice(
         why = sentences.least_effort(aim, unit, searched=settled is not None, shown=shown)
     elif index == 0:
         why = sentences.nothing_gains(solve.most_moves)
-    elif aim == 0.0:
+    elif aim == 0.0 and not prepared.begun:
         why = sentences.best_attainable(solve.criterion, solve.most_moves, shown=shown)
     else:
         why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves, shown=shown)

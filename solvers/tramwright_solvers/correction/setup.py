@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from ..adjustment.problem import Problem
 from ..adjustment.shim_stacks import choices
 from ..mechanisms.adjusters import adjusters_of
-from ..model.contract import Adjuster, Floats, KnownShape, Mechanism, Move, Site
+from ..model.contract import Adjuster, Floats, KnownShape, Mechanism, Move, Site, Standing
 from ..model.errors import Fault, Impossible, Refused
 from ..model.machine import Machine
 from ..reduction.validation import machine_faults, solver_faults
@@ -20,6 +20,9 @@ from . import sentences
 Parts = tuple[tuple[Mechanism, tuple[Adjuster, ...]], ...]
 """The mechanisms in the order in which they are solved, each with its own adjusters."""
 
+
+NUDGE_MM = 1e-3
+"""Travel of the differences that the influence at travels is taken from."""
 
 PICKED = "/solve/with"
 """Where faults in the options of a solver are told that the request does not name."""
@@ -31,6 +34,7 @@ class Setup(Struct, frozen=True):
     ``entries`` are the pointers to each mechanism's options. ``free`` are the columns that may move, ``groups`` those
     of each solver with the solvers before it. ``limits`` holds efforts, bounds and conditions, on no station yet;
     ``because`` has the reason of each condition. ``whole`` says that some adjuster moves in whole steps or shims.
+    ``standing`` says of each mechanism how far the work is already, ``begun`` with which columns; empty before any.
     """
 
     machine: Machine
@@ -44,13 +48,18 @@ class Setup(Struct, frozen=True):
     whole: bool
     limits: Problem
     because: tuple[str, ...]
+    standing: tuple[Standing, ...]
+    begun: frozenset[int]
 
     def influence_at(self, points: Floats) -> Floats:
         """Return the influence of all adjusters at points (n, 2), shape (n, m)."""
         site, parts = Site(self.machine, points), list[Floats]()
-        for (mechanism, _), entry in zip(self.parts, self.entries, strict=True):
+        for place, ((mechanism, own), entry) in enumerate(zip(self.parts, self.entries, strict=True)):
             try:
-                parts.append(mechanism.influence(site))
+                if self.standing and not mechanism.linear:
+                    parts.append(slopes(mechanism, site, self.standing[place].made, len(own)))
+                else:
+                    parts.append(mechanism.influence(site))
             except Refused as refused:
                 raise refused.told_from(entry) from refused
         return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
@@ -62,6 +71,14 @@ class Setup(Struct, frozen=True):
             yield mechanism, range(start, start + len(own))
             start += len(own)
 
+    def standing_at(self, made: Floats) -> tuple[Standing, ...]:
+        """Return how far the work is once the adjusters have ``made`` travels (m,) that all of them carry."""
+        return tuple([Standing(made[own.start : own.stop]) for _, own in self.own_columns()])
+
+    def standing_of(self, mechanism: Mechanism) -> Standing | None:
+        """Return how far the work on a mechanism is already; None before any."""
+        return next((one for one, (own, _) in zip(self.standing, self.parts, strict=False) if own is mechanism), None)
+
     def change_at(self, points: Floats, travels: Floats) -> Floats:
         """Return the change of gap (n,) that these travels (m,) make at points (n, 2)."""
         change = np.zeros(len(points))
@@ -70,7 +87,13 @@ class Setup(Struct, frozen=True):
             if not part.any():
                 continue
             move = Move(self.machine, points, part)
-            change += mechanism.influence(move) @ part if mechanism.linear else mechanism.gap_change(move)
+            if mechanism.linear:
+                change += mechanism.influence(move) @ part
+            elif (standing := self.standing_of(mechanism)) is None:
+                change += mechanism.gap_change(move)
+            else:
+                before, after = (Move(self.machine, points, standing.made + more) for more in (0.0 * part, part))
+                change += mechanism.gap_change(after) - mechanism.gap_change(before)
         return change
 
     def known_at(self, points: Floats) -> tuple[KnownShape, ...]:
@@ -133,7 +156,20 @@ def set_up(
         whole=any(adjusters[j].stock is not None or adjusters[j].step is not None for j in free),
         limits=limits,
         because=because,
+        standing=(),
+        begun=frozenset(),
     )
+
+
+def slopes(mechanism: Mechanism, site: Site, made: Floats, width: int) -> Floats:
+    """Return the influence (n, m) at travels already ``made`` (m,), by central differences."""
+    nudge = site.machine.from_mm(NUDGE_MM)
+
+    def changed(travels: Floats) -> Floats:
+        return mechanism.gap_change(Move(site.machine, site.points, travels))
+
+    steps = nudge * np.eye(width)
+    return np.column_stack([(changed(made + step) - changed(made - step)) / (2.0 * nudge) for step in steps])
 
 
 def must_be_possible(limits: Problem, because: Sequence[str]) -> None:

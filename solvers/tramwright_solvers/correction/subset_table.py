@@ -13,13 +13,17 @@ from ..adjustment.candidates import Candidates
 from ..adjustment.subset_lsq import join_fits
 from ..model.contract import Floats
 
+ANOTHER = 0.5
+"""Effort, beside its own, of an adjuster that was not to be moved when work was begun: of two ways as good, the one
+begun is kept to. Our own choice."""
+
 
 class SubsetTable(Struct, frozen=True, dict=True):
     """K subsets of the adjusters and their answers, for one geometry (g = 1) or one for each survey of a stack (g = N).
 
     ``effort`` (K,) is that of each subset, ``added`` (g, K) what errors of setting add to its total's u, ``least``
     (g, m) the smallest travel of each adjuster that is worth asking for, ``limit`` what the machine is held to,
-    ``division`` that of its dial.
+    ``division`` that of its dial. Of work ``begun`` what comes as near as the best total is known is as good as it.
     """
 
     candidates: Candidates
@@ -28,6 +32,7 @@ class SubsetTable(Struct, frozen=True, dict=True):
     least: Floats
     limit: float
     division: float
+    begun: bool = False
 
     @cached_property
     def unknowns(self) -> np.ndarray:
@@ -47,6 +52,16 @@ class SubsetTable(Struct, frozen=True, dict=True):
             self.limit,
             self.division,
         )
+
+
+def efforts(candidates: Candidates, begun: frozenset[int]) -> Floats:
+    """Return the effort of every subset (K,); ``begun`` are the adjusters that work under way was begun with."""
+    effort = np.array(candidates.effort)
+    return (
+        effort + ANOTHER * np.array([len(begun.union(one)) - len(begun) for one in candidates.sets])
+        if begun
+        else effort
+    )
 
 
 def join_tables(many: Sequence[SubsetTable]) -> SubsetTable:

@@ -7,14 +7,14 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Site
+from ..model.contract import Adjuster, Carried, Conditions, Effect, Floats, Mechanism, Move, Part, Replay, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Bed, Machine, Support
 from ..model.materials import elasticity_of
 from ..model.units import MM_PER_INCH
 from . import sentences
 from .parts.rounds import small_turns
-from .parts.three_carry import set_on_three
+from .parts.three_carry import replay, set_on_three
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
 
 SUPPORTS = 4
@@ -248,6 +248,12 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         if self.plate == "rigid":
             return set_on_three(move, support_adjusters(move.machine.supports), self.hold)
         return small_turns(move, support_adjusters(move.machine.supports))
+
+    def replay(self, carried: Carried) -> Replay:
+        """Three screws carry a rigid plate meanwhile, the others stand clear of it."""
+        if self.plate == "rigid":
+            return replay(carried, support_adjusters(carried.machine.supports), self.hold)
+        return super().replay(carried)
 
     def may_refuse(self, machine: Machine) -> bool:
         """A plate that may bend is not moved by many turns."""

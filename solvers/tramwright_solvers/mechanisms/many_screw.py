@@ -7,14 +7,14 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from msgspec import Meta
 
-from ..model.contract import Adjuster, Conditions, Effect, Floats, Mechanism, Move, Part, Site
+from ..model.contract import Adjuster, Carried, Conditions, Effect, Floats, Mechanism, Move, Part, Replay, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from . import sentences
 from .four_screw import Plate, mm_per_unit, plate_of
 from .free_plate import FreePlate, free_plate
 from .parts.rounds import small_turns
-from .parts.three_carry import set_on_three
+from .parts.three_carry import replay, set_on_three
 from .rigid import fitted_shares, positions, require_plane, support_adjusters
 
 FEWEST = 5
@@ -128,6 +128,12 @@ class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
         if self.plate == "rigid":
             return set_on_three(move, support_adjusters(move.machine.supports), self.hold)
         return small_turns(move, support_adjusters(move.machine.supports))
+
+    def replay(self, carried: Carried) -> Replay:
+        """Three screws carry a rigid plate meanwhile, the others stand clear of it."""
+        if self.plate == "rigid":
+            return replay(carried, support_adjusters(carried.machine.supports), self.hold)
+        return super().replay(carried)
 
     def may_refuse(self, machine: Machine) -> bool:
         """A plate that may bend is not moved by many turns."""

@@ -16,7 +16,7 @@ from ..model.machine import Machine, Rails, Seat, Sheet, Stock
 from . import sentences
 from .beam import carriage_height
 from .parts import sentences as told
-from .parts.rounds import MOST_ROUNDS, as_parts, in_rounds, shares_worth_making
+from .parts.rounds import MOST_ROUNDS, as_parts, farthest_behind_first, in_rounds, shares_worth_making
 
 EFFORT = {"slip": 3.0, "shim": 5.0}
 """Efforts against 1 for a screw: bolts to slacken; bolts to slacken and sheets to cut. Our own choice."""
@@ -124,7 +124,8 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
                 else 1
                 for part in at_once
             }
-            made = list(in_rounds({seat: float(travels[seat]) for seat in shares}, shares, more, adjusters))
+            order = [seat for seat in farthest_behind_first(move) if seat in shares]
+            made = list(in_rounds({seat: float(travels[seat]) for seat in order}, shares, more, adjusters))
             if max(self.rounds_for(line, [one for one in made if one[1] in slips])[0] for line in lines) <= 1:
                 break
         worst = max(self.rounds_for(line, made)[1] for line in lines)

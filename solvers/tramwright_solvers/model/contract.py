@@ -88,10 +88,45 @@ class Site(Struct, frozen=True):
     points: Floats
 
 
+class Standing(Struct, frozen=True):
+    """How far the work on a mechanism is: ``made`` (n_adjusters,) are the travels since the survey, as the gap shows
+    them.
+
+    Where some adjusters ``carry`` the bed, by column, the others are ``clear`` of it, by column and about how far; both
+    are empty where nothing was backed off.
+    """
+
+    made: Floats
+    carry: tuple[int, ...] = ()
+    clear: Mapping[int, float] = {}
+
+
 class Move(Site, frozen=True):
-    """A site and the travels of all adjusters, shape (n_adjusters,), in the order of ``Mechanism.adjusters``."""
+    """A site and the travels of all adjusters, shape (n_adjusters,), in the order of ``Mechanism.adjusters``.
+
+    ``standing`` is how far the work already is where the travels are the rest of it.
+    """
 
     travels: Floats
+    standing: Standing | None = None
+
+
+class Carried(Move, frozen=True, kw_only=True):
+    """Steps carried out on the way to the travels: the column and the travel of each, None until it met the bed."""
+
+    done: tuple[tuple[int, float | None], ...]
+
+
+class Replay(Struct, frozen=True):
+    """What steps already carried out do to the bed.
+
+    ``counts`` has for each the travels by column that one unit of its own travel makes: empty where the bed stays, None
+    where there is no such step. ``carry`` and ``clear`` are those of :class:`Standing`.
+    """
+
+    counts: tuple[Mapping[int, float] | None, ...]
+    carry: tuple[int, ...] = ()
+    clear: Mapping[int, float] = {}
 
 
 class AtMost(Struct, frozen=True):
@@ -251,6 +286,10 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
             Refused: these travels must not be made; the fault points at the adjuster at which to look, and says why.
         """
         return tuple([Part(at, travel, {at: travel}) for at, travel in enumerate(move.travels.tolist()) if travel])
+
+    def replay(self, carried: Carried) -> Replay:
+        """Return what steps did that were carried out as :meth:`parts` tells them."""
+        return Replay(tuple([None if travel is None else {column: 1.0} for column, travel in carried.done]))
 
     def may_refuse(self, machine: Machine) -> bool:
         """Say whether :meth:`parts` may refuse travels on this machine; asked once, before any survey is answered."""

@@ -22,8 +22,16 @@ from ..model.quantities import (
 from .findings import AsFound, Blind, Budgets, ClosingError, FormTerm, Place, Predicted, Suspect, WholeBed
 from .learning import AdjusterResponse, Forecast
 from .moves import Choice, MoveOf, Plan, Rung, Step
+from .progress import Progress
 from .shown import Shown
 
+MaybeProgress = Annotated[
+    Progress | None,
+    Meta(
+        description="How far the work is; null without `done`. With it, `moves`, `steps` and all that is predicted are "
+        "of the rest of the work."
+    ),
+]
 Notes = Annotated[
     list[str], Meta(description="What else is to be known of the readings, in sentences; empty where there is nothing.")
 ]
@@ -97,6 +105,7 @@ class MovesAnswer(VerdictAnswer, frozen=True):
     ]
     notes: Notes
     cautions: Cautions
+    progress: MaybeProgress = None
 
 
 class Refit(Struct, frozen=True):
@@ -212,3 +221,4 @@ class Correction(Shown, frozen=True):
             "something is read again."
         ),
     ] = None
+    progress: MaybeProgress = None

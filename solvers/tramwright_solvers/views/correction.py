@@ -18,6 +18,7 @@ from ..results.moves import MoveOf
 from .blocks import notes, numbered, signed, table, titled, wrapped
 from .certainty import made_of, whole_bed, without_suspects
 from .learning import followed, remaining
+from .progress import carried_out
 
 GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""
@@ -45,6 +46,7 @@ def as_text(correction: Correction) -> str:
     digits, unit = DECIMALS[correction.units], correction.units
     parts = [
         "\n".join(headline(correction, digits)),
+        carried_out(correction.progress, unit),
         notes("Doubtful readings", (one.says for one in correction.suspects)),
         without_suspects(correction.refit, digits, unit),
         notes("Closing errors", (closing(one, digits, unit) for one in correction.closing_errors)),
@@ -98,7 +100,7 @@ def verdicts(correction: Correction, digits: int) -> list[str]:
         f"As found {with_u(found, digits)} {unit} (± U, k = {found.k:.3g}): {VERDICT[verdict.as_found]} of "
         f"{verdict.limit:.{digits}f} {unit}"
     )
-    if correction.moves:
+    if correction.moves or correction.progress is not None:
         told += f"; afterwards {with_u(after, digits)} {unit}: {VERDICT[verdict.predicted]}"
     lines = [f"{told} ({verdict.rule}{probability(verdict.probability)})."]
     if verdict.decided_by and verdict.decided_by != correction.says:

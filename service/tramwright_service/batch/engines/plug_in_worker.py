@@ -137,9 +137,9 @@ class Answers:
 
     def _correct(self, ask: Ask) -> bytes:
         asked, most = self._read(self._correction, ask), self._settings.most
-        affordable(asked.machine, asked.survey, asked.solve, most)
+        affordable(asked.machine, asked.survey, asked.solve, asked.done, most)
         within = NEVER.sooner(most.seconds)
-        answer = correct(asked.machine, asked.survey, asked.solve, self._registry, self._cache, within)
+        answer = correct(asked.machine, asked.survey, asked.solve, self._registry, self._cache, within, asked.done)
         return encode(answer, ask.media_type, as_text)
 
     def _question(self, question: Question, ask: Ask) -> bytes:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from tramwright_solvers.correction.cache import GeometryCache
-
+from ...execution.corrections import Corrections
 from ...execution.gallery import Gallery
 from ...execution.metrics import Metrics
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.threads import Kinds
 from ...settings import Settings
-from . import batch, corrections, health, questions, solvers
+from . import batch, corrections, fleet, health, machines, questions, solvers, surveys
+
+if TYPE_CHECKING:  # the store is loaded only where there is one
+    from ...farm.farm import Farm
 
 
 def routes(
@@ -20,14 +22,18 @@ def routes(
     workers: Kinds,
     engines: batch.Engines,
     metrics: Metrics,
-    cache: GeometryCache,
+    solver: Corrections,
     gallery: Gallery,
+    farm: Farm | None,
 ) -> list[Any]:
     """Return every documented route, and ``/metrics``."""
     return [
-        corrections.create(plug_ins, settings, workers, metrics, cache, gallery),  # POST /v1/corrections
-        batch.create(settings, engines, metrics),  #                 POST /v1/corrections/batch
+        corrections.create(solver, settings, gallery),  #            POST /v1/corrections
+        batch.create(settings, engines, metrics, farm),  #           POST /v1/corrections/batch
         *questions.create(plug_ins, settings, workers, metrics, gallery),  # POST /v1/<question>, one for each row
         *solvers.create(plug_ins),  #                                GET  /v1/solvers, /v1/solvers/{name}
+        *machines.create(plug_ins.registry, settings, farm),  #      /v1/machines/{machine}
+        *surveys.create(plug_ins.registry, settings, farm),  #       /v1/machines/{machine}/surveys, …/notes
+        *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing
         *health.create(metrics),  #                                  GET  /health/live, /health/ready
     ]

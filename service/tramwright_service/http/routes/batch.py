@@ -1,8 +1,8 @@
-"""``POST /v1/corrections/batch``: surveys by the line, any number of them, answered as they come; stores nothing."""
+"""``POST /v1/corrections/batch``: surveys by the line, any number, answered as they come, and stored if so asked."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from litestar import Request, post
 from litestar.handlers import HTTPRouteHandler
@@ -21,6 +21,10 @@ from ...wire.decode import unsupported
 from ...wire.media_types import LINES
 from ...wire.problems import RequestError
 from ..documents import content_type
+from ..stored import kept
+
+if TYPE_CHECKING:  # the store is loaded only where there is one
+    from ...farm.farm import Farm
 
 
 class Engines:
@@ -45,16 +49,16 @@ class Engines:
 
 
 SAYS = """
-Newline-delimited JSON, answered line by line while it is being sent; nothing is stored. Each line is a request as for
-one correction, with an `id` that is given back. `machine` may be the `id` of a machine that an earlier line described
-(the latest ten thousand are remembered). Answers come in the order of the lines; a line that is wrong gets a problem in
-its place and stops nothing. The last line is a summary; where it is missing, the exchange was cut off: send the lines
-that have no answer again.
+Newline-delimited JSON, answered line by line while it is being sent; nothing is stored unless `store` says so. Each
+line is a request as for one correction, with an `id` that is given back. `machine` may be the `id` of a machine that an
+earlier line described (the latest ten thousand are remembered), or of one in the store. Answers come in the order of
+the lines; a line that is wrong gets a problem in its place and stops nothing. The last line is a summary; where it is
+missing, the exchange was cut off: send the lines that have no answer again.
 """
 
 
-def create(settings: Settings, engines: Engines, metrics: Metrics) -> HTTPRouteHandler:
-    """Return the route."""
+def create(settings: Settings, engines: Engines, metrics: Metrics, farm: Farm | None) -> HTTPRouteHandler:
+    """Return the route, for one store or none."""
     places = Places(settings.batches)
 
     @post(
@@ -74,6 +78,14 @@ def create(settings: Settings, engines: Engines, metrics: Metrics) -> HTTPRouteH
                 schema_extra={"enum": list(DETAILS)},
             ),
         ] = "moves",
+        store: Annotated[
+            bool,
+            Parameter(
+                description="Whether surveys are stored: each under its machine, whose description is stored as well "
+                "where the stream has one. Then a line is answered when its survey is on the disk; the same line again "
+                "is stored once. Not with the detail `verdict`."
+            ),
+        ] = False,
     ) -> BatchStream:
         """Answer lines as they come; the description is what the documentation shows."""
         sent_as = content_type(request.scope)
@@ -83,8 +95,13 @@ def create(settings: Settings, engines: Engines, metrics: Metrics) -> HTTPRouteH
         if asked is None:
             offered = ", ".join(f"`{one}`" for one in DETAILS)
             raise RequestError(problems.BAD_REQUEST, f"`detail` is one of {offered}; `{detail[:100]}` is none of them.")
+        if store and kept(farm) and asked == "verdict":
+            raise RequestError(
+                problems.BAD_REQUEST, "With `store`, `detail` is `moves` or `full`: moves are stored too."
+            )
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]), LINES)
-        return BatchStream(engines.get, asked, settings, places, metrics, media_type)
+        keeper = None if farm is None else farm.batches
+        return BatchStream(engines.get, asked, settings, places, metrics, media_type, keeper, keeps=store)
 
     return correct_batch

@@ -12,25 +12,15 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp, Receive
 from msgspec import UNSET
 
-from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.batching import SurveyRequest
-from tramwright_solvers.correction.cache import GeometryCache
-from tramwright_solvers.correction.cost import affordable
-from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.model.deadline import Deadline
 from tramwright_solvers.results.correction import Correction
-from tramwright_solvers.views.correction import as_text
 
+from ...execution.corrections import Corrections
 from ...execution.gallery import Asked, Gallery
-from ...execution.metrics import Metrics
-from ...execution.microbatch import Microbatch
-from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import CORRECTIONS, Ask
-from ...execution.threads import Kinds
 from ...maps.subjects import of_correction
 from ...settings import Settings
 from ...wire.decode import Decoder
-from ...wire.encode import encode
 from ...wire.media_types import HTML, MSGPACK, PICTURES, PNG, SVG
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
@@ -38,44 +28,31 @@ from ..documents import DIRECT, Sent, answering
 from ..pictures import Pictures, map_of
 
 
-def create(
-    plug_ins: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics, cache: GeometryCache, gallery: Gallery
-) -> HTTPRouteHandler:
-    """Return the route for the solvers of one registry and for the plug-ins beside it."""
-    registry = plug_ins.registry
+def create(corrections: Corrections, settings: Settings, gallery: Gallery) -> HTTPRouteHandler:
+    """Return the route."""
+    registry = corrections.registry
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
     quick = QuickReader(registry)
-    together, most = Microbatch(registry, cache, as_text), settings.most
 
     def read(body: bytes, sent_as: bytes) -> SurveyRequest:
         if decoder.is_json(sent_as) and (done := quick.read(body)) and done[0] is UNSET:
             return done[1]
         data = decoder.decode(body, sent_as)
-        return SurveyRequest(data.machine, data.survey, data.solve)
+        return SurveyRequest(data.machine, data.survey, data.solve, data.done)
 
     async def answer(sent: Sent) -> bytes:
         asked = read(sent.body, sent.sent_as)
-        named = asked.solve.with_
-        if registry.guests and (guests := await plug_ins.of(named, asked.machine)):
-            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", asked):
-                ask = Ask(CORRECTIONS, sent.body, sent.sent_as, sent.media_type)
-                return await plug_ins.ask(guests, ask, named, sent.receive)
-        cost = affordable(*asked, most)
-        if cost.quick:
-            with metrics.solving("quick", asked):
-                return await together.ask(asked, sent.media_type, cost.seconds)
-        with metrics.under_way("long"), metrics.solving("long", asked):
-            task = partial(_answer, asked, registry, cache, sent.media_type)
-            return await workers.corrections.run(task, cost, sent.receive)
+        ask = Ask(CORRECTIONS, sent.body, sent.sent_as, sent.media_type)
+        return await corrections.answer(asked, ask, sent.receive)
 
     async def draw(picture: Asked, receive: Receive) -> Callable[[], bytes]:
-        workers.corrections.expect(picture.body)
+        corrections.threads.expect(picture.body)
         told = await answer(Sent(picture.body, picture.sent_as, MSGPACK, receive))
         asked = read(picture.body, picture.sent_as)
         return partial(drawn_as, asked, msgspec.msgpack.decode(told, type=Correction), picture)
 
     pictures = Pictures(CORRECTIONS, (HTML, *PICTURES), gallery, draw)
-    direct = answering(answer, workers.corrections, settings.max_body, pictures)
+    direct = answering(answer, corrections.threads, settings.max_body, pictures)
 
     @post(
         "/v1/corrections",
@@ -94,10 +71,6 @@ def create(
         return direct
 
     return correct_one
-
-
-def _answer(asked: SurveyRequest, registry: Registry, cache: GeometryCache, media_type: str, within: Deadline) -> bytes:
-    return encode(correct(*asked, registry, cache, within), media_type, as_text)
 
 
 def drawn_as(asked: SurveyRequest, answer: Correction, picture: Asked) -> bytes:

@@ -12,18 +12,16 @@ from litestar import post
 from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp, Receive
 
-from tramwright_solvers.model.deadline import Deadline
-
-from ...catalogue.endpoints import QUESTIONS, Question
+from ...catalogue.endpoints import QUESTIONS
 from ...execution.gallery import Asked, Gallery
 from ...execution.metrics import Metrics
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import Ask
-from ...execution.threads import Kinds, SolverThreads
+from ...execution.questions import Answerer
+from ...execution.threads import Kinds
 from ...maps.drawing import Drawing
 from ...settings import Settings
 from ...wire.decode import Decoder
-from ...wire.encode import encode
 from ...wire.media_types import MSGPACK, PICTURES
 from ..documents import DIRECT, Sent, answering
 from ..pictures import Pictures, map_of
@@ -33,37 +31,19 @@ def create(
     plug_ins: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics, gallery: Gallery
 ) -> list[HTTPRouteHandler]:
     """Return the routes for the solvers of one registry and for the plug-ins beside it."""
-    return [
-        route(question, plug_ins, settings, getattr(workers, question.kind), metrics, gallery) for question in QUESTIONS
-    ]
+    answerers = [Answerer(question, plug_ins, settings, workers, metrics) for question in QUESTIONS]
+    return [route(answerer, settings, gallery) for answerer in answerers]
 
 
-def route(
-    question: Question,
-    plug_ins: PlugIns,
-    settings: Settings,
-    workers: SolverThreads,
-    metrics: Metrics,
-    gallery: Gallery,
-) -> HTTPRouteHandler:
+def route(answerer: Answerer, settings: Settings, gallery: Gallery) -> HTTPRouteHandler:
     """Return the route of one question."""
-    registry = plug_ins.registry
-    decoder: Decoder[Any] = Decoder(question.request(registry), registry)
-
-    most = settings.most
-
-    def solved(data: Any, media_type: str, within: Deadline) -> bytes:
-        return encode(question.solve(data, registry, within), media_type, question.text)
+    question, workers = answerer.question, answerer.threads
+    decoder: Decoder[Any] = Decoder(question.request(answerer.registry), answerer.registry)
 
     async def answer(sent: Sent) -> bytes:
         data = decoder.decode(sent.body, sent.sent_as)
-        if registry.guests and (guests := await plug_ins.of(data.solve.with_, data.machine)):
-            with metrics.under_way("plug-ins"), metrics.solving("plug-ins", data):
-                ask_them = Ask(question.name, sent.body, sent.sent_as, sent.media_type)
-                return await plug_ins.ask(guests, ask_them, data.solve.with_, sent.receive)
-        cost = question.check(data, most)
-        with metrics.under_way(question.name), metrics.solving(question.name, data):
-            return await workers.run(partial(solved, data, sent.media_type), cost, sent.receive)
+        ask = Ask(question.name, sent.body, sent.sent_as, sent.media_type)
+        return await answerer.answer(data, ask, sent.receive)
 
     async def draw(draws: Callable[[Any, Any], Drawing], picture: Asked, receive: Receive) -> Callable[[], bytes]:
         workers.expect(picture.body)

@@ -20,6 +20,7 @@ let job = null;
 let ui = {};
 let shown = "";
 let unkept = false;
+let drawing = 0;
 
 /** Return the screen for what there is. */
 function screenNow(context) {
@@ -81,7 +82,9 @@ function draw() {
   title.textContent = job ? job.machine.id ?? say("bench.no-name") : say("bench.title");
   tools.hidden = !job;
   document.getElementById("undo").disabled = !job?.entries.some((entry) => !entry.auto);
-  beside.draw(job, state, asked, shown.startsWith("step") || shown.startsWith("says") ? stepOf(answer) : null);
+  const step = shown.startsWith("step") || shown.startsWith("says") ? stepOf(answer) : null;
+  clearTimeout(drawing);
+  drawing = setTimeout(() => beside.draw(job, state, asked, step)); // after what is typed into: that comes first
   told();
 }
 

@@ -28,6 +28,10 @@ class Parking(Struct, frozen=True):
     influence: Floats
     points: Floats
 
+    def at(self, station: int) -> str:
+        """Return where a station is, in words."""
+        return station_at(*self.points[station].tolist())
+
     def spot_for(self, change: Mapping[int, float], adjuster: int) -> Spot:
         """Return where a change of gap made by these travels shows most; the adjuster's own where they are not many."""
         if len(change) < 2:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from ...adjustment.shim_stacks import Stack
-from ...model.contract import Adjuster, Floats, Move, Part
+from ...model.contract import Adjuster, Floats, Part
 from ...model.machine import Screw
 from ...model.units import WRITTEN
 from ...reduction.sentences import station_at
@@ -81,12 +81,21 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
     return steps
 
 
-def steps_for(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, gap: Sequence[float]) -> list[Step]:
-    """Return the steps that carry out the moves by these travels (m,); ``gap`` is as found, one value a station."""
+def steps_for(
+    prepared: Geometry,
+    moves: Sequence[MoveOf | None],
+    travels: Floats,
+    gap: Sequence[float],
+    under_dial: int | None = None,
+) -> list[Step]:
+    """Return the steps that carry out the moves by these travels (m,); ``gap`` is as it is now, one value a station.
+
+    The adjuster ``under_dial``, by its column, goes first where the order does not matter.
+    """
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
     parking, places, linear = prepared.parking, prepared.places, prepared.linear
     made, steps = dict[int, float](), list[Step]()
-    for first, part in work(prepared, moves, travels):
+    for first, part in work(prepared, moves, travels, under_dial):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
         spot, before, by = parking.spot_for(change, own), 0.0, 0.0
@@ -125,17 +134,41 @@ def moved_at(prepared: Geometry, spot: Spot, travels: Mapping[int, float]) -> fl
     return float(prepared.change_at(prepared.layout.points[spot.station : spot.station + 1], made)[0])
 
 
-def work(prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats) -> list[tuple[int, Part]]:
-    """Return the parts of the moves in order, each with the column at which its mechanism's adjusters begin."""
-    machine, points = prepared.machine, prepared.layout.points
+def work(
+    prepared: Geometry, moves: Sequence[MoveOf | None], travels: Floats, under_dial: int | None = None
+) -> list[tuple[int, Part]]:
+    """Return the parts of the moves in order, each with the column at which its mechanism's adjusters begin.
+
+    The adjuster at which the dial stands already, by its column, goes first where the order does not matter.
+    """
     parts = [
         (columns.start, part)
         for mechanism, columns in zip(prepared.mechanisms, prepared.columns, strict=True)
-        if any(moves[columns])
-        for part in mechanism.parts(Move(machine, points, travels[columns]))
+        if any(moves[columns]) or ((standing := prepared.standing_of(mechanism)) and standing.clear)
+        for part in mechanism.parts(prepared.moving(mechanism, columns, travels))
     ]
     parts.sort(key=lambda part: not prepared.adjusters[part[0] + part[1].adjuster].slackens)
-    return in_their_order(parts, prepared.adjusters) if prepared.ordered else parts
+    if prepared.ordered:
+        return in_their_order(parts, prepared.adjusters)
+    return parts if under_dial is None else that_first(parts, under_dial, prepared.adjusters)
+
+
+def that_first(parts: list[tuple[int, Part]], column: int, adjusters: Sequence[Adjuster]) -> list[tuple[int, Part]]:
+    """Return the parts with that of one adjuster first.
+
+    They stay as they are where it goes in rounds, where others are backed off before any is moved, and where it is no
+    seat while seats are still to be moved.
+    """
+    own = [one for one in parts if one[0] + one[1].adjuster == column]
+    if len(own) != 1 or not own[0][1].counts:
+        return parts
+    if any(adjusters[first + part.adjuster].slackens for first, part in parts) and not adjusters[column].slackens:
+        return parts
+    beside = [part for first, part in parts if first == own[0][0]]
+    moved = [part.adjuster for part in beside if part.counts]
+    if len(set(moved)) < len(moved) or any(not part.counts and part.travel is not None for part in beside):
+        return parts
+    return own + [one for one in parts if one is not own[0]]
 
 
 def in_their_order(parts: Sequence[tuple[int, Part]], adjusters: Sequence[Adjuster]) -> list[tuple[int, Part]]:

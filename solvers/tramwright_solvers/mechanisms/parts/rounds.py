@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import ceil
 
+import numpy as np
+
 from ...model.contract import Adjuster, Move, Part
 from ...model.errors import Refused
 from ...model.machine import Machine
@@ -24,7 +26,7 @@ def small_turns(move: Move, adjusters: Sequence[Adjuster]) -> tuple[Part, ...]:
     Raises:
         Refused: a screw would need more than :data:`MOST_ROUNDS`; the fault points at it.
     """
-    travels = {at: travel for at, travel in enumerate(move.travels.tolist()) if travel}
+    travels = {at: float(move.travels[at]) for at in farthest_behind_first(move)}
     turns = {at: abs(travels[at]) / one.screw.lead for at, one in enumerate(adjusters) if one.screw and at in travels}
     most = max(turns, key=turns.__getitem__, default=0)
     rounds = ceil(turns.get(most, 0.0) / QUARTER - 1e-9)
@@ -35,6 +37,16 @@ def small_turns(move: Move, adjusters: Sequence[Adjuster]) -> tuple[Part, ...]:
     rounds = max(shares.values(), default=1)
     first = sentences.turned_in_rounds(rounds) if rounds > 1 else ""
     return as_parts(in_rounds(travels, shares, rounds, adjusters), rounds, first)
+
+
+def farthest_behind_first(move: Move) -> list[int]:
+    """Return the columns that travel, in their order; those of work under way that are farthest from their end first,
+    so that a round begun is ended before the next."""
+    moving = np.flatnonzero(move.travels)
+    if move.standing is not None:
+        made, left = np.abs(move.standing.made[moving]), np.abs(move.travels[moving])
+        moving = moving[np.argsort(made / (made + left), kind="stable")]
+    return [int(at) for at in moving]
 
 
 def as_parts(

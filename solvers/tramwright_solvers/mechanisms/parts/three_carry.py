@@ -6,7 +6,7 @@ carry, those are taken between which the bed stands safest.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 from itertools import combinations
 
@@ -14,7 +14,7 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from ...model.contract import Adjuster, Floats, Move, Part
+from ...model.contract import Adjuster, Carried, Floats, Move, Part, Replay
 from ...model.machine import Machine
 from ..rigid import COLLINEAR, plane_shares, positions
 from . import sentences
@@ -22,6 +22,10 @@ from . import sentences
 CLEAR_MM = 0.2
 """A screw is backed off so far that this much stays between its tip and the bed while the others are set. Common
 practice, no source."""
+
+FURTHER = 1.9
+"""What is clear of the bed stays so where it went no less than 0.7 and the others go no more than 1.3 of what was
+asked. Our own choice."""
 
 SAFE = 0.05
 """A bed whose middle lies further than this share of its supports' extent inside the three that carry stands by
@@ -35,28 +39,71 @@ def set_on_three(move: Move, adjusters: Sequence[Adjuster], held: Collection[str
     heights of all supports' places in the plane through the three, so that the change of gap is exact.
     """
     travels, machine, at = move.travels, move.machine, positions(move.machine.supports)
-    carry, inside = carriers(machine, at, travels, adjusters, held)
+    clear: Mapping[int, float] = {}
+    if move.standing is not None and move.standing.carry:
+        carry, clear = list(move.standing.carry), move.standing.clear
+        inside = inside_of(machine, at, carry)
+    else:
+        carry, inside = carriers(machine, at, travels, adjusters, held)
     shares = plane_shares(at[carry], at)
-    others = [j for j, one in enumerate(adjusters) if j not in carry and one.id not in held]
+    moved = bool(travels[carry].any())
+    others = [j for j, one in enumerate(adjusters) if j not in carry and one.id not in held and (moved or clear.get(j))]
     lifts = shares * travels[carry]
     turn = np.argsort(-lifts[others].sum(axis=0), kind="stable").tolist()
     low = np.minimum(np.cumsum(lifts[:, turn], axis=1).min(axis=1), 0.0)
     names = [one.id for one in adjusters]
-    off = {j: clearance(machine, adjusters, j, float(low[j])) for j in others}
+    off = {j: clearance(machine, adjusters, j, float(low[j])) if moved else 0.0 for j in others}
+    for j in [j for j in others if j in clear]:
+        # what touches the bed, or may where this one went less and the others go further than asked, goes further off
+        safe = FURTHER * float(low[j])
+        further = clearance(machine, adjusters, j, safe) - clear[j]
+        off[j] = max(further, 0.0) if moved and clear[j] < -safe else 0.0
     parts = [Part(j, -back, {}) for j, back in off.items() if back]
     parts += [
         Part(carry[i], float(travels[carry[i]]), dict(enumerate(lifts[:, i].tolist())))
         for i in turn
         if travels[carry[i]]
     ]
-    parts += [Part(j, None, {}, about=off[j] + float(travels[j])) for j in others]
-    if not others:
+    parts += [Part(j, None, {}, about=clear.get(j, 0.0) + off[j] + float(travels[j])) for j in others]
+    if not others or clear:
         return tuple(parts)
     says = sentences.three_carry([names[j] for j in carry], [names[j] for j in others])
     if inside < SAFE:
         middle = plane_shares(at[carry], middle_of(machine)[None])[0]
         says += sentences.hold_it_down(names[carry[int(np.argmin(middle))]])
     return (replace(parts[0], says=says), *parts[1:])
+
+
+def replay(carried: Carried, adjusters: Sequence[Adjuster], held: Collection[str]) -> Replay:
+    """Return what steps did that :func:`set_on_three` told on the way to these travels.
+
+    Three carry the bed as long as the work lasts; the others are moved clear of it.
+    """
+    machine, at = carried.machine, positions(carried.machine.supports)
+    carry, _ = carriers(machine, at, carried.travels, adjusters, held)
+    shares, clear, counts = plane_shares(at[carry], at), dict[int, float](), list[Mapping[int, float] | None]()
+    for column, travel in carried.done:
+        if column not in carry:
+            counts.append({})
+            if travel is None:
+                clear.pop(column, None)
+            else:
+                clear[column] = clear.get(column, 0.0) - travel
+            continue
+        if travel is None:
+            counts.append(None)
+            continue
+        lifts = shares[:, carry.index(column)]
+        counts.append(dict(enumerate(lifts.tolist())))
+        for other in clear:
+            clear[other] += travel * float(lifts[other])
+    return Replay(tuple(counts), tuple(carry), clear)
+
+
+def inside_of(machine: Machine, at: Floats, carry: Sequence[int]) -> float:
+    """Return how far inside three supports (n, 2) the middle of the bed lies, as :func:`tripods` tells it."""
+    triples, inside = tripods(tuple(map(tuple, at.tolist())), tuple(middle_of(machine).tolist()))
+    return float(inside[int(np.argmax((triples == np.sort(carry)).all(axis=1)))])
 
 
 def carriers(

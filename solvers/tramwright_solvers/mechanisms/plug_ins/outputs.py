@@ -9,7 +9,20 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from ...model.contract import Adjuster, AtMost, Conditions, Effect, Floats, KnownShape, Mechanism, Move, Part, Site
+from ...model.contract import (
+    Adjuster,
+    AtMost,
+    Carried,
+    Conditions,
+    Effect,
+    Floats,
+    KnownShape,
+    Mechanism,
+    Move,
+    Part,
+    Replay,
+    Site,
+)
 from ...model.machine import Machine
 from . import sentences
 
@@ -114,6 +127,20 @@ def parts(mechanism: Mechanism, move: Move, found: Any) -> tuple[Part, ...]:
     return listed
 
 
+def replay(mechanism: Mechanism, carried: Carried, found: Any) -> Replay:
+    """Return finite counts of existing adjusters, or none, for every step."""
+    if not isinstance(found, Replay):
+        raise Broken(sentences.wrong_type(type(found).__name__))
+    counts, width = typed(found.counts, tuple[dict[int, float] | None, ...]), len(carried.travels)
+    carry, clear = typed(found.carry, tuple[int, ...]), typed(found.clear, dict[int, float])
+    used = [*carry, *clear, *(column for one in counts if one for column in one)]
+    if len(counts) != len(carried.done) or not all(0 <= column < width for column in used):
+        raise Broken(sentences.OTHER_COLUMN)
+    if not np.all(np.isfinite([*clear.values(), *(by for one in counts if one for by in one.values())])):
+        raise Broken(sentences.NOT_FINITE)
+    return Replay(counts, carry, clear)
+
+
 def effects(mechanism: Mechanism, move: Move, found: Any) -> tuple[Effect, ...]:
     """Return effects with finite values."""
     listed = typed(found, tuple[Effect, ...])
@@ -142,6 +169,7 @@ CHECKS: dict[str, Callable[[Any, Any, Any], Any]] = {
         patches,
         conditions,
         parts,
+        replay,
         effects,
         cautions,
         may_refuse,

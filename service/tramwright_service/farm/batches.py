@@ -1,0 +1,132 @@
+"""Batches and the store: stored machines that a stream names, and surveys that it has stored."""
+
+from __future__ import annotations
+
+import asyncio
+
+import msgspec
+import structlog
+from msgspec import Raw, Struct
+
+from tramwright_solvers.model.errors import Fault
+from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import USUAL
+from tramwright_solvers.model.survey import Survey
+
+from ..batch.lines import ChunkAnswer
+from ..batch.splitter import Chunk
+from ..wire.problems import INVALID, Problem, RequestError, describe
+from ..wire.stored import MachineEntry
+from . import times
+from .expectations import Expected
+from .machines import Description, Machines, parts_of
+from .posting import Poster, Posting
+from .solving import composed, moves_answer
+from .surveys import Sent
+from .tables import digest
+
+NONE = Raw(msgspec.json.encode(USUAL))
+"""The options of a line that says none."""
+
+
+class _Line(Struct, frozen=True):
+    """A line of a batch, its options left as bytes."""
+
+    machine: Machine | str
+    survey: Survey
+    solve: Raw = NONE
+    id: str | None = None
+
+
+class _Answered(Struct, frozen=True):
+    """What is read of the answer to a line: which line it is, and whether it has one."""
+
+    line: int
+    problem: Raw = Raw(b"")
+
+
+_encode = msgspec.json.Encoder().encode
+_line = msgspec.json.Decoder(_Line).decode
+_answered = msgspec.json.Decoder(_Answered).decode
+_machine = msgspec.json.Decoder(Machine).decode
+
+
+class Batches:
+    """What a batch finds in one store, and leaves there."""
+
+    def __init__(self, machines: Machines, poster: Poster) -> None:
+        self._machines = machines
+        self._poster = poster
+
+    async def knowing(self, chunk: Chunk) -> Chunk:
+        """Return a chunk with the descriptions of the stored machines that it names.
+
+        Raises:
+            RequestError: the store cannot be read.
+        """
+        found = await self._machines.current(set(chunk.unknown.values()))
+        return chunk.knowing({name: bytes(parts_of(one.document).machine) for name, one in found.items()})
+
+    async def keep(self, chunk: Chunk, answered: ChunkAnswer) -> dict[int, Problem]:
+        """Store every line that was answered, with its machine.
+
+        Returns, once all are on the disk, the numbers of the lines that could not be stored, each with the reason; such
+        a line may have been stored all the same, and is stored once when it is sent again.
+        """
+        lines = dict[int, tuple[_Line, Machine, bytes]]()
+        for body in answered.body.splitlines():
+            told = _answered(body)
+            if not told.problem:
+                line = _line(chunk.lines[told.line - chunk.first])
+                own = line.machine
+                if isinstance(own, str):
+                    own = _machine(chunk.machines[chunk.named[told.line - chunk.first]])
+                lines[told.line] = line, own, moves_answer(body)
+        try:
+            known = await self._machines.current({machine.id for _, machine, _ in lines.values()})
+        except RequestError as error:
+            return dict.fromkeys(lines, describe(error))
+        ended = await asyncio.gather(*(self._keep(one, known) for one in lines.values()))
+        return {number: why for number, why in zip(lines, ended, strict=True) if why is not None}
+
+    async def _keep(self, one: tuple[_Line, Machine, bytes], known: dict[str, Description]) -> Problem | None:
+        line, machine, answer = one
+        try:
+            if "/" in machine.id:
+                detail = "A stored machine is found by its `id` in a path, which can hold no slash; give another."
+                raise RequestError(INVALID, detail, [Fault("/machine/id", detail)])
+            description, own = known.get(machine.id), _encode(machine)
+            if description is None or bytes(parts_of(description.document).machine) != own:
+                description = known[machine.id] = await self._described(machine, own)
+            await self._poster.post(posting(description, line, answer))
+        except Exception as error:  # whatever it is, it is this line's problem and nobody else's
+            if not isinstance(error, RequestError):
+                structlog.get_logger("batch").error("line not stored", exc_info=error)
+            return describe(error)
+        return None
+
+    async def _described(self, machine: Machine, own: bytes) -> Description:
+        """Store the description that a line has; what else is known of the machine stays."""
+
+        def change(there: bytes | None) -> bytes:
+            if there is None:
+                return _encode(MachineEntry(machine))
+            return _encode({**msgspec.json.decode(there, type=dict[str, Raw]), "machine": Raw(own)})
+
+        return (await self._machines.put(machine.id, Expected(), change))[0]
+
+
+def posting(description: Description, line: _Line, answer: bytes) -> Posting:
+    """Return a line as a survey to be stored. The same line again has the same key."""
+    survey, taken_at = _encode(line.survey), line.survey.taken_at
+    sent = digest(_encode([line.id, Raw(survey), line.solve]))
+    return Posting(
+        description=description,
+        document=_encode(Sent(Raw(survey), line.solve, None, taken_at)),
+        taken_at=None if taken_at is None else times.read(taken_at),
+        key=f"line {sent}",
+        sent=sent,
+        input=digest(composed(description, survey, line.solve)),
+        learnt_from=(),
+        answer=answer,
+    )

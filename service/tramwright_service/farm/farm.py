@@ -1,0 +1,114 @@
+"""The farm as the service works with it: one store, what is kept in it, and who solves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+from litestar.types import Receive
+from msgspec import Raw
+
+from tramwright_solvers.model.errors import Fault
+from tramwright_solvers.model.machine import Machine
+
+from ..execution.corrections import Corrections
+from ..execution.questions import Answerer
+from ..wire import problems
+from ..wire.problems import RequestError
+from ..wire.stored import MovesEntry, MovesRecord, SurveyEntry, SurveyRecord
+from . import times
+from .batches import Batches
+from .fleet import Standings
+from .logbook import Logbook
+from .machines import Machines, parts_of
+from .posting import Poster, Posting, other_survey
+from .schema import check
+from .solving import Solving
+from .store import store_of
+from .surveys import Sent, Surveys
+from .tables import digest
+
+_encode = msgspec.json.Encoder().encode
+_machine = msgspec.json.Decoder(Machine).decode
+
+
+class Farm:
+    """One store, for the process that serves."""
+
+    def __init__(self, where: str, corrections: Corrections, comparisons: Answerer) -> None:
+        self._store = store_of(where)
+        self.machines = Machines(self._store)
+        self.standings = Standings(self._store)
+        self.surveys = Surveys(self._store)
+        self.logbook = Logbook(self._store)
+        self.solving = Solving(corrections, comparisons)
+        self._poster = Poster(self._store)
+        self.batches = Batches(self.machines, self._poster)
+
+    async def open(self) -> None:
+        """Check the store.
+
+        Raises:
+            StoreError: this service cannot work with it.
+        """
+        await check(self._store)
+
+    async def close(self) -> None:
+        """End what is being written, and every connection."""
+        await self._poster.close()
+        await self._store.close()
+
+    async def store_survey(
+        self, machine: str, entry: SurveyEntry[Any], key: str | None, receive: Receive
+    ) -> SurveyRecord:
+        """Correct a survey and store both; a repetition gets what was stored the first time.
+
+        Raises:
+            SolverError: it cannot be corrected.
+            RequestError: there is no such machine, the key is that of another survey, or the store fails.
+        """
+        sent = digest(_encode(entry))
+        basis = await self.surveys.basis(machine, key)
+        if basis.repeated is not None and key is not None:
+            if basis.repeated.sent != sent:
+                raise other_survey(key)
+            return basis.repeated.record
+        own = None if entry.solve is None else Raw(_encode(entry.solve))
+        solved = await self.solving.first(basis, entry.survey, own, receive)
+        taken_at = entry.survey.taken_at
+        document = Sent(
+            survey=Raw(_encode(entry.survey)),
+            solve=parts_of(basis.description.document).solve if own is None else own,
+            note=entry.note,
+            taken_at=taken_at,
+        )
+        at = None if taken_at is None else times.read(taken_at)
+        return await self._poster.post(
+            Posting(
+                basis.description, _encode(document), at, key, sent, solved.input, solved.learnt_from, solved.answer
+            )
+        )
+
+    async def record_moves(self, machine: str, number: int, entry: MovesEntry) -> MovesRecord:
+        """Record the moves made after a survey.
+
+        Raises:
+            RequestError: there is no such survey, or an adjuster is none of the machine's.
+        """
+        past = await self.surveys.past(machine, number)
+        described = _machine(parts_of(past.basis.description.document).machine)
+        seats = described.rails.seats if described.rails is not None else []
+        known = {support.id for support in described.supports} | {seat.id for seat in seats}
+        faults = list[Fault]()
+        for at, made in enumerate(entry.moves):
+            if made.adjuster not in known:
+                detail = f"The machine has no support or seat `{made.adjuster}`; name the one that was moved."
+                faults.append(Fault(f"/moves/{at}/adjuster", detail))
+            elif made.adjuster in {one.adjuster for one in entry.moves[:at]}:
+                detail = f"`{made.adjuster}` is named twice; give the sum of its travels."
+                faults.append(Fault(f"/moves/{at}/adjuster", detail))
+        if entry.made_at is not None and times.read(entry.made_at) is None:
+            faults.append(Fault("/made_at", "Give date and time with their offset, as 2026-05-04T09:30:00Z."))
+        if faults:
+            raise RequestError(problems.INVALID, problems.first_of(faults), faults)
+        return await self.logbook.record_moves(machine, number, _encode(entry), len(entry.moves))

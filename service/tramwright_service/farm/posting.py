@@ -1,0 +1,218 @@
+"""Surveys written to the store: those that wait for each other's transaction are written in one.
+
+A commit has to reach the disk, which takes longer than a correction; a hundred surveys in one commit take hardly longer
+than one. A survey is acknowledged when its commit has ended.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import msgspec
+from msgspec import Struct
+from sqlalchemy import Connection, bindparam, insert, select, update
+
+from ..wire.problems import INVALID, RequestError
+from ..wire.stored import SurveyRecord, Visit
+from . import times
+from .machines import Description, no_machine, stale_at
+from .store import Store
+from .surveys import Learnt, Repeated, record, under_keys
+from .tables import CORRECTIONS, MACHINES, SURVEYS, digest
+from .together import Together
+
+TOGETHER = 256
+"""Most surveys in one transaction."""
+
+
+class Posting(NamedTuple):
+    """A survey to store with its correction; ``key`` tells a repetition, ``sent`` is the digest of what was sent."""
+
+    description: Description
+    document: bytes
+    taken_at: int | None
+    key: str | None
+    sent: str
+    input: str
+    learnt_from: Learnt
+    answer: bytes
+
+
+class _Total(Struct, frozen=True):
+    total: float
+    u: float
+
+
+class _Verdict(Struct, frozen=True):
+    as_found: str
+    predicted: str
+    limit: float
+
+
+class _Advice(Struct, frozen=True):
+    do: Any
+
+
+class _Move(Struct, frozen=True):
+    adjuster: str
+
+
+class _Answer(Struct, frozen=True):
+    """What is read of an answer into columns."""
+
+    units: str
+    as_found: _Total
+    verdict: _Verdict
+    advice: _Advice
+    moves: list[_Move]
+    solver_versions: dict[str, str]
+
+
+_answer = msgspec.json.Decoder(_Answer).decode
+_encode = msgspec.json.Encoder().encode
+_HELD = (
+    select(*(MACHINES.c[one] for one in ("id", "surveys", "content", "check_every", "taken_at")))
+    .where(MACHINES.c.id.in_(bindparam("names", expanding=True)), MACHINES.c.retired_at.is_(None))
+    .order_by(MACHINES.c.id)  # always in one order, so that two processes do not wait for each other
+    .with_for_update()
+)
+_SURVEYS, _CORRECTIONS = insert(SURVEYS), insert(CORRECTIONS)
+_JUDGED = update(MACHINES).where(MACHINES.c.id == bindparam("machine"))
+_COUNTED = _JUDGED.values(surveys=bindparam("n"))
+
+
+class Poster:
+    """Writes surveys; one for each process that serves."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._together = Together(self._write, TOGETHER)
+        self.close = self._together.close
+
+    async def post(self, posting: Posting) -> SurveyRecord:
+        """Store a survey and return it, once it is on the disk; a repetition gets what was stored the first time.
+
+        Raises:
+            RequestError: the machine has gone, the key belongs to another survey, or the store cannot be written.
+        """
+        return await self._together.ask(posting)
+
+    async def _write(self, postings: list[Posting]) -> list[SurveyRecord | Exception]:
+        return await self._store.write(lambda connection: _stored(connection, postings))
+
+
+def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecord | Exception]:
+    """Store surveys inside a transaction; return of each what was stored, or why not."""
+    names = sorted({posting.description.machine for posting in postings})
+    rows = connection.execute(_HELD, {"names": names}).all()
+    machines = {row.id: dict(row._mapping) for row in rows}
+    keys: dict[str, set[str]] = {}
+    for posting in postings:
+        if posting.key is not None:
+            keys.setdefault(posting.description.machine, set()).add(posting.key)
+    known = under_keys(connection, keys)
+    at, told = times.now(), list[SurveyRecord | Exception]()
+    surveys, corrections, judged = list[dict[str, Any]](), list[dict[str, Any]](), dict[str, dict[str, Any]]()
+    for posting in postings:
+        name = posting.description.machine
+        machine = machines.get(name)
+        if machine is None:
+            told.append(no_machine(name))
+            continue
+        if posting.key is not None and (before := known.get((name, posting.key))):
+            told.append(before.record if before.sent == posting.sent else other_survey(posting.key))
+            continue
+        machine["surveys"] += 1
+        survey, correction, answer = _rows(posting, machine["surveys"], at)
+        surveys.append(survey)
+        corrections.append(correction)
+        if machine["taken_at"] is None or survey["taken_at"] >= machine["taken_at"]:
+            machine["taken_at"] = survey["taken_at"]
+            judged[name] = _judged(posting, survey, answer, machine, at)
+        stored = record(_Row({**survey, **correction, "document": posting.document, "answer": posting.answer}))
+        told.append(stored)
+        if posting.key is not None:
+            known[name, posting.key] = Repeated(stored, posting.sent)
+    if surveys:
+        connection.execute(_SURVEYS, surveys)
+        connection.execute(_CORRECTIONS, corrections)
+        counted = [{"machine": name, "n": machines[name]["surveys"]} for name in {one["machine"] for one in surveys}]
+        connection.execute(_COUNTED, counted)
+    if judged:
+        columns: dict[str, Any] = {name: bindparam(f"to_{name}") for name in next(iter(judged.values()))}
+        changes = [
+            {"machine": name, **{f"to_{column}": value for column, value in row.items()}}
+            for name, row in judged.items()
+        ]
+        connection.execute(_JUDGED.values(**columns), changes)
+    return told
+
+
+class _Row:
+    """A row that is being written, read as one that was."""
+
+    def __init__(self, columns: dict[str, Any]) -> None:
+        self.__dict__.update(columns)
+
+
+def _rows(posting: Posting, number: int, at: int) -> tuple[dict[str, Any], dict[str, Any], _Answer]:
+    """Return the rows of a survey and of its correction."""
+    answer = _answer(posting.answer)
+    own = {"machine": posting.description.machine, "number": number}
+    survey = {
+        **own,
+        "version": posting.description.version,
+        "taken_at": at if posting.taken_at is None else min(posting.taken_at, at),
+        "received_at": at,
+        "key": posting.key,
+        "sent": posting.sent,
+        "document": posting.document,
+        "digest": digest(posting.document),
+    }
+    correction = {
+        **own,
+        "input": posting.input,
+        "solver_versions": _encode(answer.solver_versions),
+        "learnt_from": _encode(posting.learnt_from),
+        "as_found": answer.verdict.as_found,
+        "predicted": answer.verdict.predicted,
+        "total": answer.as_found.total,
+        "u": answer.as_found.u,
+        "limit": answer.verdict.limit,
+        "units": answer.units,
+        "document": posting.answer,
+        "digest": digest(posting.answer),
+    }
+    return survey, correction, answer
+
+
+def _judged(posting: Posting, survey: dict[str, Any], answer: _Answer, machine: Any, at: int) -> dict[str, Any]:
+    """Return how a machine stands by its latest survey."""
+    do, adjusters = answer.advice.do, list(dict.fromkeys(move.adjuster for move in answer.moves))
+    visit = Visit(do, adjusters, len(adjusters)) if do == "move" else Visit(do, [], 0)
+    standing, content = answer.verdict.as_found, posting.description.content
+    return {
+        "standing": standing,
+        "place": -answer.as_found.total / answer.verdict.limit,
+        "judged": survey["number"],
+        "judged_content": content,
+        "taken_at": survey["taken_at"],
+        "stale_at": stale_at(
+            standing, survey["taken_at"], machine["check_every"], at, same=content == machine["content"]
+        ),
+        "total": answer.as_found.total,
+        "u": answer.as_found.u,
+        "limit": answer.verdict.limit,
+        "units": answer.units,
+        "visit": _encode(visit),
+        "moved": 0,
+    }
+
+
+def other_survey(key: str) -> RequestError:
+    """Return the refusal of a key under which another survey was stored."""
+    return RequestError(
+        INVALID,
+        f"Another survey was sent with the Idempotency-Key `{key}`; send this one with a key of its own. A key is kept "
+        "for ever, so that a repetition is never stored twice.",
+    )

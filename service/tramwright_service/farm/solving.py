@@ -1,0 +1,123 @@
+"""Questions about stored surveys: the request is put together from its parts, and solved as one that was sent."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import msgspec
+from litestar.types import Receive
+from msgspec import Raw, Struct
+from msgspec.structs import replace
+
+from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.model.errors import Refused
+from tramwright_solvers.model.survey import Survey
+from tramwright_solvers.results.correction import MovesAnswer
+
+from ..execution.corrections import Corrections
+from ..execution.plug_ins.messages import CORRECTIONS, Ask
+from ..execution.questions import Answerer
+from ..wire.media_types import JSON
+from ..wire.requests import correction_request
+from .machines import Description, parts_of
+from .surveys import Basis, Learnt, Past
+from .tables import digest
+
+_encode = msgspec.json.Encoder().encode
+_moves_answer = msgspec.json.Decoder(MovesAnswer).decode
+
+
+class Solved(NamedTuple):
+    """The answer, the digest of the request that was solved, and what it learnt from."""
+
+    answer: bytes
+    input: str
+    learnt_from: Learnt
+
+
+def moves_answer(answer: bytes) -> bytes:
+    """Return what is stored of an answer: totals, verdict and moves."""
+    return _encode(_moves_answer(answer))
+
+
+class _With(Struct):
+    with_: Raw = msgspec.field(name="with", default=Raw(b"[]"))
+
+
+_with = msgspec.json.Decoder(_With).decode
+
+
+class Solving:
+    """Asks the solvers of this process about what is stored."""
+
+    def __init__(self, corrections: Corrections, comparisons: Answerer) -> None:
+        self.threads = corrections.threads
+        self._corrections = corrections
+        self._comparisons = comparisons
+        self._correction: Any = msgspec.json.Decoder(correction_request(corrections.registry))
+        self._comparison: Any = msgspec.json.Decoder(comparisons.question.request(corrections.registry))
+
+    async def first(self, basis: Basis, survey: Survey, solve: Raw | None, receive: Receive) -> Solved:
+        """Solve a survey that has just come, with the moves of the passes before it where it brings none of its own.
+
+        Raises:
+            SolverError, RequestError: as for :meth:`Corrections.answer`.
+        """
+        solve = parts_of(basis.description.document).solve if solve is None else solve
+        if basis.previous is not None and survey.previous is None:
+            learning: Any = Raw(basis.previous)
+            request = composed(basis.description, _encode(replace(survey, previous=learning)), solve)
+            try:
+                return Solved(await self._moves(request, receive), digest(request), basis.learnt_from)
+            except Refused:
+                pass  # what the store adds must not refuse a survey: what is wrong with the survey itself is told below
+        request = composed(basis.description, _encode(survey), solve)
+        return Solved(await self._moves(request, receive), digest(request), ())
+
+    async def _moves(self, request: bytes, receive: Receive) -> bytes:
+        asked = self._correction.decode(request)
+        whole = await self._corrections.answer(
+            SurveyRequest(asked.machine, asked.survey, asked.solve), Ask(CORRECTIONS, request), receive
+        )
+        return moves_answer(whole)
+
+    async def again(self, past: Past, media_type: str, receive: Receive) -> bytes:
+        """Solve a stored survey once more, whole, from what it was solved from.
+
+        Raises:
+            SolverError, RequestError: as for :meth:`Corrections.answer`.
+        """
+        survey = past.sent.survey
+        if past.basis.previous is not None:
+            survey = Raw(_encode(msgspec.json.decode(survey) | {"previous": Raw(past.basis.previous)}))
+        request = composed(past.basis.description, survey, past.sent.solve)
+        asked = self._correction.decode(request)
+        return await self._corrections.answer(
+            SurveyRequest(asked.machine, asked.survey, asked.solve),
+            Ask(CORRECTIONS, request, media_type=media_type),
+            receive,
+        )
+
+    async def compare(
+        self, before: Past, after: Past, options: dict[str, str], media_type: str, receive: Receive
+    ) -> bytes:
+        """Compare two stored surveys, by the description that the later one was taken with.
+
+        Raises:
+            SolverError, RequestError: as for :meth:`Answerer.answer`.
+        """
+        parts = {
+            "machine": parts_of(after.basis.description.document).machine,
+            "before": before.sent.survey,
+            "after": after.sent.survey,
+            "solve": {"with": _with(after.sent.solve).with_},
+            **options,
+        }
+        request = _encode(parts)
+        asked = Ask(self._comparisons.question.name, request, JSON.encode(), media_type)
+        return await self._comparisons.answer(self._comparison.decode(request), asked, receive)
+
+
+def composed(description: Description, survey: bytes | Raw, solve: Raw) -> bytes:
+    """Return the request for a correction as JSON."""
+    return _encode({"machine": parts_of(description.document).machine, "survey": Raw(survey), "solve": solve})

@@ -1,0 +1,216 @@
+"""The database of the farm: its connections and transactions, and what a failure of it means to a client.
+
+What is done in a transaction is a plain function of a connection. On PostgreSQL it runs in the event loop, over
+asyncpg. On SQLite it runs on a thread as a whole: an asynchronous driver passes every cursor, statement and result to a
+thread and back, twenty times for a survey, and each time waits for the thread that solves.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, TypeVar
+
+import structlog
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, ProgrammingError, SQLAlchemyError
+from sqlalchemy.exc import TimeoutError as NoConnection
+from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
+
+from ..wire import problems
+from ..wire.problems import RequestError
+
+T = TypeVar("T")
+
+RETRY = {"Retry-After": "2"}
+PATIENCE = 5
+"""Seconds that a connection, or another process's write to the same file, is waited for."""
+LONGEST = 30
+"""Seconds that PostgreSQL may take for one statement, and that a free connection is waited for."""
+READERS = 4
+"""Threads that read from a file; one more writes, since SQLite has one writer at a time."""
+
+PRAGMAS = (
+    "PRAGMA journal_mode=WAL",  # readers are not held up by a writer
+    "PRAGMA synchronous=FULL",  # what was committed survives the loss of power
+    "PRAGMA wal_autocheckpoint=4000",  # pages: a checkpoint waits for the disk several times
+    "PRAGMA foreign_keys=ON",
+    f"PRAGMA busy_timeout={PATIENCE * 1000}",
+)
+
+
+class StoreError(Exception):
+    """A store that cannot be worked with, with what to do about it."""
+
+
+def store_of(where: str) -> Store:
+    """Return a store: the path of an SQLite file, or the URL of a PostgreSQL database.
+
+    Raises:
+        StoreError: it is neither.
+    """
+    scheme, parted, _ = where.partition("://")
+    if not parted:
+        return FileStore(where)
+    try:
+        url = make_url(where)
+        if scheme not in ("postgresql", "postgres"):
+            raise ArgumentError
+    except (ArgumentError, ValueError):
+        raise StoreError("A store is the path of an SQLite file or `postgresql://user@host/database`.") from None
+    return ServerStore(
+        create_async_engine(
+            url.set(drivername="postgresql+asyncpg"),
+            hide_parameters=True,  # what strangers sent is not logged
+            pool_size=8,
+            max_overflow=0,  # one more connection would be made and closed for each request
+            pool_timeout=LONGEST,
+            connect_args={"timeout": PATIENCE, "command_timeout": LONGEST},
+        )
+    )
+
+
+class Store:
+    """One database, for one process."""
+
+    is_file: bool
+
+    async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
+        """Do something in a transaction with these options of the connection; a failure of the database is raised."""
+        raise NotImplementedError
+
+    async def close(self) -> None:
+        """Close every connection."""
+        raise NotImplementedError
+
+    async def read(self, work: Callable[[Connection], T]) -> T:
+        """Read from the store.
+
+        Raises:
+            RequestError: the store cannot be reached or read.
+        """
+        try:
+            return await self.run(work)
+        except (SQLAlchemyError, OSError) as error:
+            raise told(error) from error
+
+    async def write(self, work: Callable[[Connection], T]) -> T:
+        """Write to the store; when this returns it is on the disk, and where ``work`` raises it is undone.
+
+        Raises:
+            RequestError: the store cannot be reached or written, or has no room; nothing was written, unless the
+                connection was lost while it was being committed.
+        """
+        try:
+            return await self.run(work, writes=True)
+        except (SQLAlchemyError, OSError) as error:
+            raise told(error) from error
+
+
+class FileStore(Store):
+    """An SQLite file."""
+
+    is_file = True
+
+    def __init__(self, path: str) -> None:
+        # what strangers sent is not logged
+        self._engine = create_engine(f"sqlite:///{path}", hide_parameters=True, pool_size=READERS + 1)
+        event.listen(self._engine, "connect", _prepare)
+        event.listen(self._engine, "begin", _begin)
+        self._readers = ThreadPoolExecutor(READERS, thread_name_prefix="store reads")
+        self._writer = ThreadPoolExecutor(1, thread_name_prefix="store writes")
+
+    async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
+        """Do something on a thread."""
+        thread = self._writer if options.get("writes") else self._readers
+        engine = self._engine.execution_options(**options)
+        return await asyncio.get_running_loop().run_in_executor(thread, _whole, engine, work)
+
+    async def close(self) -> None:
+        """Close the file."""
+        for threads in (self._readers, self._writer):
+            await asyncio.to_thread(threads.shutdown)
+        self._engine.dispose()
+
+
+class ServerStore(Store):
+    """A database of PostgreSQL."""
+
+    is_file = False
+
+    def __init__(self, engine: AsyncEngine) -> None:
+        self._engine = engine
+
+    async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
+        """Do something in the event loop, which goes on while the server works."""
+        async with self._engine.execution_options(**options).begin() as connection:
+            return await connection.run_sync(work)
+
+    async def close(self) -> None:
+        """Close every connection."""
+        await self._engine.dispose()
+
+
+def _whole(engine: Engine, work: Callable[[Connection], T]) -> T:
+    with engine.begin() as connection:
+        return work(connection)
+
+
+def _prepare(connection: Any, _: object) -> None:
+    connection.isolation_level = None  # the driver is to begin no transaction of its own
+    cursor = connection.cursor()
+    for pragma in PRAGMAS:
+        cursor.execute(pragma)
+    cursor.close()
+
+
+def _begin(connection: Connection) -> None:
+    # A transaction that reads first and writes then could find that another process has written in between.
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+FULL = {sqlite3.SQLITE_FULL, "53100"}
+DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, "XX001", "XX002"}
+PASSING = {
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_PERM,
+}
+"""Codes of SQLite, and in the others of PostgreSQL, for a store that others use, or that cannot be got at."""
+PASSING_CLASSES = ("08", "25", "40", "53", "55", "57", "58")
+"""PostgreSQL: no connection, read-only, a conflict, no resources, in use, shut down, failures of its host."""
+
+
+def told(error: SQLAlchemyError | OSError) -> Exception:
+    """Return what a client is told of a failure of the database; what is no such failure is returned as it is."""
+    if not isinstance(error, DBAPIError):
+        return unavailable() if isinstance(error, NoConnection | OSError) else error
+    cause: Any = error.orig
+    structlog.get_logger("store").warning("database failed", says=str(cause), kind=type(cause).__name__)
+    code = getattr(cause, "sqlite_errorcode", None)
+    code = getattr(cause, "sqlstate", None) if code is None else code & 0xFF
+    if code in FULL:
+        return RequestError(problems.STORE_FULL, problems.STORE_FULL.remedy)
+    if code in DAMAGED:
+        return damaged("The database says that its file is not whole")
+    if error.connection_invalidated or code in PASSING or str(code)[:2] in PASSING_CLASSES:
+        return unavailable()
+    # a lost connection may have no code; a statement that is wrong is a fault of ours
+    return unavailable() if code is None and not isinstance(error, IntegrityError | ProgrammingError) else error
+
+
+def unavailable() -> RequestError:
+    """Return the problem of a store that cannot be got at just now."""
+    return RequestError(problems.NO_ACCESS, problems.NO_ACCESS.remedy, headers=RETRY)
+
+
+def damaged(what: str) -> RequestError:
+    """Return the problem of a store that does not hold what was stored."""
+    return RequestError(problems.STORE_DAMAGED, f"{what}. {problems.STORE_DAMAGED.remedy}")

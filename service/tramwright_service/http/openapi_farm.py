@@ -1,0 +1,139 @@
+"""What the OpenAPI document says of the stored farm: what each operation takes, gives and can fail with."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar.openapi.spec import Tag
+from msgspec import Struct
+
+from tramwright_solvers.comparison.results import Comparison
+from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.results.correction import Correction
+
+from ..wire import problems
+from ..wire.json_schema import REF
+from ..wire.media_types import JSON, MERGE_PATCH, MSGPACK, TEXT
+from ..wire.problems import Kind
+from ..wire.stored import (
+    Fleet,
+    MachineList,
+    MachineRecord,
+    MachineStanding,
+    MovesEntry,
+    MovesRecord,
+    NoteEntry,
+    NoteList,
+    NoteRecord,
+    SurveyList,
+    SurveyRecord,
+    machine_entry,
+    survey_entry,
+)
+
+TAG = Tag(
+    "farm",
+    "Machines, their surveys and how they stand, kept in a store. A service without a store answers 404 "
+    "(`no-store`) to all of these.",
+)
+
+STORE = (problems.NO_STORE, problems.INTERNAL, problems.STORE_DAMAGED, problems.NO_ACCESS)
+READ = (problems.NOT_FOUND, *STORE, problems.NOT_ACCEPTABLE)
+LISTED = (problems.BAD_REQUEST, *READ)
+WRITE = (*READ, problems.STORE_FULL)
+BODY = (problems.UNREADABLE, problems.CUT_OFF, problems.TOO_LARGE, problems.UNSUPPORTED, problems.INVALID)
+SOLVED = (
+    problems.IMPOSSIBLE, problems.PLUG_IN, problems.PLUG_IN_OUT_OF_TIME, problems.BUSY, problems.OUT_OF_TIME,
+)  # fmt: skip
+
+
+class Operation(Struct, frozen=True):
+    """One operation: what it takes and gives, its success told in words, and its problems."""
+
+    answer: type[Struct] | None
+    says: str
+    errors: tuple[Kind, ...]
+    takes: str = ""
+    sent_as: str = JSON
+    status: str = "200"
+    text: bool = False
+
+
+OPERATIONS = {
+    "putMachine": Operation(
+        MachineRecord,
+        "Another version of the description was stored, or it was there already.",
+        (*BODY, *WRITE, problems.CHANGED),
+        "MachineEntry",
+    ),
+    "patchMachine": Operation(
+        MachineRecord,
+        "The machine with the change made.",
+        (*BODY, *WRITE, problems.CHANGED),
+        "MachineEntry",
+        MERGE_PATCH,
+    ),
+    "getMachine": Operation(MachineRecord, "The machine as it is described now.", READ),
+    "getMachineVersion": Operation(MachineRecord, "The machine as it was described then.", READ),
+    "deleteMachine": Operation(None, "The machine is in no list any more.", (*WRITE, problems.CHANGED), status="204"),
+    "listMachines": Operation(MachineList, "A page of machines.", LISTED),
+    "getFleet": Operation(Fleet, "A page of the farm and its counts.", LISTED),
+    "getStanding": Operation(MachineStanding, "How the machine stands.", READ),
+    "postSurvey": Operation(
+        SurveyRecord,
+        "The survey and its correction are stored.",
+        (problems.BAD_REQUEST, *BODY, *WRITE, *SOLVED),
+        "SurveyEntry",
+        status="201",
+    ),
+    "listSurveys": Operation(SurveyList, "A page of surveys.", LISTED),
+    "getSurvey": Operation(SurveyRecord, "The survey and what was said of it.", READ),
+    "getCorrection": Operation(Correction, "The whole correction.", (*READ, problems.INVALID, *SOLVED), text=True),
+    "compareSurveys": Operation(
+        Comparison, "What moved between the two.", (*LISTED, problems.INVALID, *SOLVED), text=True
+    ),
+    "putMoves": Operation(MovesRecord, "The moves as they are recorded now.", (*BODY, *WRITE), "MovesEntry"),
+    "getMoves": Operation(MovesRecord, "The moves as last recorded.", READ),
+    "postNote": Operation(NoteRecord, "The note is stored.", (*BODY, *WRITE), "NoteEntry", status="201"),
+    "listNotes": Operation(NoteList, "A page of notes.", LISTED),
+}
+
+ERRORS = {name: operation.errors for name, operation in OPERATIONS.items()}
+ANSWERS: list[Any] = list(
+    dict.fromkeys(
+        one.answer
+        for one in OPERATIONS.values()
+        if one.answer is not None and one.answer not in (Correction, Comparison)
+    )
+)
+
+
+def requests(registry: Registry) -> list[Any]:
+    """Return the types of what is stored, for the solvers of one registry."""
+    return [machine_entry(registry.union()), survey_entry(registry.union()), MovesEntry, NoteEntry]
+
+
+def describe(operation: dict[str, Any]) -> None:
+    """Write what an operation of the stored farm takes and gives; any other is left as it is."""
+    told = OPERATIONS.get(operation["operationId"])
+    if told is None:
+        return
+    if told.takes:
+        schema: dict[str, Any] = {"$ref": REF.format(name=told.takes)}
+        if told.sent_as == MERGE_PATCH:  # any members of it, and null for those to be taken away
+            schema = {"type": "object", "description": "The members to change; null takes one away."}
+        operation["requestBody"] = {
+            "required": True,
+            "description": "A merge patch (RFC 7396)."
+            if told.sent_as == MERGE_PATCH
+            else f"The same document may be sent as MessagePack, under Content-Type `{MSGPACK}`.",
+            "content": {told.sent_as: {"schema": schema}},
+        }
+    success: dict[str, Any] = {"description": told.says}
+    if told.answer is not None:
+        given = {"schema": {"$ref": REF.format(name=told.answer.__name__)}}
+        text = {TEXT: {"schema": {"type": "string"}}} if told.text else {}
+        success["content"] = {JSON: given, MSGPACK: given, **text}
+    operation["responses"] = {told.status: success}
+    if operation["operationId"] == "putMachine":
+        operation["responses"]["201"] = {**success, "description": "The machine is new, or there again."}

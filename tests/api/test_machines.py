@@ -1,0 +1,147 @@
+"""Stored machines, on SQLite and on PostgreSQL: put, read, changed, deleted, listed."""
+
+from __future__ import annotations
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from farm_client import KESTREL, PATCH, Client, refused
+from farm_payloads import BIRDS, machine, survey
+
+
+def test_a_machine_is_stored_read_changed_and_deleted(farm: Client) -> None:
+    made = farm.put(KESTREL, json=machine(site="hall 1"))
+    assert (made.status_code, made.headers["location"], made.headers["etag"]) == (201, KESTREL, '"1"')
+    assert made.json()["machine"]["id"] == "kestrel"
+    again = farm.put(KESTREL, json=machine(site="hall 1"))
+    assert (again.status_code, again.headers["etag"]) == (200, '"1"')
+    assert again.content == made.content
+    other = farm.put(KESTREL, json=machine(site="hall 2"))
+    assert (other.status_code, other.headers["etag"], other.json()["site"]) == (200, '"2"', "hall 2")
+    assert farm.get(KESTREL).content == other.content
+    assert farm.get(f"{KESTREL}/versions/1").content == made.content
+    refused(farm.get(f"{KESTREL}/versions/3"), 404, "not-found")
+    assert farm.delete(KESTREL).status_code == 204
+    for path in (KESTREL, f"{KESTREL}/standing", f"{KESTREL}/surveys", f"{KESTREL}/notes"):
+        refused(farm.get(path), 404, "not-found")
+    assert farm.get("/v1/fleet").json()["machines"] == farm.get("/v1/machines").json()["machines"] == []
+    refused(farm.delete(KESTREL), 404, "not-found")
+
+
+def test_a_machine_that_was_deleted_has_its_surveys_when_it_is_there_again(kestrel: Client) -> None:
+    assert kestrel.post(f"{KESTREL}/surveys", json=survey()).status_code == 201
+    kestrel.delete(KESTREL)
+    refused(kestrel.post(f"{KESTREL}/surveys", json=survey()), 404, "not-found")
+    back = kestrel.put(KESTREL, json=machine())
+    # another number than any it had: who still has an old one changes nothing with it
+    assert (back.status_code, back.headers["etag"]) == (201, '"2"')
+    assert kestrel.get(f"{KESTREL}/surveys/1").status_code == 200
+
+
+def test_a_read_machine_need_not_be_sent_again(kestrel: Client) -> None:
+    plain = {"accept-encoding": "identity"}
+    tag = kestrel.get(KESTREL, headers=plain).headers["etag"]
+    assert kestrel.get(KESTREL, headers={**plain, "if-none-match": tag}).status_code == 304
+    zipped = kestrel.get(KESTREL).headers["etag"]
+    assert kestrel.get(KESTREL, headers={"if-none-match": zipped}).status_code == 304
+    kestrel.patch(KESTREL, content=b'{"site":"hall 2"}', headers={**PATCH, "if-match": zipped})
+    assert kestrel.get(KESTREL, headers={**plain, "if-none-match": tag}).status_code == 200
+
+
+def test_a_change_of_what_is_no_longer_there_is_refused(kestrel: Client) -> None:
+    one, two = {"if-match": '"1"'}, {"if-match": '"7", "2"'}
+    assert kestrel.put(KESTREL, json=machine(site="hall 2"), headers=one).headers["etag"] == '"2"'
+    refused(kestrel.put(KESTREL, json=machine(site="hall 3"), headers=one), 412, "changed")
+    refused(kestrel.patch(KESTREL, content=b"{}", headers={**PATCH, **one}), 412, "changed")
+    refused(kestrel.delete(KESTREL, headers=one), 412, "changed")
+    assert kestrel.get(KESTREL).json()["site"] == "hall 2"
+    refused(kestrel.put(KESTREL, json=machine(), headers={"if-none-match": "*"}), 412, "changed")
+    refused(kestrel.put("/v1/machines/wren", json=machine(), headers={"if-match": "*"}), 412, "changed")
+    refused(kestrel.put("/v1/machines/wren", json=machine(), headers={"if-match": "1"}), 412, "changed")
+    assert kestrel.put("/v1/machines/wren", json=machine(), headers={"if-none-match": "*"}).status_code == 201
+    assert kestrel.delete(KESTREL, headers=two).status_code == 204
+
+
+def test_of_two_writers_with_the_same_tag_exactly_one_wins(kestrel: Client) -> None:
+    def change(hall: int) -> int:
+        tag = f'"{1 + hall // 8}"'
+        return kestrel.patch(KESTREL, json={"site": f"bay {hall}"}, headers={"if-match": tag}).status_code
+
+    for race in range(5):
+        with ThreadPoolExecutor(8) as pool:
+            assert sorted(pool.map(change, range(8 * race, 8 * race + 8))) == [200] + [412] * 7
+
+
+def test_a_merge_patch_changes_what_it_names_and_null_takes_it_away(kestrel: Client) -> None:
+    patch = {"site": None, "machine": {"limit": {"total": 0.05}}, "tags": ["lathe", "mill", "lathe"]}
+    changed = kestrel.patch(KESTREL, content=json.dumps(patch), headers=PATCH).json()
+    assert (changed["site"], changed["tags"], changed["check_every"]) == (None, ["lathe", "mill"], 30.0)
+    assert changed["machine"]["limit"] == {"total": 0.05}
+    assert len(changed["machine"]["supports"]) == 3
+    problem = refused(
+        kestrel.patch(KESTREL, json={"machine": {"limit": {"total": -1}, "colour": "red"}}), 422, "invalid"
+    )
+    assert {fault["pointer"] for fault in problem["errors"]} == {"/machine/limit/total", "/machine/colour"}
+    refused(kestrel.patch(KESTREL, json=[1]), 422, "invalid")
+    refused(kestrel.patch(KESTREL, content=b"{", headers=PATCH), 400, "unreadable")
+    refused(kestrel.patch(KESTREL, content=b'{"site":"a","site":"b"}', headers=PATCH), 422, "invalid")
+    refused(
+        kestrel.patch(KESTREL, content=b"{}", headers={"content-type": "text/plain"}), 415, "unsupported-media-type"
+    )
+    refused(kestrel.patch("/v1/machines/wren", json={}), 404, "not-found")
+
+
+def test_what_is_put_is_checked_as_everywhere_with_pointers(farm: Client) -> None:
+    wrong = machine(tags=["x" * 65], check_every=0)
+    wrong["machine"]["supports"] = "none"
+    problem = refused(farm.put(KESTREL, json=wrong), 422, "invalid")
+    assert {fault["pointer"] for fault in problem["errors"]} == {"/machine/supports", "/tags/0", "/check_every"}
+    named = machine()
+    named["machine"] = {**named["machine"], "id": "wren"}
+    assert refused(farm.put(KESTREL, json=named), 422, "invalid")["errors"][0]["pointer"] == "/machine/id"
+    for name in ("%00", "a%0Ab", "x" * 65):
+        refused(farm.put(f"/v1/machines/{name}", json=machine()), 404, "not-found")
+        refused(farm.get(f"/v1/machines/{name}/surveys/1"), 404, "not-found")
+
+
+@pytest.mark.parametrize("name", ["kestrel 1", "Turmfalke-ä", "鳶", "a%25b", "a?b#c"])
+def test_a_machine_may_have_any_printed_name(farm: Client, name: str) -> None:
+    path = "/v1/machines/" + name.replace("%25", "%2525").replace("?", "%3F").replace("#", "%23").replace(" ", "%20")
+    made = farm.put(path, json=machine())
+    assert made.status_code == 201
+    assert farm.get(made.headers["location"]).json()["id"] == made.json()["id"]
+    assert farm.post(f"{path}/surveys", json=survey()).status_code == 201
+
+
+def test_lists_come_in_pages_with_a_link_to_the_next(farm: Client) -> None:
+    names = sorted([*BIRDS, "Amsel", "Ärpel"])
+    for name in names:
+        assert farm.put(f"/v1/machines/{name}", json=machine(tags=["mill"])).status_code == 201
+    found, path, pages = [], "/v1/machines?limit=5&tag=mill", 0
+    while path:
+        page = farm.get(path)
+        found += [row["id"] for row in page.json()["machines"]]
+        path = page.links["next"]["url"] if "next" in page.links else ""
+        assert bool(path) == (page.json()["next"] is not None)
+        pages += 1
+    assert (found, pages) == (names, 3)
+    for number in range(5):
+        farm.post("/v1/machines/wren/surveys", json=survey(number / 10))
+        farm.post("/v1/machines/wren/notes", json={"text": f"note {number}"})
+    first = farm.get("/v1/machines/wren/surveys?limit=3")
+    second = farm.get(first.links["next"]["url"])
+    assert [row["number"] for row in first.json()["surveys"] + second.json()["surveys"]] == [5, 4, 3, 2, 1]
+    assert second.json()["next"] is None
+    first = farm.get("/v1/machines/wren/notes?limit=2").json()
+    assert [one["text"] for one in first["notes"]] == ["note 4", "note 3"]
+    for wrong in ("cursor=%%%", "cursor=AAAA", "limit=0", "limit=1001", "limit=a", "standing=bad", "tag=%00", "site="):
+        for path in ("/v1/machines", "/v1/fleet"):
+            refused(farm.get(f"{path}?{wrong}"), 400, "bad-request")
+
+
+def test_numbers_beyond_all_bounds_are_not_found(kestrel: Client) -> None:
+    for number in (0, -1, 2**31, 2**63, 10**30):
+        refused(kestrel.get(f"{KESTREL}/surveys/{number}"), 404, "not-found")
+        refused(kestrel.get(f"{KESTREL}/versions/{number}"), 404, "not-found")
