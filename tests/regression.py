@@ -11,7 +11,6 @@ from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.diagnostics.blunders import Misread, Read
 from tramwright_solvers.diagnostics.outliers import SlipCheck
 from tramwright_solvers.diagnostics.reliability import Reliability
-from tramwright_solvers.diagnostics.shifted_rows import ShiftedRows
 from tramwright_solvers.model.options import Criterion
 
 
@@ -84,7 +83,7 @@ def set_aside(model: Reliability, root: np.ndarray, gap: np.ndarray, index: int)
         t=(least,),
         scatter=0.0,
         near=None,
-        rows=ShiftedRows((), (), np.zeros(0), np.zeros((count, 0)), model.dof),
+        bends=np.zeros((count, 0)),
         read=Read(np.zeros((count, 2)), 1.0, np.ones(count, dtype=bool), 0.0, 0.0, (), 3, "mm"),
     )
     (found,) = check.estimated(gap, model.residual(root * gap), [index], 1.0, 0.0)

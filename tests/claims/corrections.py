@@ -98,7 +98,7 @@ def as_found(random: np.random.Generator, machines: int) -> Iterator[Row]:
         for number, one in enumerate(subjects(random, layout, machines)):
             done, choice = decided(one, "least-squares", readings(one, number, random))
             found, _ = extremes(done.prepared.options, [done.prepared] * SURVEYS, choice)
-            total, u, _, inside, _ = np.array([each.known for each in found]).T
+            total, u, _, inside, _ = np.array([known for _, known in found]).T
             true, division = float(np.ptp(one.true)), one.machine.division
             within += (total + inside <= true * (1 - 1e-9)).tolist()
             rounded += (total + inside <= np.floor(true / division) * division).tolist()
@@ -123,7 +123,7 @@ def predicted(random: np.random.Generator, machines: int) -> Iterator[Row]:
             for criterion, cases in wrong.items():
                 done, choice = decided(one, criterion, read)
                 _, left = extremes(done.prepared.options, [done.prepared] * SURVEYS, choice)
-                total, _, _, inside, _ = np.array([each.known for each in left]).T
+                total, _, _, inside, _ = np.array([known for _, known in left]).T
                 true = np.ptp(one.true + set_travels(done, choice, random) @ done.prepared.influence.T, axis=1)
                 limit = worst_limit((total + inside)[::2], true[::2])
                 cases.extend(((total + inside <= limit) & (limit < true))[1::2].tolist())

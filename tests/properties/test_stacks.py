@@ -18,10 +18,17 @@ from tramwright_service.catalogue import examples
 from tramwright_service.wire.decode import Decoder
 from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
-from tramwright_solvers.correction import batching
+from tramwright_solvers.correction import together as lone
 from tramwright_solvers.correction.api import correct, correct_stack, reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
-from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.correction.batching import (
+    StackWriter,
+    SurveyRequest,
+    answer_many,
+    moves,
+    stack_by_stack,
+    verdicts,
+)
 from tramwright_solvers.mechanisms import BUILT_IN, ThreeScrew
 from tramwright_solvers.mechanisms.registry import build
 from tramwright_solvers.model.errors import Refused
@@ -146,23 +153,25 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
     count = min(len(survey.readings) for _, survey in met)
     solve: Solve[Any] = Solve(aim_for=aim, most_moves=most, offset=offset)
     beside = [SurveyRequest(machine, Survey(survey.readings[:count]), solve) for machine, survey in met]
-    together = answer_many(beside, REGISTRY, verdicts)
-    for one, answer in zip(beside, together, strict=True):
-        (own,) = reduce_stack(one.machine, [one.survey], one.solve, REGISTRY).verdict_answers()
-        assert msgspec.json.encode(answer) == msgspec.json.encode(own)
+    details: dict[StackWriter[Any], Any] = {verdicts: ReducedStack.verdict_answers, moves: ReducedStack.moves_answers}
+    for write, alone in details.items():
+        for one, answer in zip(beside, answer_many(beside, REGISTRY, write), strict=True):
+            (own,) = alone(reduce_stack(one.machine, [one.survey], one.solve, REGISTRY))
+            assert msgspec.json.encode(answer) == msgspec.json.encode(own)
 
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
-def test_lone_surveys_of_like_machines_are_judged_in_one_go(name: str) -> None:
-    with patch.object(batching, "verdicts_together", wraps=batching.verdicts_together) as judging:
-        assert len(answer_many(moved(name, 9), REGISTRY, verdicts)) == 9
+@pytest.mark.parametrize("write", [verdicts, moves])
+def test_together_of_like_machines_are_judged_in_one_go(name: str, write: StackWriter[Any]) -> None:
+    with patch.object(lone, "decide_together", wraps=lone.decide_together) as judging:
+        assert len(answer_many(moved(name, 9), REGISTRY, write)) == 9
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
 
 
 def test_what_is_held_keeps_nobody_apart() -> None:
     held = Solve(with_=[ThreeScrew(hold=(asked("tilted-bed")[0].supports[0].id,))])
     beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]
-    with patch.object(batching, "verdicts_together", wraps=batching.verdicts_together) as one:
+    with patch.object(lone, "decide_together", wraps=lone.decide_together) as one:
         together = answer_many(beside, REGISTRY, verdicts)
     assert [len(call.args[0]) for call in one.call_args_list] == [5]
     for request, answer in zip(beside, together, strict=True):

@@ -8,9 +8,12 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from tramwright_service.catalogue import examples
 from tramwright_solvers.correction.api import correct, reduce_stack
+from tramwright_solvers.correction.assemble import ReducedStack
+from tramwright_solvers.correction.batching import SurveyRequest, answer_many, stack_by_stack, verdicts
 from tramwright_solvers.correction.cache import MOST_BYTES, GeometryCache
 from tramwright_solvers.correction.geometry import Geometry
 from tramwright_solvers.mechanisms import BUILT_IN
@@ -107,3 +110,17 @@ def test_answers_from_a_cache_are_the_same_bytes(name: str) -> None:
     once, twice = (msgspec.json.encode(correct(machine, survey, Solve(), REGISTRY, cache)) for _ in range(2))
     assert once == twice == msgspec.json.encode(correct(machine, survey, Solve(), REGISTRY))
     assert len(cache) == 1
+
+
+def test_what_a_machine_is_called_and_what_is_aimed_for_make_no_other_geometry() -> None:
+    payload = examples.corrections()["twisted-frame"]
+    machine, survey = msgspec.convert(payload["machine"], Machine), msgspec.convert(payload["survey"], Survey)
+    machines = [replace(machine, id=name) for name in ("siskin-01", "siskin-02", "siskin-03")]
+    solves = [Solve(aim_for=0.0), Solve(), Solve(criterion="minimum-zone", aim_for=0.0), Solve(most_moves=2)]
+    requests = [SurveyRequest(one, survey, solve) for one in machines for solve in solves]
+    for write in (verdicts, stack_by_stack(ReducedStack.moves_answers), stack_by_stack(ReducedStack.corrections)):
+        cache = GeometryCache()
+        told = [msgspec.to_builtins(one) for one in answer_many(requests, REGISTRY, write, cache)]
+        assert len(cache) == 1
+        assert told == [msgspec.to_builtins(answer_many([one], REGISTRY, write)[0]) for one in requests]
+        assert [one["machine"] for one in told] == [one.machine.id for one in requests]

@@ -13,7 +13,14 @@ from msgspec import UNSET, UnsetType
 from msgspec.structs import replace
 
 from tramwright_solvers.correction.assemble import ReducedStack
-from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack, verdicts
+from tramwright_solvers.correction.batching import (
+    StackWriter,
+    SurveyRequest,
+    answer_many,
+    moves,
+    stack_by_stack,
+    verdicts,
+)
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import Most, affordable, readings_cost
 from tramwright_solvers.mechanisms.registry import Registry
@@ -38,7 +45,7 @@ DEADLY = "The process that answers this line dies over it every time, while othe
 
 WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
     "verdict": verdicts,
-    "moves": stack_by_stack(ReducedStack.moves_answers),
+    "moves": moves,
     "full": stack_by_stack(ReducedStack.corrections),
 }
 

@@ -4,6 +4,7 @@ their order by size and group."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from itertools import combinations, groupby
 from math import comb
 
@@ -121,8 +122,9 @@ class Sizes(Struct, frozen=True):
     rungs: np.ndarray
 
 
-def sizes(sets: Sequence[tuple[int, ...]], groups: Sequence[tuple[int, ...]]) -> Sizes:
-    """Sort subsets, which come in the order of their size."""
+@lru_cache(64)
+def sizes(sets: tuple[tuple[int, ...], ...], groups: tuple[tuple[int, ...], ...]) -> Sizes:
+    """Sort subsets, which come in the order of their size; many geometries have the same ones."""
     counts = np.array([len(subset) for subset in sets])
     starts = np.flatnonzero(np.diff(counts, prepend=-1))
     width = 1 + max((max(subset, default=0) for subset in (*sets, *groups)), default=0)

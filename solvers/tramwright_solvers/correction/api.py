@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+from msgspec.structs import replace
+
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Mechanism
 from ..model.deadline import NEVER, Deadline
@@ -81,16 +83,25 @@ def reduce_stack(
     readings, *others = (where(survey.readings) for survey in surveys)
     if any(other != readings for other in others):
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
-    geometry = GeometrySource(machine, solve, readings, content_key(machine, solve))
+    geometry = GeometrySource(machine, solve, readings, geometry_key(machine, solve))
     kept = GeometryCache() if cache is None else cache
-    (done,) = reduce_many([(geometry, surveys)], registry or installed(), kept, within)
+    (done,) = reduce_many([(geometry, surveys, [machine.id] * len(surveys))], registry or installed(), kept, within)
     if isinstance(done, SolverError):
         raise done
     return done
 
 
+def geometry_key(machine: Machine, solve: Solve[Any]) -> bytes:
+    """Return bytes that are equal exactly when machines, read alike, have one geometry: it hangs neither on what a
+    machine is called nor on what is aimed for."""
+    return content_key(replace(machine, id=""), solve.with_, solve.offset)
+
+
 class GeometrySource(NamedTuple):
-    """What surveys that stand in one stack have in common; ``known`` is :func:`as_key` of machine and solve."""
+    """What surveys that stand in one stack have in common, but for the names of their machines.
+
+    ``known`` is :func:`geometry_key`.
+    """
 
     machine: Machine
     solve: Solve[Any]
@@ -99,15 +110,18 @@ class GeometrySource(NamedTuple):
 
 
 def reduce_many(
-    stacks: Sequence[tuple[GeometrySource, Sequence[Survey]]],
+    stacks: Sequence[tuple[GeometrySource, Sequence[Survey], Sequence[str]]],
     registry: Registry,
     cache: GeometryCache,
     within: Deadline = NEVER,
 ) -> list[ReducedStack | SolverError]:
-    """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself."""
+    """Work stacks through, each of a geometry of its own, or say of which it cannot be done: the line itself.
+
+    With the surveys of each come the names of their machines.
+    """
     done: dict[int, ReducedStack | SolverError] = {}
     keys: dict[int, GeometryKey] = {}
-    for place, (geometry, _) in enumerate(stacks):
+    for place, (geometry, _, _) in enumerate(stacks):
         if faults := registry.unread_extras(geometry.machine):
             done[place] = Refused(faults)
             continue
@@ -128,8 +142,10 @@ def reduce_many(
         )
 
     for place, prepared in zip(keys, cache.get(list(keys.values()), make), strict=True):
-        geometry, surveys = stacks[place]
+        geometry, surveys, names = stacks[place]
         done[place] = (
-            prepared if isinstance(prepared, SolverError) else reduce_surveys(prepared, geometry.solve, surveys, within)
+            prepared
+            if isinstance(prepared, SolverError)
+            else reduce_surveys(prepared, geometry.solve, surveys, names, within)
         )
     return [done[place] for place in range(len(stacks))]

@@ -43,13 +43,15 @@ from .verdicts import verdicts_of
 class ReducedStack(Struct, frozen=True):
     """A stack of N surveys reduced to gaps, to be answered at the detail asked for.
 
-    ``single`` are the single values of each survey, ``gaps`` (N, n). Work stops with OutOfTime once ``within`` has
-    passed. Readings are ``checked`` against each other, but not once more in a survey that leaves out its suspects.
+    ``names`` are those of the machines, ``single`` the single values of each survey, ``gaps`` (N, n). Work stops with
+    OutOfTime once ``within`` has passed. Readings are ``checked`` against each other, but not once more in a survey
+    that leaves out its suspects.
     """
 
     prepared: Geometry
     solve: Solve[Any]
     surveys: Sequence[Survey]
+    names: Sequence[str]
     single: list[list[float]]
     gaps: Floats
     noise: GapCovariance
@@ -59,9 +61,8 @@ class ReducedStack(Struct, frozen=True):
     def row(self, row: int, within: Deadline = NEVER) -> ReducedStack:
         """Return one survey of the stack, as a stack of one that has time of its own."""
         own, noise = slice(row, row + 1), self.noise.some(np.array([row]))
-        return ReducedStack(
-            self.prepared, self.solve, self.surveys[own], self.single[own], self.gaps[own], noise, within
-        )
+        surveys, names, single, gaps = self.surveys[own], self.names[own], self.single[own], self.gaps[own]
+        return ReducedStack(self.prepared, self.solve, surveys, names, single, gaps, noise, within)
 
     @property
     def kind(self) -> tuple[object, ...] | None:
@@ -83,7 +84,7 @@ class ReducedStack(Struct, frozen=True):
         """Write totals, verdicts and moves, with what is needed to make them safely."""
         decided, judged = self.decided(decide_lazily)
         learnt = self.responses()
-        return self._moves_answers(decided, judged, self._moves(decided, learnt), learnt)
+        return [MovesAnswer(**told) for told in self._told(decided, judged, self._moves(decided, learnt), learnt)]
 
     def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""
@@ -96,16 +97,19 @@ class ReducedStack(Struct, frozen=True):
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
-        rms = decided.table.rms
-        readings = self.suspects(rms), self.closings(), self.drifts(rms)
+        rows = self.uneven(decided.table.rms)
+        readings = self.suspects(rows), self.closings(), self.drifts(rows)
         return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
 
-    def suspects(self, rms: Floats) -> list[list[Suspect]]:
-        """Return each survey's suspects: those whose own repeats disagree first; ``rms`` (N, K) of what is left."""
+    def uneven(self, rms: Floats) -> np.ndarray:
+        """Return the surveys whose readings may contradict each other, by ``rms`` (N, K) of what is left."""
+        return np.flatnonzero(self.checked & may_hold_slips(rms, self.noise.variance, self.prepared.weights))
+
+    def suspects(self, rows: np.ndarray) -> list[list[Suspect]]:
+        """Return each survey's suspects: those whose own repeats disagree first; only ``rows`` may hold others."""
         found: list[list[Suspect]] = [[] for _ in self.surveys]
         if not self.checked:
             return found
-        rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
         if len(rows):
             told = self.prepared.slips.suspects(self._read()[rows], self.noise.variance[rows])
             for row, own in zip(rows.tolist(), told, strict=True):
@@ -115,13 +119,12 @@ class ReducedStack(Struct, frozen=True):
             found = [suspects_with_repeats(self.prepared, *both) for both in zip(odd, self.single, found, strict=True)]
         return found
 
-    def drifts(self, rms: Floats) -> Floats:
-        """Return what each survey drifted though no station was read again, (N,); zero where that is in doubt."""
+    def drifts(self, rows: np.ndarray) -> Floats:
+        """Return what each survey drifted though no station was read again, (N,); zero where that is in doubt, and
+        beside ``rows``."""
         found = np.zeros(len(self.surveys))
-        if self.checked and self.prepared.layout.network is None:
-            rows = may_hold_slips(rms, self.noise.variance, self.prepared.weights).nonzero()[0]
-            if len(rows):
-                found[rows] = self.prepared.slips.drifts(self._read()[rows], self.noise.variance[rows])
+        if len(rows) and self.prepared.layout.network is None:
+            found[rows] = self.prepared.slips.drifts(self._read()[rows], self.noise.variance[rows])
         return found
 
     def closings(self) -> list[ClosingDoubt | None]:
@@ -138,45 +141,61 @@ class ReducedStack(Struct, frozen=True):
     def verdicts_of(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
         """Write totals and verdicts once they are decided and judged."""
         prepared, surveys = self.prepared, self.surveys
-        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, decided, self.noise, judged)
+        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, self.names, decided, self.noise, judged)
 
     def responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
         return [
             learn_from(self.prepared, self.solve, survey, self.gaps[row], self.noise.variance[row])
+            if survey.previous
+            else None
             for row, survey in enumerate(self.surveys)
         ]
 
-    def _moves_answers(
+    def _told(
         self,
         decided: Decision,
         judged: Sequence[Judged],
         moves: list[list[MoveOf | None]],
         learnt: list[Responses | None],
-    ) -> list[MovesAnswer]:
-        prepared, chosen, solve = self.prepared, decided.chosen, self.solve
+    ) -> list[dict[str, Any]]:
+        """Return the fields of each :class:`MovesAnswer`, with which those of a whole answer begin."""
+        each = enumerate(zip(self.verdicts_of(decided, judged), moves, judged, learnt, strict=True))
         return [
-            MovesAnswer(
-                **asdict(told),
-                moves=[move for move in own if move is not None],
-                chosen=describe_choice(
-                    prepared,
-                    solve,
-                    decided.scores,
-                    chosen,
-                    row,
-                    self.gaps[row],
-                    decided.settled[row],
-                    doubt.says if (doubt := judged[row].doubt) and not doubt.moves else None,
-                    self.within,
-                    unsettled=decided.unsettled(row),
-                ),
-                suspects=judged[row].suspects,
-                notes=notes(prepared, solve, moved_by(own), self.single[row], judged[row].drift, learnt[row]),
-                cautions=cautions(prepared, self.surveys[row], told.advice, moved_by(own), learnt[row]),
-            )
-            for row, (told, own) in enumerate(zip(self.verdicts_of(decided, judged), moves, strict=True))
+            self.fields(row, told, own, readings, known, decided, row) for row, (told, own, readings, known) in each
         ]
+
+    def fields(
+        self,
+        own: int,
+        told: VerdictAnswer,
+        moves: Sequence[MoveOf | None],
+        judged: Judged,
+        learnt: Responses | None,
+        decided: Decision,
+        row: int,
+    ) -> dict[str, Any]:
+        """Return the fields of the :class:`MovesAnswer` to its ``own`` survey of that number, which is that ``row`` of
+        what was decided."""
+        prepared, solve, moved, doubt = self.prepared, self.solve, moved_by(moves), judged.doubt
+        fields: dict[str, Any] = asdict(told)
+        fields["moves"] = [move for move in moves if move is not None]
+        fields["chosen"] = describe_choice(
+            prepared,
+            solve,
+            decided.scores,
+            decided.chosen,
+            row,
+            self.gaps[own],
+            decided.settled[row],
+            doubt.says if doubt and not doubt.moves else None,
+            self.within,
+            unsettled=decided.unsettled(row),
+        )
+        fields["suspects"] = judged.suspects
+        fields["notes"] = notes(prepared, solve, moved, self.single[own], judged.drift, learnt)
+        fields["cautions"] = cautions(prepared, self.surveys[own], told.advice, moved, learnt)
+        return fields
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
@@ -190,18 +209,19 @@ class ReducedStack(Struct, frozen=True):
         whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), self._terms()
         answers = []
-        for row, (told, own) in enumerate(zip(self._moves_answers(decided, judged, moves, learnt), moves, strict=True)):
-            predicted = Predicted(**asdict(told.predicted), stations=stations[row])
+        for row, (told, own) in enumerate(zip(self._told(decided, judged, moves, learnt), moves, strict=True)):
+            found, predicted = told["as_found"], told["predicted"]
+            told["predicted"] = Predicted(**asdict(predicted), stations=stations[row])
             answers.append(
                 Correction(
-                    **asdict(told) | {"predicted": predicted},
+                    **told,
                     patches=stations_of(prepared.patches),
                     over_bed=WholeBed(*whole[row]),
                     budget=budgets[row],
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], told.as_found, told.predicted.total),
+                    attribution=attribution(machine, prepared.kinds, rungs[row], found, predicted.total),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,
@@ -211,7 +231,7 @@ class ReducedStack(Struct, frozen=True):
                     forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
-                    steps=self._steps(told.advice, own, travels[row], before[row]),
+                    steps=self._steps(told["advice"], own, travels[row], before[row]),
                 )
             )
         return self._completed(answers)
@@ -268,37 +288,14 @@ class ReducedStack(Struct, frozen=True):
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
         solve = self.solve if settled is None else replace(self.solve, time_limit=settled.seconds)
         prepared = prepare(self.prepared.machine, where(survey.readings), solve, self.prepared.mechanisms)
-        stack = reduce_surveys(prepared, solve, [replace(survey, previous=None)], self.within)
+        stack = reduce_surveys(prepared, solve, [replace(survey, previous=None)], self.names[:1], self.within)
         return replace(stack, checked=False).moves_answers()[0]
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
-        prepared, chosen, found = self.prepared, decided.chosen, []
-        told = self.solve.criterion == "least-squares"
-        rows = zip(
-            chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, learnt, strict=True
-        )
-        for index, travels, u, settled, known in rows:
-            stacks = settled.stacks.get(index, {}) if settled else {}
-            asks = self._asks(travels, known)
-            found.append(
-                [
-                    move_of(
-                        adjuster,
-                        solver,
-                        travel,
-                        error if told else None,
-                        stacks.get(column),
-                        ask if ask != travel else None,
-                    )
-                    if travel
-                    else None
-                    for column, (adjuster, solver, travel, error, ask) in enumerate(
-                        zip(prepared.adjusters, prepared.solver_of, travels, u, asks, strict=True)
-                    )
-                ]
-            )
-        return found
+        travels = decided.chosen.travels.tolist()
+        asks = [self._asks(own, known) for own, known in zip(travels, learnt, strict=True)]
+        return moves_of([self.prepared] * len(asks), self.solve, decided, asks)
 
     def _asks(self, travels: list[float], known: Responses | None) -> list[float]:
         """Return what to set for these travels (m,), given what the passes before teach."""
@@ -319,12 +316,31 @@ class ReducedStack(Struct, frozen=True):
         return forecast(learnt, seen, travels, asks, goal, self.solve.offset, machine.units)
 
 
+def moves_of(
+    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, asked: Sequence[list[float]]
+) -> list[list[MoveOf | None]]:
+    """Return each survey's moves, None for an adjuster that stands still; ``prepared`` names the geometry of each,
+    ``asked`` what to set for its travels (m,)."""
+    chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
+    rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
+    for own, asks, (index, travels, u, settled) in zip(prepared, asked, rows, strict=True):
+        stacks = settled.stacks.get(index, {}) if settled else {}
+        moves: list[MoveOf | None] = [None] * len(travels)
+        for at, travel in enumerate(travels):
+            if travel:
+                ask = asks[at] if asks[at] != travel else None
+                error = u[at] if told else None
+                moves[at] = move_of(own.adjusters[at], own.solver_of[at], travel, error, stacks.get(at), ask)
+        found.append(moves)
+    return found
+
+
 def reduce_surveys(
-    prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], within: Deadline = NEVER
+    prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], names: Sequence[str], within: Deadline = NEVER
 ) -> ReducedStack:
-    """Reduce surveys, read as prepared for, to gaps."""
+    """Reduce surveys, read as prepared for, to gaps; ``names`` are those of their machines."""
     single = [values(survey.readings) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
     if prepared.known is not None:
         gaps = gaps - prepared.known
-    return ReducedStack(prepared, solve, surveys, single, gaps, prepared.layout.noise(variances), within)
+    return ReducedStack(prepared, solve, surveys, names, single, gaps, prepared.layout.noise(variances), within)

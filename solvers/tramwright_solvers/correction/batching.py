@@ -15,13 +15,12 @@ from ..model.machine import Machine, content_key
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.readings import is_time, outline, time_faults, where
-from ..results.correction import VerdictAnswer
-from .api import GeometrySource, reduce_many
+from .api import GeometrySource, geometry_key, reduce_many
 from .assemble import ReducedStack
 from .cache import GeometryCache
 from .cost import correction_cost
 from .progress.under_way import under_way
-from .together import verdicts_together
+from .together import moves_together, verdicts_together
 
 T = TypeVar("T")
 
@@ -64,8 +63,7 @@ StackWriter = Callable[[Sequence[ReducedStack]], Sequence[Sequence[T] | SolverEr
 
 
 def stack_by_stack(write: Callable[[ReducedStack], Sequence[T]]) -> StackWriter[T]:
-    """Return the detail that writes each stack on its own: :meth:`ReducedStack.corrections` or
-    :meth:`ReducedStack.moves_answers`."""
+    """Return the detail that writes each stack on its own: :meth:`ReducedStack.corrections`."""
 
     def tried(stack: ReducedStack) -> Sequence[T] | SolverError:
         try:
@@ -76,19 +74,30 @@ def stack_by_stack(write: Callable[[ReducedStack], Sequence[T]]) -> StackWriter[
     return lambda stacks: [tried(stack) for stack in stacks]
 
 
-def verdicts(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[VerdictAnswer] | SolverError]:
-    """Write totals and verdicts; lone surveys, each of a machine of its own, are judged together."""
-    told: dict[int, Sequence[VerdictAnswer] | SolverError] = {}
-    kinds: dict[tuple[object, ...], list[int]] = {}
-    for place, stack in enumerate(stacks):
-        if (kind := stack.kind) is not None:
-            kinds.setdefault(kind, []).append(place)
-    for places in kinds.values():
-        if len(places) > 1:
-            told.update(zip(places, verdicts_together([stacks[place] for place in places]), strict=True))
-    rest = [place for place in range(len(stacks)) if place not in told]
-    told.update(zip(rest, stack_by_stack(ReducedStack.verdict_answers)([stacks[place] for place in rest]), strict=True))
-    return [told[place] for place in range(len(stacks))]
+def lone_together(
+    write: Callable[[ReducedStack], Sequence[T]], together: Callable[[Sequence[ReducedStack]], Sequence[Sequence[T]]]
+) -> StackWriter[T]:
+    """Return the detail that decides lone surveys, each of a machine of its own, ``together``; else as ``write``."""
+
+    def tried(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[T] | SolverError]:
+        told: dict[int, Sequence[T] | SolverError] = {}
+        kinds: dict[tuple[object, ...], list[int]] = {}
+        for place, stack in enumerate(stacks):
+            if (kind := stack.kind) is not None:
+                kinds.setdefault(kind, []).append(place)
+        for places in kinds.values():
+            if len(places) > 1:
+                told.update(zip(places, together([stacks[place] for place in places]), strict=True))
+        rest = [place for place in range(len(stacks)) if place not in told]
+        told.update(zip(rest, stack_by_stack(write)([stacks[place] for place in rest]), strict=True))
+        return [told[place] for place in range(len(stacks))]
+
+    return tried
+
+
+verdicts = lone_together(ReducedStack.verdict_answers, verdicts_together)
+moves = lone_together(ReducedStack.moves_answers, moves_together)
+"""The details of totals and verdicts, and of moves with them."""
 
 
 def answer_many(
@@ -109,7 +118,10 @@ def answer_many(
     for place, error in refused.items():
         answers[place] = error
     for some in rounds_of_work(stacks, asked):
-        pairs = [(geometry, [asked[place].survey for place in own]) for geometry, own in some]
+        pairs = [
+            (geometry, [asked[place].survey for place in own], [asked[place].machine.id for place in own])
+            for geometry, own in some
+        ]
         works = reduce_many(pairs, registry, cache, NEVER.sooner(seconds))
         works = [of_the_rest(work, asked[own[0]].done) for work, (_, own) in zip(works, some, strict=True)]
         told = iter(write([one for one in works if isinstance(one, ReducedStack)]))
@@ -141,22 +153,22 @@ Stack = tuple[GeometrySource, list[int]]
 def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict[int, SolverError]]:
     """Put requests of one geometry together; also return those whose times make no sense."""
     refused: dict[int, SolverError] = {}
-    known: dict[tuple[int, int], bytes] = {}
-    stacks: dict[tuple[bytes, tuple[Any, ...]], Stack] = {}
-    latest: dict[bytes, LatestSurvey] = {}
+    known: dict[tuple[int, int], tuple[bytes, bytes]] = {}
+    stacks: dict[tuple[tuple[bytes, bytes], tuple[Any, ...]], Stack] = {}
+    latest: dict[tuple[bytes, bytes], LatestSurvey] = {}
     alone: list[Stack] = []
     for place, (machine, survey, solve, done) in enumerate(asked):
         # Requests of one batch often share the objects themselves, which are alive here: no two have one identity.
         same = (id(machine), id(solve))
         if (key := known.get(same)) is None:
-            key = known[same] = content_key(machine, solve)
+            key = known[same] = geometry_key(machine, solve), content_key(solve)
         # A farm reads its machines at the same stations every time: one comparison then, and the rest is known.
         dated = survey.taken_at
         if done:  # work under way is that of one machine alone
             if faults := time_faults(survey):
                 refused[place] = Refused(faults)
             else:
-                alone.append((GeometrySource(machine, solve, where(survey.readings), key), [place]))
+                alone.append((GeometrySource(machine, solve, where(survey.readings), key[0]), [place]))
             continue
         if (before := latest.get(key)) and before.alike(survey) and (dated is None or is_time(dated)):
             before.places.append(place)
@@ -167,7 +179,7 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
         readings = where(survey.readings)
         stack = stacks.get((key, readings))
         if stack is None:
-            stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key), []
+            stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key[0]), []
         stack[1].append(place)
         latest[key] = LatestSurvey(survey, stack[1])
     return [*stacks.values(), *alone], refused

@@ -45,17 +45,20 @@ class GeometryCache:
     ) -> list[Geometry | SolverError]:
         """Return the prepared geometries, from the cache where they were asked for before.
 
-        ``make`` prepares those at the places it is given; what cannot be prepared is not kept.
+        ``make`` prepares those at the places it is given, each once; what cannot be prepared is not kept.
         """
         with self._lock:
             found: list[Geometry | SolverError | None] = [self._entries.get(key) for key in keys]
-        if missing := [place for place, known in enumerate(found) if known is None]:
-            for place, own in zip(missing, make(missing), strict=True):
-                found[place] = own
-            with self._lock:
-                for place in missing:
-                    made = found[place]
-                    if isinstance(made, Geometry):
-                        with suppress(ValueError):  # larger than the whole cache
-                            self._entries[keys[place]] = made
-        return [one for one in found if one is not None]
+        missing: dict[GeometryKey, int] = {}
+        for place, known in enumerate(found):
+            if known is None:
+                missing.setdefault(keys[place], place)
+        if not missing:
+            return [one for one in found if one is not None]
+        made = dict(zip(missing, make(list(missing.values())), strict=True))
+        with self._lock:
+            for key, own in made.items():
+                if isinstance(own, Geometry):
+                    with suppress(ValueError):  # larger than the whole cache
+                        self._entries[key] = own
+        return [made[keys[place]] if one is None else one for place, one in enumerate(found)]

@@ -11,7 +11,7 @@ from msgspec.structs import asdict
 
 from ..adjustment.candidates import candidates_of
 from ..diagnostics.form_terms import leading_terms
-from ..diagnostics.unobservable import shows_all
+from ..diagnostics.unobservable import Seeing, shows_all
 from ..linalg.grids import coarse_grid
 from ..model.contract import Floats, Mechanism
 from ..model.errors import SolverError
@@ -20,7 +20,7 @@ from ..model.options import Solve
 from ..reduction.readings import Where, place_faults
 from ..reduction.stations import StationLayout, layout, plan_weights
 from ..uncertainty.setting_error import Setting, settings_of
-from .geometry import Geometry, Seeing
+from .geometry import Geometry
 from .setup import Setup, set_up
 
 

@@ -8,7 +8,6 @@ from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
-from msgspec import Struct
 
 from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
@@ -17,8 +16,9 @@ from ..diagnostics.form_terms import TERMS, Form, form, term_columns
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.likeness import Patches, patch_planes, places_on_patches
 from ..diagnostics.outliers import SlipCheck, slip_check
+from ..diagnostics.reliability import Reliability, reliability
 from ..diagnostics.settling import settling_places
-from ..diagnostics.unobservable import unobservable_adjusters
+from ..diagnostics.unobservable import Seeing, unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
 from ..linalg.rowwise import row_products
@@ -57,17 +57,6 @@ class SaidOfMoves(NamedTuple):
     cautions: tuple[str, ...]
     assumed: list[str]
     aiming: list[str]
-
-
-class Seeing(Struct, frozen=True):
-    """What stations show: ``adjusters`` whether all of them, ``terms`` which of offset, tilts and twist.
-
-    ``u`` is how well they tell each of those: :func:`..diagnostics.form_terms.leading_terms`.
-    """
-
-    adjusters: bool
-    terms: list[bool]
-    u: list[float]
 
 
 class Geometry(Setup, frozen=True, dict=True):
@@ -199,12 +188,15 @@ class Geometry(Setup, frozen=True, dict=True):
         return form(self.machine.bed, self.layout.points, np.sqrt(self.weights))
 
     @cached_property
+    def checking(self) -> Reliability:
+        """How the readings check each other about the form and what the adjusters do."""
+        columns = np.concatenate([self.form.columns, self.influence, *self.own_shapes], axis=1)
+        return reliability(columns, self.form.root)
+
+    @cached_property
     def slips(self) -> SlipCheck:
-        """The check of readings against each other."""
-        columns = np.concatenate(
-            [term_columns(self.machine.bed, self.layout.points), self.influence, *self.own_shapes], axis=1
-        )
-        return slip_check(self.machine, self.layout, columns, np.sqrt(self.weights))
+        """The check of readings against each other, with higher terms of the form where all stay well checked."""
+        return slip_check(self.machine, self.layout, self.checking, self.form.root)
 
     @property
     def own_shapes(self) -> Iterator[Floats]:
@@ -228,13 +220,20 @@ class Geometry(Setup, frozen=True, dict=True):
         return places_on_patches(self.machine.bed, lambda at: np.asarray(self.patches_at(at)))
 
     @cached_property
+    def beyond_stations(self) -> tuple[Floats, Floats]:
+        """The influence at :attr:`places_over_bed` (G, m) and at the places where a reading may be proposed (49, m)."""
+        all_over, proposed = self.places_over_bed, remedy_points(self.machine.bed)
+        influence = self.influence_at(np.concatenate([all_over, proposed]))
+        return influence[: len(all_over)], influence[len(all_over) :]
+
+    @cached_property
     def over_bed(self) -> Interpolation:
         """What the stations tell of the bed between and beyond them."""
         return interpolation(
             self.machine.bed,
             self.layout.points,
             self.influence,
-            self.influence_at(self.places_over_bed),
+            self.beyond_stations[0],
             self.setting.u,
             a_priori(self.layout)[0],
             self.layout.factors,
@@ -252,6 +251,8 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def blind(self) -> list[Blind]:
         """What the stations cannot show."""
+        if self.seeing.adjusters:
+            return self.form.blind()
         there = self.influence_at(bed_grid(self.machine.bed))
         return self.form.blind() + unobservable_adjusters(self.adjusters, self.influence, there)
 
@@ -308,7 +309,7 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def badly_seen(self) -> list[Blind]:
         """What the stations show, but badly."""
-        there = self.influence_at(remedy_points(self.machine.bed))
+        there = self.beyond_stations[1]
         noise = self.layout.noise(a_priori(self.layout))
         return weakly_observed(self.machine, self.form, self.adjusters, self.influence, there, noise, self.blind)
 
@@ -318,7 +319,8 @@ class Geometry(Setup, frozen=True, dict=True):
         unseen = [sentences.not_shown([blind.what for blind in self.blind])] if self.blind else []
         unit = self.machine.units
         known = [sentences.taken_off(one.name, float(np.ptp(one.gap)), unit) for one in self.known_shapes]
-        return [*self.slips.unchecked_says(), *unseen, *known, *self.unused]
+        unchecked = () if self.checking.checked.all() else self.slips.unchecked_says()
+        return [*unchecked, *unseen, *known, *self.unused]
 
     @cached_property
     def unused(self) -> list[str]:

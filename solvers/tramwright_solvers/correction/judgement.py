@@ -118,7 +118,10 @@ def judge(
     again; ``told`` writes the verdicts as they were decided, and
     ``again`` answers a survey that leaves stations out, in place of the survey with this number.
     """
-    judged = [Judged(own, drift=drift) for own, drift in zip(suspects, drifts.tolist(), strict=True)]
+    judged = [
+        Judged(own, drift=drift) if own or drift else UNJUDGED
+        for own, drift in zip(suspects, drifts.tolist(), strict=True)
+    ]
     doubtful = [row for row, own in enumerate(suspects) if own]
     answers = told() if doubtful else ()
     for row in doubtful:
@@ -132,18 +135,18 @@ def judge(
         if judged[row].doubt is None and (doubt := _drifted(prepared[row], decided, row, float(drifts[row]))):
             judged[row] = replace(judged[row], doubt=doubt)
     for row in _questionable(prepared, decided):
-        own = prepared[row], decided, row
+        asked = prepared[row], decided, row
         if judged[row].doubt is None and (
-            doubt := _too_far(*own)
-            or _one_reading(*own)
-            or _gain_of_one(*own)
-            or _unseen(*own)
-            or _corners_unread(*own)
+            doubt := _too_far(*asked)
+            or _one_reading(*asked)
+            or _gain_of_one(*asked)
+            or _unseen(*asked)
+            or _corners_unread(*asked)
         ):
             judged[row] = replace(judged[row], doubt=doubt)
-    for row, one in enumerate(judged):
-        if (one.doubt is None or one.doubt.moves) and (doubt := _refused(prepared[row], decided.chosen.travels[row])):
-            judged[row] = replace(one, doubt=doubt)
+    for row, own in enumerate(prepared):
+        if own.questioned and ((one := judged[row]).doubt is None or one.doubt.moves):
+            judged[row] = replace(one, doubt=_refused(own, decided.chosen.travels[row]) or one.doubt)
     still = [row for row, one in enumerate(judged) if one.doubt and not one.doubt.moves]
     if still:
         decided = replace(decided, chosen=decided.chosen.standing_still(still))
@@ -328,19 +331,22 @@ def _gain_of_one(prepared: Geometry, decided: Decision, row: int) -> Doubt | Non
     return None
 
 
+MOVE, NOTHING = Advice("move"), Advice("nothing")
+
+
 def advise(
-    prepared: Geometry, decided: Decision, row: int, doubt: Doubt | None, found: AsFound, after: AsFound, told: Verdict
+    prepared: Geometry, decided: Decision, row: int, count: int, found: AsFound, after: AsFound, told: Verdict
 ) -> tuple[str, Advice]:
-    """Return what to do now with one survey, whose totals and verdict are ``told``: in words, and in one."""
-    if doubt:
-        return doubt.says, doubt.advice
+    """Return what to do now with one survey not in doubt, whose totals and verdict are ``told``: in words, and in one.
+
+    ``count`` adjusters are moved.
+    """
     chosen, unit = decided.chosen, prepared.machine.units
-    count = int(np.count_nonzero(chosen.travels[row]))
     if count:
-        return sentences.moves_bring(count, found.total, after.total, after.expanded, unit), Advice("move")
+        return sentences.moves_bring(count, found.total, after.total, after.expanded, unit), MOVE
     if not chosen.alone[row]:
-        return sentences.no_sure_gain(told.as_found), Advice("nothing")
+        return sentences.no_sure_gain(told.as_found), NOTHING
     could = int(chosen.could[row])
     total, u = float(decided.scores.total[row, could]), float(decided.scores.u[row, could])
     adjusters = [prepared.adjusters[j].id for j in prepared.candidates.sets[could]]
-    return sentences.within_already(adjusters, found.total, total, K * u, unit), Advice("nothing")
+    return sentences.within_already(adjusters, found.total, total, K * u, unit), NOTHING

@@ -1,4 +1,4 @@
-"""Lone surveys, each of a machine of its own, judged in one go."""
+"""Lone surveys, each of a machine of its own, decided and judged together."""
 
 from __future__ import annotations
 
@@ -6,21 +6,59 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from ..diagnostics.form_terms import terms_of
 from ..diagnostics.outliers import may_hold_slips
+from ..linalg.orthogonalize import nearly_apart
+from ..model.contract import Floats
 from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
 from ..results.correction import MovesAnswer, VerdictAnswer
 from ..results.findings import Suspect
-from .assemble import ReducedStack
-from .decision import decide_across_geometries
+from .assemble import ReducedStack, moves_of
+from .decision import Decision, decide_across_geometries
 from .judgement import UNJUDGED, Judged, judge
 from .subset_table import join_tables
 from .verdicts import verdicts_of
 
+ONE = np.zeros(1, dtype=np.intp)
+"""The rows of a lone survey."""
+
+
+def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[int]:
+    """Return the lone surveys whose readings have to be checked against each other, as :meth:`ReducedStack.uneven`.
+
+    To prepare that check costs as much as a verdict, so what the form leaves is looked at first.
+    """
+    rows = np.flatnonzero(may_hold_slips(rms, variance, lone[0].prepared.weights))
+    own = [lone[row].prepared for row in rows.tolist()]
+    if not own:
+        return []
+    terms = terms_of([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
+    columns = np.concatenate([terms, np.stack([one.influence for one in own])], axis=2)
+    left = nearly_apart(np.stack([lone[row].gaps.T for row in rows.tolist()]), columns)
+    may = may_hold_slips(np.sqrt(np.mean(left**2, axis=1)), variance[rows], own[0].weights)
+    return list(rows[may].tolist())
+
 
 def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:
-    """Write totals and verdicts of lone surveys of one :attr:`ReducedStack.kind`, as
-    :meth:`ReducedStack.verdict_answers` does each."""
+    """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.verdict_answers` does of each."""
+    _, _, told = decide_together(lone)
+    return [[one] for one in told]
+
+
+def moves_together(lone: Sequence[ReducedStack]) -> list[list[MovesAnswer]]:
+    """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.moves_answers` does of each."""
+    decided, judged, told = decide_together(lone)
+    moves = moves_of([one.prepared for one in lone], lone[0].solve, decided, decided.chosen.travels.tolist())
+    each = enumerate(zip(lone, told, moves, judged, strict=True))
+    return [
+        [MovesAnswer(**one.fields(0, answer, own, readings, None, decided, row))]
+        for row, (one, answer, own, readings) in each
+    ]
+
+
+def decide_together(lone: Sequence[ReducedStack]) -> tuple[Decision, list[Judged], list[VerdictAnswer]]:
+    """Decide and judge lone surveys of one :attr:`ReducedStack.kind`, and write the verdicts."""
     prepared = [one.prepared for one in lone]
     options = join_tables([one.options for one in prepared])
     variance = np.concatenate([one.noise.variance for one in lone])
@@ -28,17 +66,16 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
     suspects: list[list[Suspect]] = [[] for _ in lone]
     drifts = np.zeros(len(lone))
-    for row in may_hold_slips(decided.table.rms, noise.variance, prepared[0].weights).nonzero()[0].tolist():
-        rms = decided.table.rms[row : row + 1]
-        (suspects[row],), (drifts[row],) = lone[row].suspects(rms), lone[row].drifts(rms)
-    surveys = [one.surveys[0] for one in lone]
+    for row in uneven(lone, decided.table.rms, noise.variance):
+        (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
+    surveys, names = [one.surveys[0] for one in lone], [one.names[0] for one in lone]
 
     def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, surveys, decided, noise, judged)
+        return verdicts_of(options, prepared, surveys, names, decided, noise, judged)
 
     def again(row: int, survey: Survey) -> MovesAnswer:
         return lone[row].again(None, survey)
 
     # a survey of one value at each station, as these are, has no closing readings
     decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), drifts, told, again)
-    return [[one] for one in told(judged)]
+    return decided, judged, told(judged)

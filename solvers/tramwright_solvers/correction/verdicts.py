@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from msgspec import Struct
 from msgspec.structs import replace
 
 from ..model.survey import Survey
@@ -21,18 +20,15 @@ from .geometry import Geometry
 from .judgement import Judged, advise
 from .subset_table import SubsetTable
 
-
-class Extremes(Struct, frozen=True, gc=False):
-    """One total of one survey: as it is written, and as the verdict takes it."""
-
-    written: AsFound
-    known: Known
+Extremes = tuple[AsFound, Known]
+"""One total of one survey: as it is written, and as the verdict takes it."""
 
 
 def verdicts_of(
     options: SubsetTable,
     prepared: Sequence[Geometry],
     surveys: Sequence[Survey],
+    names: Sequence[str],
     decided: Decision,
     noise: GapCovariance,
     judged: Sequence[Judged],
@@ -42,30 +38,20 @@ def verdicts_of(
     The machines have one limit. ``judged`` say which surveys have suspects, and which bear no verdict yet.
     """
     found, left = extremes(options, prepared, decided)
-    answers = []
-    rows = zip(prepared, surveys, judged, found, left, strict=True)
-    for row, (own, survey, readings, before, after) in enumerate(rows):
+    moved, answers = np.count_nonzero(decided.chosen.travels, axis=1).tolist(), []
+    rows = zip(prepared, surveys, names, judged, found, left, moved, strict=True)
+    for row, (own, survey, name, readings, (before, known), (after, expected), count) in enumerate(rows):
         machine, doubt = own.machine, readings.doubt
-        told = (
-            undecided(machine.total_limit, doubt.says)
-            if doubt
-            else verdict(machine, before.known, after.known, noise.variance[row])
-        )
-        if readings.suspects and told.decided_by and not doubt:
-            told = replace(told, decided_by=sentences.READ_SUSPECTS)
-        says, advice = advise(own, decided, row, doubt, before.written, after.written, told)
+        if doubt:
+            told = undecided(machine.total_limit, doubt.says)
+            says, advice = doubt.says, doubt.advice
+        else:
+            told = verdict(machine, known, expected, noise.variance[row])
+            if readings.suspects and told.decided_by:
+                told = replace(told, decided_by=sentences.READ_SUSPECTS)
+            says, advice = advise(own, decided, row, count, before, after, told)
         answers.append(
-            VerdictAnswer(
-                machine.id,
-                survey.taken_at,
-                machine.units,
-                says,
-                before.written,
-                after.written,
-                told,
-                advice,
-                own.versions,
-            )
+            VerdictAnswer(name, survey.taken_at, machine.units, says, before, after, told, advice, own.versions)
         )
     return answers
 
@@ -85,9 +71,7 @@ def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decisi
     numbers = (totals, u, rms, margins, inside, setting, left.argmax(axis=2), left.argmin(axis=2))
     return [
         [
-            Extremes(
-                AsFound(total, u, K * u, K, rms, own.places[high], own.places[low]), (total, u, margin, within, added)
-            )
+            (AsFound(total, u, K * u, K, rms, own.places[high], own.places[low]), (total, u, margin, within, added))
             for own, total, u, rms, margin, within, added, high, low in zip(prepared, *of_state, strict=True)
         ]
         for of_state in zip(*(values.tolist() for values in numbers), strict=True)

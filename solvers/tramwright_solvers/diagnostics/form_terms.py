@@ -8,6 +8,7 @@ the order of the list, and add up to one; the offset has none, since re-zeroing 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 from msgspec import Struct
@@ -39,15 +40,20 @@ def term_columns(bed: Bed, points: Floats) -> Floats:
     return np.array([np.ones_like(u), u, v, u * v, u * u, v * v]).T.copy()
 
 
+def terms_of(beds: Sequence[Bed], points: Floats) -> Floats:
+    """Return the terms (g, n, 6) at the stations (g, n, 2) of g geometries, each scaled to its own bed."""
+    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
+    u, v = np.moveaxis((2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0]), 2, 0)
+    return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=2)
+
+
 def leading_terms(beds: Sequence[Bed], points: Floats, root: Floats) -> tuple[np.ndarray, Floats]:
     """Return which of offset, tilts and twist the stations of g geometries show, and how well, (g, 4) both.
 
     ``points`` (g, n, 2), ``root`` (g, n) the square roots of the weights. How well is the standard uncertainty of a
     coefficient, fitted together with the other three, for readings of variance one and weight one.
     """
-    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
-    u, v = np.moveaxis((2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0]), 2, 0)
-    weighted = np.stack([np.ones_like(u), u, v, u * v], axis=2) * root[:, :, None]
+    weighted = terms_of(beds, points)[:, :, :4] * root[:, :, None]
     _, singular, across = np.linalg.svd(weighted, full_matrices=False)
     told = singular > SEEN * singular[:, :1]
     per = np.divide(1.0, singular, out=np.zeros_like(singular), where=told)
@@ -58,22 +64,31 @@ def leading_terms(beds: Sequence[Bed], points: Floats, root: Floats) -> tuple[np
     return seen, np.linalg.norm(across * per[:, :, None], axis=1)
 
 
-class Form(Struct, frozen=True):
+class Form(Struct, frozen=True, dict=True):
     """The terms at given stations, prepared.
 
-    ``seen`` says of each term whether the stations can tell it from those before; ``fit`` (6, n) gives coefficients
-    from gaps (rows of unseen terms are zero), ``norms`` (6,) the lengths of its rows, ``spread`` the range of each term
+    ``seen`` says of each term whether the stations can tell it from those before; ``spread`` is the range of each term
     over the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
     ``columns`` (n, 6) the terms, ``root`` (n,) the square roots of the weights.
     """
 
     seen: list[bool]
-    fit: Floats
-    norms: Floats
     spread: list[float]
     sequential: Floats
     columns: Floats
     root: Floats
+
+    @cached_property
+    def fit(self) -> Floats:
+        """Coefficients (6, n) from gaps; rows of unseen terms are zero."""
+        fit = np.zeros((len(TERMS), len(self.root)))
+        fit[self.seen] = np.linalg.pinv((self.columns * self.root[:, None])[:, self.seen]) * self.root
+        return fit
+
+    @cached_property
+    def norms(self) -> Floats:
+        """Lengths (6,) of the rows of :attr:`fit`."""
+        return np.asarray(np.linalg.norm(self.fit, axis=1))
 
     def blind(self) -> list[Blind]:
         """Name the terms that these stations cannot tell from the ones before."""
@@ -140,12 +155,8 @@ def form(bed: Bed, points: Floats, root: Floats) -> Form:
     columns = term_columns(bed, points)
     weighted = columns * root[:, None]
     sequential, _, seen = in_order(weighted, SEEN * np.linalg.norm(weighted, axis=0))
-    fit = np.zeros((len(TERMS), len(points)))
-    fit[seen] = np.linalg.pinv(weighted[:, seen]) * root
     return Form(
         seen=seen.tolist(),
-        fit=fit,
-        norms=np.linalg.norm(fit, axis=1),
         spread=np.ptp(columns, axis=0).tolist(),
         sequential=sequential * root,
         columns=columns,

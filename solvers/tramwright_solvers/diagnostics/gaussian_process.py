@@ -26,12 +26,14 @@ Everything that depends on the stations is prepared, with a fixed seed, so that 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.grids import grid_over
 from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..results.findings import OverBed, Place
@@ -168,8 +170,14 @@ def bytes_for(stations: int) -> int:
 
 def bed_points(bed: Bed) -> Floats:
     """Return the grid over the whole bed, edges included, shape (GRID², 2)."""
-    x, y = np.meshgrid(np.linspace(*bed.x, GRID), np.linspace(*bed.y, GRID))
-    return np.column_stack([x.ravel(), y.ravel()])
+    return grid_over(bed, GRID)
+
+
+@lru_cache(8)
+def draws(stations: int, places: int) -> tuple[Floats, Floats]:
+    """Return :data:`DRAWS` standard normal plates at stations and places, and as many readings' errors at stations."""
+    random = np.random.default_rng(0)
+    return random.standard_normal((stations + places, DRAWS)), random.standard_normal((stations, DRAWS))
 
 
 def refused(stations: int, rank: int, unseen: Sequence[str]) -> str:
@@ -210,13 +218,14 @@ def interpolation(
             return _nothing(places, sentences.PATCH_UNREAD)
         here = np.concatenate([here, planes], axis=1)
         everywhere = np.concatenate([everywhere, patch_planes(bed, places, patches.there, patches.here)], axis=1)
+    if why := refused(count, 0, unseen):
+        return _nothing(places, why)
     size = np.linalg.norm(here, axis=0)
     per = np.divide(1.0, size, out=np.zeros_like(size), where=size > 0.0)
-    singular = np.linalg.svd(here * per, compute_uv=False)
+    left, singular, right = np.linalg.svd(here * per)
     rank = int(np.sum(singular > RANK * singular[0]))
     if why := refused(count, rank, unseen):
         return _nothing(places, why)
-    left, singular, right = np.linalg.svd(here * per)
     onto = everywhere * per @ (right[:rank].T / singular[:rank])
     readings = (np.diag(variance) + factors @ factors.T) / float(variance.mean())
     # the trend by generalized least squares, and contrasts: directions in which it is nothing, of variance one
@@ -227,32 +236,32 @@ def interpolation(
     if spread > FAR:
         return _nothing(places, sentences.too_far(spread))
     rest = rest @ np.linalg.inv(np.linalg.cholesky(rest.T @ readings @ rest)).T
-    random = np.random.default_rng(0)
-    drawn = random.standard_normal((count + len(places), DRAWS))
-    errors = (np.linalg.cholesky(readings) @ random.standard_normal((count, DRAWS))).astype(np.float32)
+    drawn, scattered = draws(count, len(places))
+    errors = (np.linalg.cholesky(readings) @ scattered).astype(np.float32)
     of = likenesses(bed, np.concatenate([points, places]), patches)
     told = [Likeness.of(alike, predict, rest, drawn) for alike in of]
-    kinds = [
-        (index, likeness, size)
-        for index, likeness in enumerate(told)
-        for size in ((0.0, *SIZES) if index == 0 else SIZES)
-    ]
-    inverse = np.array([1.0 / (1.0 + size**2 * likeness.power) for _, likeness, size in kinds])
     # "no remainder" stands once for all likenesses
+    sizes = [np.array((0.0, *SIZES) if index == 0 else SIZES)[:, None] for index in range(len(told))]
+    inverse = np.concatenate([1.0 / (1.0 + size**2 * one.power) for one, size in zip(told, sizes, strict=True)])
     log_scale = 0.5 * np.log(inverse).sum(axis=1)
     log_scale[0] += np.log(len(told))
-    by_likeness = np.zeros((len(told), rest.shape[1], len(kinds)))
-    mean = np.empty((len(kinds), len(places), count), dtype=np.float32)
-    off = np.empty((len(kinds), DRAWS), dtype=np.float32)
-    for kind, (index, likeness, size) in enumerate(kinds):
+    by_likeness = np.zeros((len(told), rest.shape[1], len(inverse)))
+    mean = np.empty((len(inverse), len(places), count), dtype=np.float32)
+    off = np.empty((len(inverse), DRAWS), dtype=np.float32)
+    plates, error = np.empty_like(told[0].drawn), np.empty((len(places), DRAWS), dtype=np.float32)
+    kinds = ((index, float(size)) for index, own in enumerate(sizes) for size in own[:, 0])
+    for kind, (index, size) in enumerate(kinds):
+        likeness = told[index]
         by_likeness[index, :, kind] = inverse[kind]
         mean[kind] = predict + (size**2 * likeness.gain * inverse[kind]) @ likeness.basis.T
-        plates = np.float32(size) * likeness.drawn
-        error = mean[kind] @ (plates[:count] + errors) - plates[count:]
-        off[kind] = error.max(axis=0) - error.min(axis=0)
+        np.multiply(np.float32(size), likeness.drawn, out=plates)
+        plates[:count] += errors
+        np.matmul(mean[kind], plates[:count], out=error)
+        error -= plates[count:]
+        np.subtract(error.max(axis=0), error.min(axis=0), out=off[kind])
     return Interpolation(
         contrast=np.concatenate([likeness.basis for likeness in told], axis=1),
-        inverse=by_likeness.reshape(-1, len(kinds)),
+        inverse=by_likeness.reshape(-1, len(inverse)),
         log_scale=log_scale,
         mean=np.ascontiguousarray(mean.reshape(-1, count).T),
         reach=np.sort(off, axis=1)[:, round(SURE * DRAWS)].astype(np.float64),

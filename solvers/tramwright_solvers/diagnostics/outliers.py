@@ -28,7 +28,7 @@ from .detection import deviations
 from .form_terms import term_columns
 from .generalized_esd import generalized_esd
 from .local_surface import NEIGHBOURS, Neighbours, neighbours, paraboloid
-from .reliability import ALPHA, Reliability, non_centrality, reliability, smallest_detectable
+from .reliability import ALPHA, Reliability, non_centrality, smallest_detectable
 from .shifted_rows import ShiftedRows, shifted_rows
 from .undeclared_drift import DriftCheck, drift_check
 
@@ -73,8 +73,8 @@ class SlipCheck(Struct, frozen=True, dict=True):
     ``root`` (n,) are square-root weights, mean weight one, and ``normalize`` (n,) takes weighted residuals to one
     deviation. ``w`` is the critical value of the w-test; ``t[k]`` that of Student's t with k readings set aside;
     ``scatter`` that of the sum of squares over the variance; ``near`` that of Student's t against the stations around,
-    None where there are too few. ``unit`` is the standard uncertainty of weight one before any repeat is looked
-    at.
+    None where there are too few. ``bends`` (n, c) are the terms one degree above the form, ``unit`` is the standard
+    uncertainty of weight one before any repeat is looked at.
     """
 
     model: Reliability
@@ -86,7 +86,7 @@ class SlipCheck(Struct, frozen=True, dict=True):
     t: tuple[float, ...]
     scatter: float
     near: float | None
-    rows: ShiftedRows
+    bends: Floats
     read: Read
 
     @property
@@ -98,6 +98,11 @@ class SlipCheck(Struct, frozen=True, dict=True):
     def neighbours(self) -> Neighbours:
         """The stations around each station."""
         return neighbours(self.read.points)
+
+    @cached_property
+    def rows(self) -> ShiftedRows:
+        """The rows and columns of stations that may be off as a whole."""
+        return shifted_rows(self.read.points, self.model, self.root, self.bends)
 
     @cached_property
     def drift(self) -> DriftCheck:
@@ -269,12 +274,12 @@ class SlipCheck(Struct, frozen=True, dict=True):
         return (sentences.hardly_checked(found),)
 
 
-def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Floats) -> SlipCheck:
-    """Prepare the check for a form's and the adjusters' columns (n, p) and square-root weights (n,)."""
+def slip_check(machine: Machine, plan: StationLayout, model: Reliability, root: Floats) -> SlipCheck:
+    """Prepare the check for the model of a form and the adjusters and square-root weights (n,)."""
     from scipy.special import chdtri, stdtrit
 
     points, count = plan.points, len(plan.points)
-    model, bends = smooth_model(machine.bed, points, columns, root)
+    model, bends = smooth_model(machine.bed, points, model, root)
     dof = model.dof
     most = min(max(1, dof // 4), MOST) if dof >= 2 else 0
     share = root**2 / count
@@ -289,7 +294,7 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
         t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
         scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
         near=float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
-        rows=shifted_rows(points, model, root, bends),
+        bends=bends,
         read=Read(
             points=points,
             sense=machine.sense,
@@ -303,9 +308,8 @@ def slip_check(machine: Machine, plan: StationLayout, columns: Floats, root: Flo
     )
 
 
-def smooth_model(bed: Bed, points: Floats, columns: Floats, root: Floats) -> tuple[Reliability, Floats]:
-    """Return the model of the form with higher terms as far as the stations bear them, and the terms one degree up."""
-    model = reliability(columns, root)
+def smooth_model(bed: Bed, points: Floats, model: Reliability, root: Floats) -> tuple[Reliability, Floats]:
+    """Return a model with higher terms as far as the stations bear them, and the terms one degree up."""
     for degree in range(3, HIGHEST + 1):
         bends = higher_terms(bed, points, degree)
         finer = model.extended(bends * root[:, None])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from msgspec import Struct
 
 from ..linalg.orthogonalize import apart, in_order
 from ..model.contract import Adjuster, Floats
@@ -16,6 +17,17 @@ BLIND_STATIONS, BLIND_BED = 1e-6, 1e-3
 
 INDEPENDENT = 1e-9
 """A column of which less than this share is its own lies in the span of others."""
+
+
+class Seeing(Struct, frozen=True):
+    """What stations show: ``adjusters`` whether all of them, ``terms`` which of offset, tilts and twist.
+
+    ``u`` is how well they tell each of those: :func:`.form_terms.leading_terms`.
+    """
+
+    adjusters: bool
+    terms: list[bool]
+    u: list[float]
 
 
 def unobservable_adjusters(adjusters: tuple[Adjuster, ...], at_stations: Floats, over_bed: Floats) -> list[Blind]:

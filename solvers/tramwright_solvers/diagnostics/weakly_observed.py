@@ -10,13 +10,14 @@ known (the greedy way to a D-optimal design; Kiefer & Wolfowitz 1960 for the equ
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from math import sqrt
 
 import numpy as np
 from msgspec import Struct
 
-from ..linalg.orthogonalize import dominant, less
+from ..linalg.grids import evenly, grid
+from ..linalg.orthogonalize import dominant, each_beside_others, less, nearly_apart
 from ..model.contract import Adjuster, Floats
 from ..model.machine import Bed, Machine
 from ..model.units import DECIMALS
@@ -49,6 +50,9 @@ INSET = 0.04
 SEEN_OVER_BED = 1e-3
 """What is below this over the bed, once the others are taken off, is nothing of its own."""
 
+SURELY = 1e-5
+"""Share by which a bound is left wider, that no rounding decides."""
+
 RIDGE = 1e-9
 """Information lent to a design that is still too small for its model, relative to one reading."""
 
@@ -58,10 +62,8 @@ def remedy_points(bed: Bed) -> Floats:
     sides = []
     for low, high in (bed.x, bed.y):
         inset = INSET * (high - low)
-        sides.append([float(f"{at:.3g}") for at in np.linspace(low + inset, high - inset, 7).tolist()])
-    x, y = np.meshgrid(*sides)
-    places = np.column_stack([x.ravel(), y.ravel()])
-    return np.asarray(np.clip(places, (bed.x[0], bed.y[0]), (bed.x[1], bed.y[1])), dtype=np.float64)
+        sides.append([min(max(float(f"{at:.3g}"), low), high) for at in evenly(low + inset, high - inset, 7)])
+    return grid(*sides)
 
 
 class Estimand(Struct, frozen=True):
@@ -102,23 +104,69 @@ def estimand(what: str, kind: str, others: Confounders, here: Floats, there: Flo
 
 
 def estimands(
-    form: Form, adjusters: Sequence[Adjuster], influence: Floats, terms_there: Floats, there: Floats
+    form: Form,
+    adjusters: Sequence[Adjuster],
+    influence: Floats,
+    terms_there: Floats,
+    there: Floats,
+    but: Collection[str] = (),
 ) -> list[Estimand]:
-    """Return all items: each term beside the other terms seen, each adjuster beside a constant and all easier ones."""
+    """Return all items ``but`` some: each term beside the other terms seen, each adjuster beside a constant and all
+    easier ones."""
     found: list[Estimand | None] = []
     seen = [index for index, one in enumerate(form.seen) if one]
     for index in seen[1:]:
-        rest = [other for other in seen if other != index]
-        others = confounders_of(form.columns[:, rest], terms_there[:, rest])
-        found.append(estimand(TERMS[index], "term", others, form.columns[:, index], terms_there[:, index]))
+        if TERMS[index] not in but:
+            rest = [other for other in seen if other != index]
+            others = confounders_of(form.columns[:, rest], terms_there[:, rest])
+            found.append(estimand(TERMS[index], "term", others, form.columns[:, index], terms_there[:, index]))
     beside: dict[float, Confounders] = {}
     for index, adjuster in enumerate(adjusters):
+        if adjuster.id in but:
+            continue
         if adjuster.effort not in beside:
-            easier = [k for k, other in enumerate(adjusters) if other.effort < adjuster.effort]
-            columns = (np.column_stack([np.ones(len(at)), at[:, easier]]) for at in (influence, there))
-            beside[adjuster.effort] = confounders_of(*columns)
+            beside[adjuster.effort] = confounders_of(*easier_than(adjuster.effort, adjusters, influence, there))
         found.append(estimand(adjuster.id, "adjuster", beside[adjuster.effort], influence[:, index], there[:, index]))
     return [one for one in found if one is not None]
+
+
+def easier_than(effort: float, adjusters: Sequence[Adjuster], *at: Floats) -> Iterator[Floats]:
+    """Yield a constant and the columns (n, m) of the adjusters that need less effort, at several sets of places."""
+    easier = [index for index, other in enumerate(adjusters) if other.effort < effort]
+    return (np.column_stack([np.ones(len(columns)), columns[:, easier]]) for columns in at)
+
+
+def clearly_seen(
+    form: Form,
+    adjusters: Sequence[Adjuster],
+    influence: Floats,
+    terms_there: Floats,
+    there: Floats,
+    variance: Floats,
+    limit: float,
+) -> set[str]:
+    """Return the terms and adjusters that readings of these variances (n,) see well, as far as bounds tell it cheaply.
+
+    No plan tells an item better than one whose stations all stood where the item has most of its own.
+    """
+    count, weight = len(variance), 1.0 / np.sqrt(variance)[:, None]
+    bound = SEVERAL * sqrt(float(variance.mean()) / count)
+
+    def clear(here: Floats, own: Floats) -> np.ndarray:
+        size = np.ptp(own, axis=0)
+        most = np.abs(own).max(axis=0)
+        enough = np.minimum(bound * size, OF_LIMIT * limit * most) * np.linalg.norm(here, axis=0)
+        return np.asarray(size * most < (1.0 - SURELY) * enough)
+
+    seen = np.flatnonzero(form.seen)
+    told = clear(each_beside_others(form.columns[:, seen] * weight), each_beside_others(terms_there[:, seen]))
+    found = {TERMS[index] for index in seen[told].tolist()}
+    for effort in {adjuster.effort for adjuster in adjusters}:
+        own = [index for index, adjuster in enumerate(adjusters) if adjuster.effort == effort]
+        here, over = easier_than(effort, adjusters, influence, there)
+        told = clear(nearly_apart(influence[:, own] * weight, here * weight), nearly_apart(there[:, own], over))
+        found |= {adjusters[own[at]].id for at in np.flatnonzero(told).tolist()}
+    return found
 
 
 def information(rows: Floats, variance: Floats, factors: Floats) -> Floats:
@@ -161,13 +209,15 @@ def weakly_observed(
     """
     places = remedy_points(machine.bed)
     terms_there = term_columns(machine.bed, places)
-    variance, named = noise.variance[0], {one.what for one in unseen}
+    variance, but = noise.variance[0], {one.what for one in unseen}
+    if not noise.factors.shape[1]:
+        but |= clearly_seen(form, adjusters, influence, terms_there, there, variance, machine.total_limit)
+    if not (wanted := estimands(form, adjusters, influence, terms_there, there, but)):
+        return []
     single, count = float(variance.mean()), len(variance)
     plan = good_plan(np.column_stack([terms_there[:, form.seen], there]), min(count, GROWN))
     found = []
-    for one in estimands(form, adjusters, influence, terms_there, there):
-        if one.what in named:
-            continue
+    for one in wanted:
         lent = RIDGE / single * np.eye(one.here.shape[1])
         matrix = information(one.here, variance, noise.factors) + lent
         good = one.there[plan].T @ one.there[plan] * (count / len(plan)) / single

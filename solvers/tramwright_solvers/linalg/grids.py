@@ -2,25 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ..model.contract import Floats
 from ..model.machine import Bed
 
 
+def evenly(low: float, high: float, count: int) -> list[float]:
+    """Return so many numbers from low to high, as ``numpy.linspace`` does."""
+    step = (high - low) / (count - 1)
+    return [*(low + k * step for k in range(count - 1)), high]
+
+
+def grid(x: Sequence[float], y: Sequence[float]) -> Floats:
+    """Return all points with these coordinates, row by row, shape (len(x) · len(y), 2)."""
+    return np.array([(across, along) for along in y for across in x])
+
+
+def grid_over(bed: Bed, count: int) -> Floats:
+    """Return a grid of so many points along each side of the whole bed, edges included, shape (count², 2)."""
+    return grid(evenly(*bed.x, count), evenly(*bed.y, count))
+
+
 def bed_grid(bed: Bed) -> Floats:
-    """Return a 7 × 7 grid over the whole bed, shape (49, 2): fine enough for every form that adjusters make."""
-    x, y = np.meshgrid(np.linspace(*bed.x, 7), np.linspace(*bed.y, 7))
-    return np.column_stack([x.ravel(), y.ravel()])
+    """Return a 7 × 7 grid over the whole bed: fine enough for every form that adjusters make."""
+    return grid_over(bed, 7)
 
 
 def coarse_grid(bed: Bed) -> Floats:
-    """Return a 5 × 5 grid over the whole bed, shape (25, 2): fine enough to count the forms that adjusters make."""
-    x, y = (
-        (low, low + step, low + 2.0 * step, low + 3.0 * step, high)
-        for low, high, step in ((low, high, (high - low) / 4.0) for low, high in (bed.x, bed.y))
-    )
-    return np.array([(across, along) for along in y for across in x])
+    """Return a 5 × 5 grid over the whole bed: fine enough to count the forms that adjusters make."""
+    return grid_over(bed, 5)
 
 
 CORNERS = (0, 4, 20, 24)

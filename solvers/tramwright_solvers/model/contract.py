@@ -190,7 +190,10 @@ class Part(Struct, frozen=True):
 
 
 class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solver"):
-    """Base of every solver. Subclass it frozen, with ``tag="the-name"``; its fields are its options."""
+    """Base of every solver. Subclass it frozen, with ``tag="the-name"``; its fields are its options.
+
+    Nothing that its methods return hangs on the ``id`` of the machine: those that differ in nothing else share it.
+    """
 
     hold: Annotated[
         tuple[Name, ...],

@@ -315,6 +315,6 @@ class Machine(Given, frozen=True):
         return -1.0 if self.indicator.bed_high_reads == "minus" else 1.0
 
 
-def content_key(*parts: Struct) -> bytes:
+def content_key(*parts: object) -> bytes:
     """Bytes that are equal exactly when the parts are: the key under which a prepared geometry is kept."""
     return msgspec.msgpack.encode(parts)

@@ -15,7 +15,7 @@ from ..correction.setup import Setup
 from ..diagnostics.form_terms import form
 from ..diagnostics.likeness import patch_planes
 from ..diagnostics.outliers import SlipCheck, slip_check
-from ..diagnostics.reliability import LEAST_REDUNDANCY
+from ..diagnostics.reliability import LEAST_REDUNDANCY, reliability
 from ..diagnostics.unobservable import unobservable_adjusters
 from ..linalg.grids import bed_grid
 from ..model.contract import Floats
@@ -136,7 +136,7 @@ def checked(job: Setup, points: Floats) -> SlipCheck:
     columns = np.concatenate([form(job.machine.bed, points, root).columns, job.influence_at(points)], axis=1)
     if (patches := job.patches_at(points)) is not None:
         columns = np.concatenate([columns, patch_planes(job.machine.bed, points, patches, patches)], axis=1)
-    return slip_check(job.machine, plan, columns, root)
+    return slip_check(job.machine, plan, reliability(columns, root), root)
 
 
 def least_redundancy(check: SlipCheck) -> float:

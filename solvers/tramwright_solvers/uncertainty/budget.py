@@ -52,7 +52,7 @@ class Sources(Struct, frozen=True):
     a station; ``factors`` (n, q) as in :class:`.Noise`. ``indicator`` and ``settings`` are name, half-width and
     standard uncertainty of the lines they make; ``own`` is the variance of the first together, ``spare`` the degrees of
     freedom of the repeats and ``default`` the half-width where these are not believed. ``usual`` keeps the budgets
-    of surveys whose stations are all known alike, by subset.
+    of surveys whose stations are all known alike, by subset and u.
     """
 
     fixed: Floats
@@ -64,7 +64,7 @@ class Sources(Struct, frozen=True):
     default: float
     settings: tuple[tuple[str, float, float], ...]
     setting: Setting
-    usual: dict[int, Budget]
+    usual: dict[tuple[int, float], Budget]
 
     def budgets(
         self, high: np.ndarray, low: np.ndarray, u: Floats, noise: GapCovariance, subset: np.ndarray | None
@@ -74,19 +74,21 @@ class Sources(Struct, frozen=True):
         ``high`` and ``low`` (N,) are the stations of the extremes, ``u`` (N,) the u stated of the totals and ``noise``
         that of the gaps; ``subset`` (N,) says which subset of the adjusters is moved, None as found. Where a pair of
         stations that are known less well makes u larger than the extremes do, the lines are scaled to it. Where all
-        stations are known alike, the budget depends on the subset alone and is written once.
+        stations are known alike, the budget depends on the subset and u alone and is written once.
         """
         if noise.uniform is None:
             return self._worked_out(high, low, u, noise, subset)
         if len(self.usual) > MOST_KEPT:
             self.usual.clear()
         found = []
-        for row, index in enumerate([NONE] * len(high) if subset is None else subset.tolist()):
-            if (budget := self.usual.get(index)) is None:
+        for row, known in enumerate(
+            zip([NONE] * len(u) if subset is None else subset.tolist(), u.tolist(), strict=True)
+        ):
+            if (budget := self.usual.get(known)) is None:
                 own = slice(row, row + 1)
                 moved = None if subset is None else subset[own]
                 budget = self._worked_out(high[own], low[own], u[own], noise.some(np.arange(row, row + 1)), moved)[0]
-                self.usual[index] = budget
+                self.usual[known] = budget
             found.append(budget)
         return found
 

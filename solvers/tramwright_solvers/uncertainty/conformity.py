@@ -54,19 +54,13 @@ Known = tuple[float, float, float, float, float]
 def verdict(machine: Machine, found: Known, predicted: Known, variance: Floats) -> Verdict:
     """Return the verdict on two totals; ``variance`` (n,) is that of the gaps."""
     limit = machine.total_limit
-    as_found, afterwards = (
-        standing(total, u, limit, margin, inside) for total, u, margin, inside, _ in (found, predicted)
-    )
+    total, u, margin, inside, _ = found
+    as_found = standing(total, u, limit, margin, inside)
+    total, u, margin, inside, _ = predicted
+    afterwards = standing(total, u, limit, margin, inside)
     open_question = predicted if afterwards == "undecided" else found if as_found == "undecided" else None
-    return Verdict(
-        limit=limit,
-        as_found=as_found,
-        predicted=afterwards,
-        probability=conformance_probability(*predicted[:2], limit),
-        rule=RULE,
-        k=K,
-        decided_by=what_decides(machine, *open_question, variance) if open_question else "",
-    )
+    decided_by = what_decides(machine, *open_question, variance) if open_question else ""
+    return Verdict(limit, as_found, afterwards, conformance_probability(total, u, limit), RULE, K, decided_by)
 
 
 def undecided(limit: float, decided_by: str) -> Verdict:

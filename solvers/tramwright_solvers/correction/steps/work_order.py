@@ -33,9 +33,7 @@ def turn_direction(screw: Screw, travel: float) -> Literal["clockwise", "anticlo
     mate comes up and the bed with it; if it travels, it goes down and takes the bed along. A left hand, a view from
     below, and a downward travel each reverse the direction.
     """
-    clockwise = travel > 0
-    for reversed_ in (screw.travels, screw.hand == "left", screw.seen_from == "below"):
-        clockwise ^= reversed_
+    clockwise = (travel > 0) ^ screw.travels ^ (screw.hand == "left") ^ (screw.seen_from == "below")
     return "clockwise" if clockwise else "anticlockwise"
 
 
@@ -95,7 +93,8 @@ def steps_for(
     The adjuster ``under_dial``, by its column, goes first where the order does not matter.
     """
     adjusters, unit, sense = prepared.adjusters, prepared.machine.units, prepared.machine.sense
-    parking, made, steps, linear = prepared.parking, dict[int, float](), list[Step](), prepared.linear
+    parking, places, linear = prepared.parking, prepared.places, prepared.linear
+    made, steps = dict[int, float](), list[Step]()
     for first, part in work(prepared, moves, travels, under_dial):
         own = first + part.adjuster
         change = {first + column: travel for column, travel in part.counts.items() if travel}
@@ -122,17 +121,9 @@ def steps_for(
             do = sentences.brought_up(unit, move, spot.at, before)
         else:
             do = sentences.backed_off(unit, move, spot.at, before)
-        steps.append(
-            Step(
-                do=f"{part.says} {do}" if part.says else do,
-                adjuster=move.adjuster,
-                travel=part.travel,
-                park=prepared.places[spot.station],
-                dial_before=before,
-                dial_after=after,
-                dial_goes="still" if not change else "up" if after > before else "down",
-            )
-        )
+        do = f"{part.says} {do}" if part.says else do
+        goes: Literal["up", "down", "still"] = "still" if not change else "up" if after > before else "down"
+        steps.append(Step(do, move.adjuster, part.travel, places[spot.station], before, after, goes))
     return steps
 
 
