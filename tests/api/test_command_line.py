@@ -83,7 +83,7 @@ def test_what_is_wrong_is_said_with_its_place(payload: dict[str, Any]) -> None:
 
 
 def test_a_time_limit_passed_may_be_tried_again(monkeypatch: pytest.MonkeyPatch, payload: dict[str, Any]) -> None:
-    def late(*_: Any) -> None:
+    def late(*_: Any, **__: Any) -> None:
         raise OutOfTime("Nothing found in 5 s.")
 
     monkeypatch.setattr(api, "correct", late)
