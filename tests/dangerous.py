@@ -1,6 +1,6 @@
 """Plug-ins that do harm: beds on two screws that hang, end their process, or take all there is; and where to find them.
 
-Each does so only on a machine whose `id` is `harm`, so that it is seen to answer again afterwards.
+Each does so only on a bed of one thickness, so that it is seen to answer again afterwards.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ import numpy as np
 from hostile import Sound
 from tramwright_solvers.contract import Floats, Machine, Mechanism, Site
 
-HARM = "harm"
+HARM = 13.0
+"""Thickness of the beds on which they do harm, in mm."""
 
 
 class Loops(Sound, frozen=True, tag="loops"):
     def influence(self, site: Site) -> Floats:
-        while site.machine.id == HARM:
+        while site.machine.bed.thickness == HARM:
             pass
         return super().influence(site)
 
@@ -29,7 +30,7 @@ class HoldsInterpreter(Sound, frozen=True, tag="holds-interpreter"):
     """A loop in compiled code, during which no other thread of the process runs."""
 
     def influence(self, site: Site) -> Floats:
-        if site.machine.id == HARM:
+        if site.machine.bed.thickness == HARM:
             sum(range(10**15))
         return super().influence(site)
 
@@ -40,21 +41,21 @@ class Slow(Sound, frozen=True, tag="slow"):
     seconds = 2.0
 
     def influence(self, site: Site) -> Floats:
-        if site.machine.id == HARM:
+        if site.machine.bed.thickness == HARM:
             time.sleep(5.0)
         return super().influence(site)
 
 
 class Exits(Sound, frozen=True, tag="exits"):
     def influence(self, site: Site) -> Floats:
-        if site.machine.id == HARM:
+        if site.machine.bed.thickness == HARM:
             os._exit(7)
         return super().influence(site)
 
 
 class Crashes(Sound, frozen=True, tag="crashes"):
     def influence(self, site: Site) -> Floats:
-        if site.machine.id == HARM:
+        if site.machine.bed.thickness == HARM:
             os.kill(os.getpid(), signal.SIGSEGV)
         return super().influence(site)
 
@@ -62,7 +63,7 @@ class Crashes(Sound, frozen=True, tag="crashes"):
 class Hungry(Sound, frozen=True, tag="hungry"):
     def influence(self, site: Site) -> Floats:
         kept = []
-        while site.machine.id == HARM:
+        while site.machine.bed.thickness == HARM:
             kept.append(np.ones(2**28))
         return super().influence(site)
 
@@ -71,7 +72,7 @@ class Huge(Sound, frozen=True, tag="huge"):
     """Numbers that are finite and whose squares are not."""
 
     def influence(self, site: Site) -> Floats:
-        return super().influence(site) * (1e300 if site.machine.id == HARM else 1.0)
+        return super().influence(site) * (1e300 if site.machine.bed.thickness == HARM else 1.0)
 
 
 class OnRead(Sound, frozen=True, tag="on-read"):
@@ -139,9 +140,10 @@ def install(folder: Path, distribution: str, places: dict[str, str]) -> None:
     (info / "entry_points.txt").write_text(f"[tramwright.solvers]\n{lines}\n")
 
 
-def asking(name: str, machine: str = "bed") -> dict[str, object]:
+def asking(name: str, thickness: float = 12.0) -> dict[str, object]:
     """Ask a solver to tilt a bed on two screws; invented."""
     supports = [{"id": "left", "x": 0, "y": 0}, {"id": "right", "x": 0, "y": 400}]
     readings = [{"x": x, "y": y, "value": -0.001 * y} for x in (0, 200, 400) for y in (0, 100, 300, 400)]
-    described = {"id": machine, "bed": {"x": [0, 400], "y": [0, 400]}, "supports": supports}
+    bed = {"x": [0, 400], "y": [0, 400], "thickness": thickness}
+    described = {"id": "bed", "bed": bed, "supports": supports}
     return {"machine": described, "survey": {"readings": readings}, "solve": {"with": [{"solver": name}]}}

@@ -92,7 +92,7 @@ def scaled(random: np.random.Generator, machines: int) -> Iterator[Row]:
                 true = true + known.influence @ travels
             (last,) = one.surveys(one.read(random, 1, true * scale))
             survey = changed(last, previous=Previous(made[-1].readings, made[-1].moves, made[:-1]))
-            (learnt,) = reduce_stack(one.machine, [survey], solve, cache=cache)._responses()
+            (learnt,) = reduce_stack(one.machine, [survey], solve, cache=cache).responses()
             found.append(bool(learnt and learnt.notes))
         family = f"scale {scale:g}, adjusters move {'as asked' if alike else '0.7 to 1.3 of what is asked'}"
         yield Row("the dial's scale is said to be off", family, len(found), share(found), most=most)
