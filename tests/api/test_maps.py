@@ -75,6 +75,20 @@ def test_equal_requests_have_equal_pictures(registry: Registry, payload: dict[st
     assert drawn[0] == drawn[1]
 
 
+def test_in_the_midst_of_the_work_the_map_is_of_the_machine_as_it_is_now(client: TestClient[Any]) -> None:
+    payload = examples.corrections()["after-two-steps"]
+    answer, drawn = ask(client, payload, "application/json").json(), ask(client, payload, SVG)
+    said, progress = words(drawn.content), answer["progress"]
+    assert said.count("Now, after 2 steps") == said.count("After the rest, predicted") == 1
+    assert "As found" not in said
+    gaps = [one["gap"] for one in progress["stations"]]
+    middle = sum(gaps) / len(gaps)
+    assert {f"{max(gaps) - middle:+.3f}", f"{min(gaps) - middle:+.3f}"} <= set(said)
+    assert f"Total {progress['now']['total']:.3f} ± {progress['now']['expanded']:.3f} mm (± U, k = 1.64)" in said
+    (tells,) = ElementTree.fromstring(drawn.content).findall(f"{NAMESPACE}desc")
+    assert f"Now, after 2 steps, the total is {progress['now']['total']:.3f} mm" in str(tells.text)
+
+
 def test_a_theme_is_light_or_dark(client: TestClient[Any], payload: dict[str, Any]) -> None:
     light, dark = (ask(client, payload, SVG, query).text for query in ("", "?theme=dark"))
     assert light == ask(client, payload, SVG, "?theme=light").text

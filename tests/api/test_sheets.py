@@ -66,6 +66,25 @@ def test_a_sheet_says_all_that_is_needed_at_the_machine(client: TestClient[Any],
         assert said in page.text
 
 
+def test_a_sheet_in_the_midst_of_the_work_is_of_the_rest_of_it(client: TestClient[Any]) -> None:
+    payload = examples.corrections()["after-two-steps"]
+    fresh = {name: value for name, value in payload.items() if name != "done"}
+    page, before = Page(ask(client, payload, HTML).text), Page(ask(client, fresh, HTML).text)
+    progress = ask(client, payload, "application/json").json()["progress"]
+    now = progress["now"]
+    assert f"now {now['total']:.3f} ± {now['expanded']:.3f} mm" in page.text
+    parts = ("Made already", "What is left to do, in this order", "To blame as found")
+    places = [page.text.find(part) for part in parts]
+    assert places == sorted(places)
+    assert -1 not in places
+    assert all(step["says"] in page.text[slice(*places[:2])] for step in progress["steps"])
+    (tells,) = [value for tag, name, value in page.attributes if (tag, name) == ("img", "alt")]
+    assert f"Now, after 2 steps, the total is {now['total']:.3f} mm" in tells
+    assert "What to do, in this order 1 " in re.sub(r" dial (before|goal|read)", "", before.text)
+    assert "What is left to do, in this order 3 " in re.sub(r" dial (before|goal|read)", "", page.text)
+    assert "Made already" not in before.text
+
+
 def test_a_browser_gets_the_sheet_and_a_program_json(client: TestClient[Any], payload: dict[str, Any]) -> None:
     for accept, expected in ((BROWSER, HTML), ("*/*", "application/json"), ("text/*", "text/plain")):
         assert ask(client, payload, accept).headers["content-type"].startswith(expected)

@@ -50,6 +50,40 @@ def test_the_answer_is_the_rest_of_the_work(client: TestClient[Any], asked: dict
     assert answer.as_found == answered(client, asked).as_found
 
 
+def test_the_gap_now_is_told_at_every_station(client: TestClient[Any], asked: dict[str, Any]) -> None:
+    answer = answered(client, asked)
+    assert answer.progress is not None
+    now, stations = answer.progress.now, answer.progress.stations
+    assert [(one.x, one.y) for one in stations] == [(one.x, one.y) for one in answer.predicted.stations]
+    gaps = {(one.x, one.y): one.gap for one in stations}
+    assert max(gaps.values()) - min(gaps.values()) == pytest.approx(now.total)
+    assert (now.highest.x, now.highest.y) == max(gaps, key=lambda place: gaps[place])
+    (first, *_), dials = answer.steps, {(one.x, one.y): one.dial for one in stations}
+    assert dials[first.park.x, first.park.y] == pytest.approx(first.dial_before)
+    asked["machine"]["indicator"]["bed_high_reads"] = "minus"
+    asked["done"] = [step | {"read": -step["read"]} for step in asked["done"]]
+    for reading in asked["survey"]["readings"]:
+        reading["value"] = -reading["value"]
+    turned = answered(client, asked).progress
+    assert turned is not None
+    assert [one.gap for one in turned.stations] == pytest.approx([one.gap for one in stations])
+    assert [one.dial for one in turned.stations] == pytest.approx([-one.dial for one in stations])
+
+
+def test_text_tells_the_dial_as_found_now_and_after(client: TestClient[Any], asked: dict[str, Any]) -> None:
+    answer = answered(client, asked)
+    text = client.post(CORRECTIONS, json=asked, headers={"Accept": "text/plain"}).text
+    assert answer.progress is not None
+    now = answer.progress.now
+    flat = " ".join(text.split())
+    assert f"; now {now.total:.3f} ± {now.expanded:.3f} mm; afterwards {answer.predicted.total:.3f} ± " in flat
+    tables = {name: text[text.index(f"\n{name:>6}     y, x") :].split("\n\n")[0] for name in ("found", "now", "after")}
+    stations = zip(answer.predicted.stations, answer.progress.stations, strict=True)
+    for left, one in stations:
+        for name, value in (("found", left.dial_before), ("now", one.dial), ("after", left.dial)):
+            assert f"{value:+.3f}" in tables[name], (name, one)
+
+
 def test_without_steps_nothing_is_said_of_them(client: TestClient[Any], asked: dict[str, Any]) -> None:
     del asked["done"]
     plain = client.post(CORRECTIONS, json=asked)

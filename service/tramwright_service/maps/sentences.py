@@ -14,7 +14,7 @@ from tramwright_solvers.reversal import Reversal
 from tramwright_solvers.reversal.results import ReversalForm
 
 FRONT, REAR = "front", "rear"
-AS_FOUND, AFTER = "As found", "After the moves, predicted"
+AS_FOUND, AFTER, AFTER_THE_REST = "As found", "After the moves, predicted", "After the rest, predicted"
 BEFORE, AFTERWARDS, CHANGE = "Before", "After", "Change, after less before"
 PLATE, GANTRY = "Plate", "Gantry: the surface that the tool sweeps"
 PROPOSED, YOURS = "Plan proposed", "Your own plan"
@@ -44,6 +44,10 @@ def edge(value: float, decimals: int) -> str:
 
 def total(found: AsFound, digits: int, unit: str) -> str:
     return f"Total {found.total:.{digits}f} ± {found.expanded:.{digits}f} {unit} (± U, k = {found.k:.3g})"
+
+
+def now(steps: int) -> str:
+    return f"Now, after {steps} {'step' if steps == 1 else 'steps'}"
 
 
 def length(value: float, digits: int, unit: str) -> str:
@@ -124,8 +128,11 @@ def place(x: float, y: float) -> str:
 def correction_tells(answer: Correction, digits: int) -> str:
     """What the picture shows, in words."""
     unit, found, left = answer.units, answer.as_found, answer.predicted
+    when = AS_FOUND
+    if answer.progress is not None:
+        found, when = answer.progress.now, f"{now(len(answer.progress.steps))},"
     said = [
-        f"Plan view of the bed with {len(left.stations)} stations. As found the total is {found.total:.{digits}f} "
+        f"Plan view of the bed with {len(left.stations)} stations. {when} the total is {found.total:.{digits}f} "
         f"{unit}, highest at {place(found.highest.x, found.highest.y)}, lowest at "
         f"{place(found.lowest.x, found.lowest.y)}."
     ]

@@ -23,22 +23,29 @@ from .drawing import Callout, Drawing, Panel
 
 
 def of_correction(asked: Any, answer: Correction) -> Drawing:
-    """Return the drawing of a correction: the gap as found, what to move, and the gap afterwards."""
+    """Return the drawing of a correction: the gap as found, what to move, and the gap afterwards.
+
+    In the midst of the work the gap as it is now stands in the place of the gap as found: what is left to move is
+    moved from there.
+    """
     machine: Machine = asked.machine
     digits, unit, kept = DECIMALS[answer.units], answer.units, asked.solve.offset == "keep"
     stations, patches = answer.predicted.stations, answer.patches
     points = np.array([(one.x, one.y) for one in stations])
     doubtful = {(one.x, one.y) for one in answer.suspects} | {(one.x, one.y) for one in answer.advice.read}
-    found = about_mean([one.before for one in stations], kept)
-    says = sentences.total(answer.as_found, digits, unit)
+    if (progress := answer.progress) is None:
+        title, after, total = sentences.AS_FOUND, sentences.AFTER, answer.as_found
+        gaps = [one.before for one in stations]
+    else:
+        title, after, total = sentences.now(len(progress.steps)), sentences.AFTER_THE_REST, progress.now
+        gaps = [one.gap for one in progress.stations]
+    found, says = about_mean(gaps, kept), sentences.total(total, digits, unit)
     callouts = [one for move in answer.moves for one in callout_of(machine, move, digits)]
-    panels = [
-        gap_panel(sentences.AS_FOUND, says, points, found, digits, patches, callouts=callouts, rings=sorted(doubtful))
-    ]
+    panels = [gap_panel(title, says, points, found, digits, patches, callouts=callouts, rings=sorted(doubtful))]
     if answer.moves:
         left = about_mean([one.gap for one in stations], kept)
         says = sentences.total(answer.predicted, digits, unit)
-        panels.append(gap_panel(sentences.AFTER, says, points, left, digits, patches))
+        panels.append(gap_panel(after, says, points, left, digits, patches))
     return Drawing(
         machine,
         sentences.gap_title(answer.machine),

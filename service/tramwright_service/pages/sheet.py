@@ -17,6 +17,7 @@ from tramwright_solvers.results.correction import Correction
 from tramwright_solvers.views.blocks import signed
 from tramwright_solvers.views.certainty import whole_bed
 from tramwright_solvers.views.correction import SHARE, TERMS, verdicts, with_u
+from tramwright_solvers.views.progress import line
 
 from .. import version
 from ..maps.figure import picture
@@ -28,11 +29,14 @@ from .render import HERE, TEMPLATES
 TEMPLATE = "sheet.html"
 
 CARE = "Take care."
-IN_ORDER, TO_BLAME, SURE, OF_WHAT = "What to do, in this order", "To blame", "How sure", "Of what"
+SURE, OF_WHAT = "How sure", "Of what"
+IN_ORDER, LEFT_IN_ORDER = "What to do, in this order", "What is left to do, in this order"
+TO_BLAME, TO_BLAME_AS_FOUND = "To blame", "To blame as found"
+MADE = "Made already"
 DIAL_BEFORE, DIAL_GOAL, DIAL_READ = "dial before", "dial goal", "dial read"
 TO_SIGN = ("done by", "date", "closing survey: total, and within the limit?")
 WORDS = {
-    "care": CARE, "in_order": IN_ORDER, "to_blame": TO_BLAME, "sure": SURE, "of_what": OF_WHAT,
+    "care": CARE, "made": MADE, "sure": SURE, "of_what": OF_WHAT,
     "dial_before": DIAL_BEFORE, "dial_goal": DIAL_GOAL, "dial_read": DIAL_READ, "to_sign": TO_SIGN,
 }  # fmt: skip
 """What stands on every sheet, on paper and as a page."""
@@ -63,7 +67,11 @@ class Sheet(Struct, frozen=True):
     verdict: list[str]
     """What to do, then both totals against the limit."""
     cautions: list[str]
+    made: list[str]
+    """Steps carried out since the survey; the steps to do are numbered on from them."""
+    in_order: str
     steps: list[Row]
+    to_blame: str
     blame: list[Bar]
     attribution: str
     sureness: list[str]
@@ -75,10 +83,13 @@ class Sheet(Struct, frozen=True):
 def sheet_of(asked: Any, answer: Correction, sent: bytes) -> Sheet:
     """Return what stands on the sheet; ``sent`` is the request as it was sent."""
     digits, unit = answer.digits, answer.units
+    now = f", {with_u(answer.progress.now, digits)} {unit} now" if answer.progress else ""
     return Sheet(
         answer.machine,
         [answer.says, *verdicts(answer, digits)],
         list(answer.cautions),
+        [line(step, unit) for step in answer.progress.steps] if answer.progress else [],
+        LEFT_IN_ORDER if answer.progress else IN_ORDER,
         [
             Row(
                 step.do,
@@ -87,6 +98,7 @@ def sheet_of(asked: Any, answer: Correction, sent: bytes) -> Sheet:
             )
             for step in answer.steps
         ],
+        TO_BLAME_AS_FOUND if answer.progress else TO_BLAME,
         [
             Bar(TERMS.get(term.term, term.term), f"{term.range:.{digits}f} {unit}", term.share)
             for term in sorted(answer.breakdown, key=lambda one: -one.share)
@@ -94,8 +106,8 @@ def sheet_of(asked: Any, answer: Correction, sent: bytes) -> Sheet:
         ],
         answer.attribution,
         [
-            f"The totals are known to {with_u(answer.as_found, digits)} {unit} as found and "
-            f"{with_u(answer.predicted, digits)} {unit} predicted (± U, k = {answer.predicted.k:.3g}, JCGM 100).",
+            f"The totals are known to {with_u(answer.as_found, digits)} {unit} as found{now} "
+            f"and {with_u(answer.predicted, digits)} {unit} predicted (± U, k = {answer.predicted.k:.3g}, JCGM 100).",
             whole_bed(answer.over_bed, digits, unit),
         ],
         [*(one.says for one in answer.suspects), *answer.notes],

@@ -34,6 +34,8 @@ TALL = (270.0, 240.0, 210.0, 180.0, 155.0, 130.0)
 """Heights of the map that are tried until all is on one page."""
 MEAN = 0.555
 """Mean width of a letter of prose against the size of its type."""
+BOLDER = 1.12
+"""How much wider bold letters are."""
 LINE = 1.3
 """Height of a line against the size of its type."""
 
@@ -101,7 +103,8 @@ class Column:
 
     def text(self, said: str, size: float, left: float = EDGE, right: float = ACROSS - EDGE, **how: Any) -> None:
         """Write a paragraph."""
-        for line in self.lines(said, size, left, right):
+        wide = BOLDER if how.get("weight") == "bold" else 1.0
+        for line in self.lines(said, wide * size, left, right):
             top = self.room(LINE * size)
             self.pen.text(left, top - 0.6 * LINE * size, line, size, **how)
 
@@ -121,6 +124,10 @@ def write(column: Column, told: Sheet, tall: float) -> Callable[[Layout], None]:
         column.text(one, 8.0)
     if told.cautions:
         cautions(column, " ".join(told.cautions))
+    if told.made:
+        column.heading(sheet.MADE)
+        for number, one in enumerate(told.made, 1):
+            column.text(f"{number}  {one}", 7.5)
     if told.steps:
         steps(column, told)
     top, figure = column.room(tall), column.pen.figure
@@ -163,12 +170,12 @@ def cautions(column: Column, said: str) -> None:
 
 def steps(column: Column, told: Sheet) -> None:
     """Write the steps, each with what the dial is to read and a box for what it does."""
-    column.heading(sheet.IN_ORDER)
+    column.heading(told.in_order)
     top = column.room(11.0)
     for right, said in ((BEFORE, sheet.DIAL_BEFORE), (GOAL, sheet.DIAL_GOAL)):
         column.pen.text(right, top - 5.5, said, 6.5, ha="right")
     column.pen.text(READ, top - 5.5, sheet.DIAL_READ, 6.5)
-    for number, step in enumerate(told.steps, 1):
+    for number, step in enumerate(told.steps, len(told.made) + 1):
         lines = column.lines(step.do, 7.5, EDGE + 16.0, BEFORE - 28.0)
         tall = max(9.6 * len(lines) + 5.0, 25.0)
         top = column.room(tall)
@@ -184,7 +191,7 @@ def steps(column: Column, told: Sheet) -> None:
 
 def blame(column: Column, told: Sheet) -> None:
     """Draw what is to blame as bars, largest first."""
-    column.heading(sheet.TO_BLAME)
+    column.heading(told.to_blame)
     left, wide = 300.0, 160.0
     for bar in told.blame:
         top, pen = column.room(11.0), column.pen

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from ..model.quantities import AdjusterId
+from ..model.quantities import AdjusterId, X, Y
 from .findings import AsFound, Place
 
 
@@ -43,6 +43,15 @@ class StepDone(Struct, frozen=True, gc=False):
     says: Annotated[str, Meta(description="What the adjuster did, in a sentence.")]
 
 
+class StationNow(Struct, frozen=True, gc=False):
+    """Gap and dial at one station as the machine is now, from the indicator's zero in the first set-up."""
+
+    x: X
+    y: Y
+    gap: Annotated[float, Meta(description="Gap now, in `units`, positive = bed high.")]
+    dial: Annotated[float, Meta(description="What the dial should read there now, in `units`, in your own sense.")]
+
+
 class Progress(Struct, frozen=True, gc=False):
     """Where the machine stands after the steps carried out, and how to go on."""
 
@@ -57,5 +66,8 @@ class Progress(Struct, frozen=True, gc=False):
     ]
     now: Annotated[
         AsFound, Meta(description="Total indicator reading as it is now, worked out from survey and dial readings.")
+    ]
+    stations: Annotated[
+        list[StationNow], Meta(description="The same at every station, in the order of `predicted.stations`.")
     ]
     steps: Annotated[list[StepDone], Meta(description="The steps carried out, in the order of `done`.")]

@@ -13,7 +13,7 @@ from html import escape
 from ..model.contract import Effect
 from ..model.units import DECIMALS
 from ..results.correction import Correction
-from ..results.findings import AsFound, ClosingError, Station
+from ..results.findings import AsFound, ClosingError
 from ..results.moves import MoveOf
 from .blocks import notes, numbered, signed, table, titled, wrapped
 from .certainty import made_of, whole_bed, without_suspects
@@ -57,7 +57,7 @@ def as_text(correction: Correction) -> str:
         why(correction, digits),
         followed(correction.followed, correction.doubts, unit),
         remaining(correction.forecast),
-        titled(f"The dial before and after, {unit}, in your own sense", dial(correction.predicted.stations, digits)),
+        titled(f"The dial before and after, {unit}, in your own sense", dial(correction, digits)),
         titled("Moves", moves(correction.moves, digits, unit)) if correction.moves else "",
         made_of(correction.budget.predicted, digits, unit),
         notes("Side effects", (side_effect(effect, digits) for effect in correction.effects)),
@@ -100,8 +100,12 @@ def verdicts(correction: Correction, digits: int) -> list[str]:
         f"As found {with_u(found, digits)} {unit} (± U, k = {found.k:.3g}): {VERDICT[verdict.as_found]} of "
         f"{verdict.limit:.{digits}f} {unit}"
     )
+    if correction.progress is not None:
+        told += f"; now {with_u(correction.progress.now, digits)} {unit}"
+    if correction.moves:
+        told += f"; afterwards {with_u(after, digits)} {unit}"
     if correction.moves or correction.progress is not None:
-        told += f"; afterwards {with_u(after, digits)} {unit}: {VERDICT[verdict.predicted]}"
+        told += f": {VERDICT[verdict.predicted]}"
     lines = [f"{told} ({verdict.rule}{probability(verdict.probability)})."]
     if verdict.decided_by and verdict.decided_by != correction.says:
         lines.append(verdict.decided_by)
@@ -172,7 +176,7 @@ def blame(correction: Correction, digits: int) -> str:
         f"{TERMS.get(term.term, term.term)} {term.range:.{digits}f} {correction.units} ({term.share * 100:.0f} %)"
         for term in terms[:3]
     )
-    return f"To blame: {told}."
+    return f"To blame{' as found' if correction.progress else ''}: {told}."
 
 
 def reach(correction: Correction, digits: int) -> list[str]:
@@ -182,21 +186,28 @@ def reach(correction: Correction, digits: int) -> list[str]:
     return [f"All they can do: from {found}, {', '.join(told)}.", correction.attribution]
 
 
-def dial(stations: Sequence[Station], digits: int) -> list[str]:
-    """Return the readings laid out over the bed, rear at the top; as a list where they form no small grid."""
+def dial(correction: Correction, digits: int) -> list[str]:
+    """Return the readings laid out over the bed, rear at the top; as a list where they form no small grid.
+
+    In the midst of the work they are those of the survey, what they should be now, and what they are to be.
+    """
+    stations, progress = correction.predicted.stations, correction.progress
+    shown = {"before" if progress is None else "found": [one.dial_before for one in stations]}
+    if progress is not None:
+        shown["now"] = [one.dial for one in progress.stations]
+    shown["after"] = [one.dial for one in stations]
     xs = sorted({station.x for station in stations})
     ys = sorted({station.y for station in stations}, reverse=True)
     if len(xs) > GRID_COLUMNS or 2 * len(stations) < len(xs) * len(ys):
-        head = f"{'x':>10} {'y':>10} {'before':>10} {'after':>10}"
+        head = " ".join(f"{name:>10}" for name in ("x", "y", *shown))
         return [head] + [
-            f"{one.x:>10g} {one.y:>10g} {signed(one.dial_before, digits):>10} {signed(one.dial, digits):>10}"
-            for one in stations
+            " ".join([f"{one.x:>10g} {one.y:>10g}", *(f"{signed(value, digits):>10}" for value in values)])
+            for one, *values in zip(stations, *shown.values(), strict=True)
         ]
-    before = {(one.x, one.y): signed(one.dial_before, digits) for one in stations}
-    after = {(one.x, one.y): signed(one.dial, digits) for one in stations}
     head = " ".join([f"{'y, x':>8}", *(f"{x:>8g}" for x in xs)])
     lines = []
-    for name, readings in (("before", before), ("after", after)):
+    for name, values in shown.items():
+        readings = {(one.x, one.y): signed(value, digits) for one, value in zip(stations, values, strict=True)}
         lines.append(f"{name:>6} {head}")
         for row, y in enumerate(ys):
             edge = "rear" if row == 0 else "front" if row == len(ys) - 1 else ""

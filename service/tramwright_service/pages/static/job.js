@@ -50,6 +50,7 @@ export function undo(job) {
 /** Keep the answer to the entries there are; old ones go, and so does what no screen shows. */
 export function answered(job, answer) {
   const { predicted, plans, budget, over_bed, ladder, breakdown, sizes, yours, against_grid, ...kept } = answer;
+  if (kept.progress) delete kept.progress.stations;
   job.answers[job.entries.length] = kept;
   const all = Object.keys(job.answers).map(Number).sort((a, b) => b - a);
   for (const n of all.slice(KEPT_ANSWERS)) delete job.answers[n];

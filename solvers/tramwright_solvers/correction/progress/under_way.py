@@ -20,7 +20,7 @@ from ...reduction.covariance import GapCovariance
 from ...results.correction import Advice, Correction, VerdictAnswer
 from ...results.findings import FormTerm, WholeBed
 from ...results.moves import MoveOf, Step
-from ...results.progress import Progress
+from ...results.progress import Progress, StationNow
 from ..assemble import ReducedStack
 from ..decision import Chooser, Decision, decide
 from ..judgement import Doubt, Judged
@@ -129,10 +129,12 @@ class UnderWay(ReducedStack, frozen=True, kw_only=True):
         """Say where the machine stands and how to go on; ``rest`` is the answer to the rest of the work."""
         way, prepared, unit = self.way, self.prepared, self.prepared.machine.units
         now, after = rest.as_found, rest.predicted
+        both = zip(prepared.places, self.gaps[0].tolist(), strict=True)
+        here = [StationNow(place.x, place.y, gap, prepared.machine.sense * gap) for place, gap in both]
         if self.stopped:
-            return Progress(self.stopped, "stop", now, way.steps)
+            return Progress(self.stopped, "stop", now, here, way.steps)
         if way.lifted:
-            return Progress(way.steps[-1].says, "turn-back", now, way.steps)
+            return Progress(way.steps[-1].says, "turn-back", now, here, way.steps)
         last, parts, count = way.last, self._work(travels), int(np.count_nonzero(travels))
         left = float(travels[last.column])
         step: Literal["go-on", "turn-back"] = "go-on"
@@ -151,7 +153,7 @@ class UnderWay(ReducedStack, frozen=True, kw_only=True):
             told.append(sentences.rest_of_work(count, now.total, after.total, after.expanded, unit))
         else:
             told.append(sentences.BED_STANDS if parts else sentences.NOTHING_LEFT)
-        return Progress(" ".join(told), step, now, way.steps)
+        return Progress(" ".join(told), step, now, here, way.steps)
 
     def _asks(self, travels: list[float], known: Responses | None) -> list[float]:
         """Return what to set for these travels (m,), given what the adjusters did in the steps before."""
