@@ -40,12 +40,19 @@ def keep(page: Page, machine: dict[str, Any]) -> None:
     page.wait_for_selector("html[data-ready]", state="attached")
 
 
-def begin(page: Page, machine: dict[str, Any], stations: list[tuple[float, float]], question: str = "correct") -> None:
-    """Put a job where the page keeps it, at the first of these stations, and open it."""
+def begin(page: Page, machine: dict[str, Any], stations: list[tuple[float, float]], *more: dict[str, Any]) -> None:
+    """Put a job where the page keeps it, at the first of these stations or after ``more`` entries, and open it."""
     entries = [
-        {"do": "survey", "auto": True, "at": 0},
-        {"do": "stations", "stations": [{"x": x, "y": y} for x, y in stations], "closing": True, "at": 0},
+        {"do": "survey", "auto": True},
+        {"do": "stations", "stations": [{"x": x, "y": y} for x, y in stations], "closing": True},
+        *more,
     ]
+    opened(page, machine, "correct", entries)
+
+
+def opened(page: Page, machine: dict[str, Any], question: str, entries: list[dict[str, Any]]) -> None:
+    """Put a job with these entries where the page keeps it, and open it."""
+    entries = [{**entry, "at": 0} for entry in entries]
     job = {"machine": machine, "question": question, "entries": entries, "answers": {}, "draft": ""}
     page.evaluate(BEGIN, job)
     page.reload()

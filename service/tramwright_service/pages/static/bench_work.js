@@ -55,6 +55,12 @@ export function stepOf(answer) {
   return step && step.adjuster !== null ? step : null;
 }
 
+/** A step in the service's words: what to turn and which way, large; where the dial is to go stands above already. */
+function told(sentence) {
+  const cut = Math.max(sentence.search(/ \(|; the dial at /), 0);
+  return el("p", { class: "says" }, el("strong", {}, sentence.slice(0, cut)), sentence.slice(cut));
+}
+
 /** One step: what to turn, where the dial stands, and where it must go. */
 export function stepScreen(context) {
   const { job, state, answer, ui, enter, typing, redraw } = context;
@@ -87,20 +93,21 @@ export function stepScreen(context) {
     };
   }
   const turning = state.done.length > 0 && answer.progress?.next === "turn-back";
+  const heading = say(turning ? "bench.turn-back" : "bench.step", { number: state.done.length + 1, adjuster });
   return {
     key: `step ${state.done.length} ${step.do}`,
     node: el("section", { class: "step" },
-      el("h2", {}, turning ? say("bench.turn-back") : say("bench.step", { number: state.done.length + 1, adjuster })),
+      el("h2", { class: turning ? "stop" : "" }, heading),
       progress,
       el("div", { class: "place" },
         where(job.machine, state.survey.stations, park, adjuster),
         el("div", {}, el("p", { class: "faint" }, say("bench.park")), spot(park))),
       goal,
-      el("p", { class: "says" }, step.do),
-      button(say("bench.done"), () => { ui.asked = true; redraw(); }, { class: "main wide" }),
       answer.cautions.length
         ? el("details", {}, el("summary", {}, say("bench.care")), cautionList(answer.cautions))
-        : null),
+        : null,
+      told(step.do),
+      button(say("bench.done"), () => { ui.asked = true; redraw(); }, { class: "main wide" })),
     focus: "button.main",
   };
 }

@@ -50,7 +50,8 @@ export class PlanView {
     if (!this.held) this.#fit(scene);
     this.drawing.replaceChildren(...this.#sheet(scene));
     const wanted = new Set();
-    for (const [kind, all] of [["station", scene.stations], ["seat", scene.seats], ["support", scene.supports]]) {
+    // what was read stands over what it was read beside
+    for (const [kind, all] of [["seat", scene.seats], ["support", scene.supports], ["station", scene.stations]]) {
       (all ?? []).forEach((one, index) => {
         if (Number.isFinite(one.x) && Number.isFinite(one.y)) wanted.add(this.#mark(kind, index, one, scene));
       });
@@ -149,9 +150,14 @@ export class PlanView {
     return key;
   }
 
-  // Where a name stands: a seat's outside the bed, a support's towards the middle, a station's above it.
+  // Where a name stands: a seat's outside the bed, a support's towards the middle, a station's above it or, where
+  // something else is there, below.
   #beside(kind, { x, y }) {
-    if (kind === "station") return { "text-anchor": "middle", x: 0, y: -9 };
+    if (kind === "station") {
+      const taken = [...(this.scene.supports ?? []), ...(this.scene.seats ?? [])].some((other) =>
+        Math.abs(other.x - x) * this.scale < 34 && Math.abs((other.y - y) * this.scale - 10) < 18);
+      return { "text-anchor": "middle", x: 0, y: taken ? 18 : -9 };
+    }
     const right = x > (this.low[0] + this.high[0]) / 2;
     const height = (y - this.low[1]) / (this.high[1] - this.low[1] || 1);
     const anchor = right ? "end" : "start";
