@@ -84,6 +84,19 @@ def test_text_tells_the_dial_as_found_now_and_after(client: TestClient[Any], ask
             assert f"{value:+.3f}" in tables[name], (name, one)
 
 
+def test_after_a_stop_the_total_now_is_not_held_against_the_limit(
+    client: TestClient[Any], asked: dict[str, Any]
+) -> None:
+    asked["done"] = [asked["done"][0] | {"read": -0.3}]
+    now = answered(client, asked).progress
+    assert now is not None
+    assert now.next == "stop"
+    text = client.post(CORRECTIONS, json=asked, headers={"Accept": "text/plain"}).text
+    flat = " ".join(text.split())
+    assert f"; now {now.now.total:.3f} ± {now.now.expanded:.3f} mm (ISO 14253-1)." in flat
+    assert "afterwards" not in flat
+
+
 def test_without_steps_nothing_is_said_of_them(client: TestClient[Any], asked: dict[str, Any]) -> None:
     del asked["done"]
     plain = client.post(CORRECTIONS, json=asked)

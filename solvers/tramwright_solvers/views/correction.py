@@ -104,7 +104,8 @@ def verdicts(correction: Correction, digits: int) -> list[str]:
         told += f"; now {with_u(correction.progress.now, digits)} {unit}"
     if correction.moves:
         told += f"; afterwards {with_u(after, digits)} {unit}"
-    if correction.moves or correction.progress is not None:
+    # after a stop nothing is judged: the dial may have been misread
+    if correction.moves or (correction.progress is not None and correction.progress.next != "stop"):
         told += f": {VERDICT[verdict.predicted]}"
     lines = [f"{told} ({verdict.rule}{probability(verdict.probability)})."]
     if verdict.decided_by and verdict.decided_by != correction.says:
