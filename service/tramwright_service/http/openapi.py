@@ -99,7 +99,6 @@ INVENTED = "Invented readings of an invented machine"
 def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     """Return the document of the API with these solvers."""
     workers, nobody = kinds(settings), PlugIns(registry, settings)
-    metrics = Metrics(settings)
     config = OpenAPIConfig(
         title="Tramwright",
         version=API,
@@ -258,9 +257,11 @@ def components(registry: Registry) -> dict[str, Any]:
     answers += [SolverList, SolverDetail, Health, Problem]
     readers = {name: solver.extras for name, solver in registry.solvers.items() if solver.extras is not None}
     references, schemas = components_of((*asked, *answers, *readers.values()), registry, REF)
-    # A member of an answer may have a default in the code; it is there all the same, null where it does not apply.
+    # A member of an answer may have a default in the code; it is there all the same, null where it does not apply. What
+    # was sent and is handed back has the members that it was sent with.
+    sent = msgspec.json.schema_components(asked, ref_template=REF)[1]
     for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
-        if "properties" in schemas[name]:
+        if "properties" in schemas[name] and name not in sent:
             schemas[name]["required"] = list(schemas[name]["properties"])
     described = dict(zip(readers, references[len(references) - len(readers) :], strict=True))
     for name, guest in registry.guests.items():
