@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 from litestar.testing import TestClient
 from PIL import Image
@@ -52,6 +53,18 @@ def test_every_example_is_drawn_small_and_well_formed(client: TestClient[Any], n
             re.search(rf"{'up' if move['travel'] > 0 else 'down'} {abs(move['travel']):.3f}", one) for one in said
         )
         assert move["degrees"] is None or f"{move['degrees']:.1f}° {move['direction']}" in said
+
+
+@pytest.mark.parametrize("noise", [0.001, 0.01, 0.03])
+def test_four_hundred_uneven_stations_are_drawn_small(client: TestClient[Any], noise: float) -> None:
+    """Invented readings: a twist, and noise about as high as a contour step, which is where lines are longest."""
+    payload, random = examples.corrections()["twisted-frame"], np.random.default_rng(1)
+    payload["survey"]["readings"] = [
+        {"x": x, "y": y, "value": round(2e-6 * (x - 250) * (y - 250) + random.normal(0, noise), 3)}
+        for x in np.linspace(20, 480, 20).tolist()
+        for y in np.linspace(20, 480, 20).tolist()
+    ]
+    assert len(ask(client, payload, SVG).content) < 80_000
 
 
 @pytest.mark.parametrize(

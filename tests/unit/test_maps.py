@@ -133,6 +133,15 @@ def test_callouts_keep_their_distance_and_their_order() -> None:
     assert heights[-1] == 10.0
 
 
+def test_lines_are_written_as_steps_that_end_where_their_points_are() -> None:
+    head = '<svg width="9pt" height="9pt"><defs></defs>'
+    path = '<path d="M 1.04 2.04 \nL 3.06 2.04 \nL 3.06 -1.26 \nL 4.16 5.04 \nz\nM 7 8 \nL 7.26 8.44 \n"/>'
+    curve = '<path d="M 0 0 \nC 0.14 1.26 2.34 3.44 4 5 \nz"/>'
+    tidied = tidy(head + path + curve + "</svg>", "", "")
+    assert '<path d="M1 2h2.1v-3.3l1.1 6.3zM7 8l0.3 0.4"/>' in tidied
+    assert '<path d="M 0 0 C 0.1 1.3 2.3 3.4 4 5 z"/>' in tidied
+
+
 def test_what_is_no_picture_is_not_tidied() -> None:
     with pytest.raises(ValueError, match="head"):
         tidy("<html></html>", "", "")

@@ -48,9 +48,37 @@ def _shorter(found: re.Match[str]) -> str:
 
 
 def _rounded(found: re.Match[str]) -> str:
-    """Return places to a tenth of a point; lines that go on need no letter, curves do."""
-    places = _NUMBER.sub(lambda number: f"{float(number[0]):.1f}".removesuffix(".0"), found[2].strip())
-    return f' {found[1]}="{places if "C" in places else places.replace(" L ", " ")}"'
+    """Return places to a tenth of a point, straight lines as steps from point to point, which are shorter."""
+    name, places = found[1], found[2].strip()
+    if name == "d" and not set(places) & set("CQ"):
+        return f' d="{_steps(places.split())}"'
+    return f' {name}="{_NUMBER.sub(lambda number: f"{float(number[0]):.1f}".removesuffix(".0"), places)}"'
+
+
+def _steps(tokens: list[str]) -> str:
+    """Return a path of straight lines: where each begins, then its steps.
+
+    Steps lie between places already rounded, so that their errors do not add up.
+    """
+    told, letter, x, y = list[str](), "", 0, 0
+    numbers = list[int]()
+    for token in tokens:
+        if token.isalpha():
+            letter = token
+            told += ["z"] if letter == "z" else []
+            continue
+        numbers.append(round(10 * float(token)))
+        if len(numbers) == 1:
+            continue
+        right, down = numbers
+        if letter == "M":
+            told.append(f"M{right / 10:g} {down / 10:g}")
+        elif right == x or down == y:
+            told.append(f"v{(down - y) / 10:g}" if right == x else f"h{(right - x) / 10:g}")
+        else:
+            told.append(f"l{(right - x) / 10:g} {(down - y) / 10:g}")
+        x, y, numbers = right, down, []
+    return "".join(told).replace(" -", "-")
 
 
 def _attributes(found: re.Match[str]) -> str:
