@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 from itertools import accumulate
-from typing import NamedTuple
 
 import numpy as np
 
@@ -24,14 +23,13 @@ from ..linalg.grids import bed_grid
 from ..linalg.rowwise import row_products
 from ..mechanisms.adjusters import SUPPORTS
 from ..model.contract import Floats, KnownShape, Mechanism, Move
-from ..model.sentences import GENERAL_CAUTIONS
 from ..model.units import K
 from ..reduction.stations import StationLayout, a_priori
 from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
 from ..uncertainty.setting_error import Setting, least_travels
 from . import sentences
-from .assumptions import assumptions
+from .assumptions import SaidOfMoves, said_of_moves
 from .setup import PICKED, Setup
 from .steps.parking import Parking, parking
 from .subset_table import SubsetTable, efforts
@@ -49,14 +47,6 @@ PER_STATION, ITSELF = 2000, 40_000
 def sum_of_shapes(shapes: Sequence[KnownShape]) -> Floats | None:
     """Return the sum of known shapes, None where there are none."""
     return np.sum([one.gap for one in shapes], axis=0) if shapes else None
-
-
-class SaidOfMoves(NamedTuple):
-    """What is said of moving some adjusters, whatever the readings; ``aiming`` is ``assumed`` with the usual aim."""
-
-    cautions: tuple[str, ...]
-    assumed: list[str]
-    aiming: list[str]
 
 
 class Geometry(Setup, frozen=True, dict=True):
@@ -337,14 +327,9 @@ class Geometry(Setup, frozen=True, dict=True):
         """Return the cautions and assumptions that go with moving these adjusters."""
         if (known := self._said.get(moved)) is None:
             solvers = {self.solver_of[self.place_of[name]] for name in moved}
-            told = [one.cautions(self.machine) for one in self.mechanisms if one.name() in solvers]
-            assumed = assumptions(self.machine, [self.adjusters[self.place_of[name]] for name in moved])
-            aim = sentences.assumed_aim(self.machine.total_limit / 3.0, self.machine.units)
-            known = self._said[moved] = SaidOfMoves(
-                (*GENERAL_CAUTIONS, *(caution for some in told for caution in some)),
-                assumed,
-                sorted([*assumed, aim], key=len),
-            )
+            moving = [one for one in self.mechanisms if one.name() in solvers]
+            adjusters = [self.adjusters[self.place_of[name]] for name in moved]
+            known = self._said[moved] = said_of_moves(self.machine, moving, adjusters)
         return known
 
     @cached_property

@@ -23,8 +23,8 @@ from ..model.survey import Survey
 from ..model.units import DECIMALS, K
 from ..reduction.repeats import Odd
 from ..reduction.sentences import station_at
-from ..results.correction import Advice, MovesAnswer, Refit, Verdict, VerdictAnswer
-from ..results.findings import AsFound, Place, Suspect
+from ..results.correction import Advice, MovesAnswer, Refit, VerdictAnswer
+from ..results.findings import Place, Suspect
 from . import sentences
 from .decision import Decision
 from .geometry import Geometry
@@ -329,24 +329,3 @@ def _gain_of_one(prepared: Geometry, decided: Decision, row: int) -> Doubt | Non
         if stands_out and before - after <= sure and not prepared.read_twice(place.x, place.y):
             return Doubt(sentences.gain_of_one(place.x, place.y, before, after, unit), Advice("read-again", (place,)))
     return None
-
-
-MOVE, NOTHING = Advice("move"), Advice("nothing")
-
-
-def advise(
-    prepared: Geometry, decided: Decision, row: int, count: int, found: AsFound, after: AsFound, told: Verdict
-) -> tuple[str, Advice]:
-    """Return what to do now with one survey not in doubt, whose totals and verdict are ``told``: in words, and in one.
-
-    ``count`` adjusters are moved.
-    """
-    chosen, unit = decided.chosen, prepared.machine.units
-    if count:
-        return sentences.moves_bring(count, found.total, after.total, after.expanded, unit), MOVE
-    if not chosen.alone[row]:
-        return sentences.no_sure_gain(told.as_found), NOTHING
-    could = int(chosen.could[row])
-    total, u = float(decided.scores.total[row, could]), float(decided.scores.u[row, could])
-    adjusters = [prepared.adjusters[j].id for j in prepared.candidates.sets[could]]
-    return sentences.within_already(adjusters, found.total, total, K * u, unit), NOTHING

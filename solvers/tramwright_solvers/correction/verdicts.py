@@ -15,9 +15,10 @@ from ..results.findings import AsFound
 from ..uncertainty.conformity import Known, undecided, verdict
 from ..uncertainty.range import MOST_FACTOR, margin_as_read, outside_margin
 from . import sentences
+from .advice import advise
 from .decision import Decision
 from .geometry import Geometry
-from .judgement import Judged, advise
+from .judgement import Judged
 from .subset_table import SubsetTable
 
 Extremes = tuple[AsFound, Known]
