@@ -187,8 +187,8 @@ def doubted(says: str) -> str:
 
 def survey_again(stations: int, x: float, y: float) -> str:
     return (
-        f"Survey again: read all {stations} stations, beginning at {station_at(x, y)}, and send them as a new survey "
-        "without `done`."
+        f"Survey again: read all {stations} stations, beginning at {station_at(x, y)}, as a new survey; the steps "
+        "so far no longer belong to it."
     )
 
 
