@@ -403,7 +403,7 @@ def test_a_client_still_for_too_long_counts_as_gone(registry: Registry, sent: by
 
 def test_a_client_that_waits_for_its_answers_is_not_still(registry: Registry) -> None:
     async def talk() -> list[dict[str, Any]]:
-        async with running(registry, idle_seconds=0.2) as app:
+        async with running(registry, idle_seconds=0.5) as app:
             wire = Wire(app)
             wire.put(lines(requests(2)))  # starting a worker alone takes longer than the client may be still
             await wire.until(lambda: count(wire) == 2 or wire.task.done())

@@ -78,7 +78,7 @@ def given_by_a_program(payload: Any) -> tuple[Machine, Survey, Solve[Any]]:
     return asked.machine, asked.survey, asked.solve
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def service() -> Any:
     with TestClient(create_app(Settings(log_level="error"), REGISTRY)) as client:
         yield client
