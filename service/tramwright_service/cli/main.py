@@ -15,6 +15,7 @@ import click
 from .answering import answer_or_exit
 from .batch import INTERRUPTED, batch
 from .correct import correct
+from .demo import demo
 from .machine import machine
 from .solver import solver
 from .store import run, store
@@ -86,6 +87,7 @@ main.add_command(machine)
 main.add_command(batch)
 main.add_command(solver)
 main.add_command(store)
+main.add_command(demo)
 
 
 @main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))
