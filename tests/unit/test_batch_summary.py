@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from batch_lines import answers, cut_all, lines, requests
-from tramwright_service.batch.answerer import LineAnswerer
+from tramwright_service.batch.answerer import LineAnswerer, versions
 from tramwright_service.batch.engines.base import Engine
 from tramwright_service.batch.file_job import Job, run
 from tramwright_service.batch.lines import ChunkAnswer
@@ -88,10 +88,10 @@ def test_files_answered_out_of_order_have_the_same_summary(tmp_path: Path) -> No
     path = tmp_path / "surveys.ndjson"
     path.write_bytes(lines(asked))
     job = Job([path], tmp_path / "out", "verdict", "ndjson", None, 10**6, 1)
-    report = asyncio.run(run(job, Backwards(registry), registry, lambda count, share: None))
+    report = asyncio.run(run(job, Backwards(registry), versions(registry), lambda count, share: None))
     assert [one.line for one in report.summary.worst] == [4]
     assert [(one.file, one.line) for one in report.summary.refused] == [(str(path), 3)]
-    again = asyncio.run(run(job, Backwards(registry), registry, lambda count, share: None))
+    again = asyncio.run(run(job, Backwards(registry), versions(registry), lambda count, share: None))
     assert again == report
 
 

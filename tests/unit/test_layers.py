@@ -27,7 +27,7 @@ LAST = "views"
 """The room that writes answers out for people: below the questions, whose answers they are."""
 PUBLIC = {"contract", "conformance"}
 """Modules for the authors of plug-ins, above all rooms: they may import anything, and no room imports them."""
-SERVICE_LINE = ("settings", "wire", "maps", "catalogue", "pages", "execution", "batch", "farm", "http", "cli")
+SERVICE_LINE = ("settings", "wire", "maps", "catalogue", "pages", "execution", "batch", "farm", "http", "demo", "cli")
 
 
 def name_of(path: Path) -> str:

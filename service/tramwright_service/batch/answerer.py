@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from time import perf_counter
 from typing import Any
@@ -35,9 +35,8 @@ from ..wire.encode import as_json
 from ..wire.media_types import JSON
 from ..wire.problems import Problem, RequestError, describe
 from ..wire.quick_reader import QuickReader
-from .lines import BatchLine, ChunkAnswer, Elsewhere, Refusal, id_of, joined, over_long, refused_lines, unknown
+from .lines import BatchLine, ChunkAnswer, Elsewhere, Refusal, id_of, joined, over_long, tallied, unknown
 from .splitter import Chunk, Detail
-from .summary import Latest, Standing, Tally
 
 PARTS = 16
 """Parts into which a chunk that killed its worker is cut: each round costs a worker, so there should be few."""
@@ -206,10 +205,8 @@ class LineAnswerer:
         left: int,
     ) -> ChunkAnswer:
         """Write the lines in order and count them."""
-        tally = Tally()
         written: dict[int, bytes] = {}
-        before: list[str] = []
-        after: list[str] = []
+        judged: list[tuple[int, str | None, VerdictAnswer | Correction]] = []
         for (at, name), outcome in told:
             if isinstance(outcome, Problem):
                 refused[at] = name, outcome
@@ -217,30 +214,8 @@ class LineAnswerer:
             answer, body = outcome
             # The line is spliced to the answer, whose bytes are those of the answer to the same survey alone.
             written[at] = b'{"id":%b,"line":%d,%b\n' % (_encode(name), first + at, body[1:])
-            judged, found = answer.verdict, answer.as_found
-            before.append(judged.as_found)
-            after.append(judged.predicted)
-            latest = Latest.of(
-                Standing(
-                    answer.machine,
-                    None,
-                    first + at,
-                    name,
-                    answer.taken_at,
-                    found.total,
-                    judged.limit,
-                    answer.units,
-                    judged.as_found,
-                )
-            )
-            known = tally.machines.pop(answer.machine, None)
-            tally.machines[answer.machine] = latest if known is None else known.then(latest)
-        tally.answered, tally.problems = len(written), len(refused)
-        for count, standings in ((tally.as_found, before), (tally.predicted, after)):
-            count.within = standings.count("within")
-            count.outside = standings.count("outside")
-            count.undecided = standings.count("undecided")
-        tally.refused = refused_lines([(first + at, *refused[at]) for at in sorted(refused)])
+            judged.append((first + at, name, answer))
+        tally = tallied(judged, [(first + at, *refused[at]) for at in sorted(refused)])
         for at, (name, problem) in refused.items():
             written[at] = _encode(Refusal(name, first + at, problem)) + b"\n"
         body = b"".join([written[at] for at in sorted(written)] if refused else list(written.values()))
@@ -261,5 +236,12 @@ def _problem(error: Exception) -> Problem:
 
 def versions(registry: Registry) -> str:
     """Return the versions on which an answer depends beside its chunk: of every solver, and of what brings it."""
-    told = [f"{name} {one.version} ({registry.origins[name]})" for name, one in registry.solvers.items()]
-    return ", ".join([f"tramwright {version()}", *told])
+    return versions_of(
+        version(), [(name, one.version, registry.origins[name]) for name, one in registry.solvers.items()]
+    )
+
+
+def versions_of(service: str, solvers: Iterable[tuple[str, str | None, str]]) -> str:
+    """Return the same of a service elsewhere: its version, and name, version and origin of every solver."""
+    told = [f"{name} {own} ({origin})" for name, own, origin in solvers]
+    return ", ".join([f"tramwright {service}", *told])

@@ -16,9 +16,6 @@ from typing import Literal
 import msgspec
 from msgspec import Struct
 
-from tramwright_solvers.mechanisms.registry import Registry
-
-from .answerer import versions
 from .engines.base import Engine
 from .sources import STANDARD_INPUT, Given, pieces
 from .splitter import Chunk, Detail, Splitter
@@ -71,13 +68,13 @@ class Part(Struct, frozen=True):
     share: float
 
 
-def parts(job: Job, registry: Registry) -> Iterator[Part | None]:
-    """Cut all the input into parts; None where standard input has nothing yet.
+def parts(job: Job, versions: str) -> Iterator[Part | None]:
+    """Cut all the input into parts, named after these versions; None where standard input has nothing yet.
 
     Raises:
         Unfit: a file cannot be read as surveys.
     """
-    kind = f"{versions(registry)}, {job.form}"
+    kind = f"{versions}, {job.form}"
     sizes = {path: 1 if path == STANDARD_INPUT else max(1, path.stat().st_size) for path in job.inputs}
     whole = sum(sizes.values())
     for path, size in sizes.items():
@@ -107,8 +104,10 @@ def parts(job: Job, registry: Registry) -> Iterator[Part | None]:
         yield from cut(1, fed)
 
 
-async def run(job: Job, engine: Engine, registry: Registry, done: Callable[[int, float], None]) -> Report:
+async def run(job: Job, engine: Engine, versions: str, done: Callable[[int, float], None]) -> Report:
     """Answer what is not there yet; ``done`` is told the lines and the share of the input of each part finished.
+
+    ``versions`` says on what answers depend beside what is asked: files of other versions are left as they are.
 
     Raises:
         Unfit: a file cannot be read as surveys.
@@ -140,7 +139,7 @@ async def run(job: Job, engine: Engine, registry: Registry, done: Callable[[int,
             room.release()
 
     async with asyncio.TaskGroup() as group:
-        for part in parts(job, registry):
+        for part in parts(job, versions):
             if part is None:
                 await asyncio.sleep(LOOK)
                 continue

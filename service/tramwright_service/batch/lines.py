@@ -20,7 +20,7 @@ from ..wire.faults import quote
 from ..wire.problems import Problem, RequestError
 from ..wire.quick_reader import Id
 from .splitter import Chunk
-from .summary import REFUSALS, LineId, LineNumber, RefusedLine, Tally
+from .summary import REFUSALS, Latest, LineId, LineNumber, RefusedLine, Standing, Tally
 
 
 class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
@@ -159,6 +159,31 @@ class _Numbered(Struct, frozen=True):
 
 
 _numbered = msgspec.json.Decoder(_Numbered).decode
+
+
+def tallied(
+    answered: Sequence[tuple[int, str | None, VerdictAnswer | Correction]],
+    refused: Sequence[tuple[int, str | None, Problem]],
+) -> Tally:
+    """Return what lines come to, each told by its number, its `id`, and its answer or the problem in its place."""
+    tally = Tally(len(answered), len(refused), refused=refused_lines(refused))
+    before: list[str] = []
+    after: list[str] = []
+    for number, name, answer in answered:
+        machine, judged = answer.machine, answer.verdict
+        before.append(judged.as_found)
+        after.append(judged.predicted)
+        total, units = answer.as_found.total, answer.units
+        latest = Latest.of(
+            Standing(machine, None, number, name, answer.taken_at, total, judged.limit, units, judged.as_found)
+        )
+        known = tally.machines.pop(machine, None)
+        tally.machines[machine] = latest if known is None else known.then(latest)
+    for count, standings in ((tally.as_found, before), (tally.predicted, after)):
+        count.within = standings.count("within")
+        count.outside = standings.count("outside")
+        count.undecided = standings.count("undecided")
+    return tally
 
 
 def refused_lines(refused: Sequence[tuple[int, str | None, Problem]]) -> list[RefusedLine]:

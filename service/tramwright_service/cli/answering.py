@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from typing import IO
+from typing import IO, TypeVar
 
 import click
 
@@ -12,6 +12,9 @@ WRONG = 2
 """Exit status of a wrong request; sending it again cannot succeed."""
 LATER = 1
 """Exit status where the time limit passed; the same request may succeed later."""
+
+
+T = TypeVar("T")
 
 
 def answer_or_exit(
@@ -24,20 +27,27 @@ def answer_or_exit(
         reply: answers its content, sent as this media type.
         place: where in the file a pointer of a fault leads.
     """
-    from tramwright_solvers.model.errors import SolverError
-
     from ..wire.media_types import JSON, MSGPACK
-    from ..wire.plain import plain, plain_lines
-    from ..wire.problems import RequestError, Told, describe
+    from ..wire.plain import plain_lines
 
     sent_as = MSGPACK if str(getattr(file, "name", "-")).endswith(".msgpack") else JSON
+    answer = told_or_exit(lambda: reply(file.read(), sent_as), place)
+    click.echo(plain_lines(answer.decode().rstrip("\n")))
+
+
+def told_or_exit(ask: Callable[[], T], place: Callable[[str], str] = lambda pointer: pointer) -> T:
+    """Return what is told; where it is refused, print why on standard error, and exit with WRONG or LATER."""
+    from tramwright_solvers.model.errors import SolverError
+
+    from ..wire.plain import plain
+    from ..wire.problems import RequestError, Told, describe
+
     try:
-        answer = reply(file.read(), sent_as)
+        return ask()
     except (RequestError, SolverError, Told) as error:
         problem = describe(error)
         for fault in problem.errors:
             click.echo(plain(f"{place(fault.pointer) or '(whole document)'}: {fault.detail}"), err=True)
         if not problem.errors:
             click.echo(plain(problem.detail), err=True)
-        sys.exit(LATER if problem.status == 503 else WRONG)
-    click.echo(plain_lines(answer.decode().rstrip("\n")))
+        sys.exit(LATER if problem.status in (429, 503) else WRONG)

@@ -6,12 +6,17 @@ import asyncio
 import os
 import signal
 import sys
+from collections.abc import AsyncIterator
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from .service import of_service
+
 if TYPE_CHECKING:
+    from ..batch.engines.base import Engine
     from ..batch.file_job import Form, Job, Report
     from ..batch.splitter import Detail
     from ..batch.summary import RefusedLine, Standing, Totals
@@ -43,6 +48,7 @@ TERMINATED = 143
     help="File format of the answers.",
 )
 @click.option("--engine", default="local", show_default=True, help="`local`, or `dask://host:port` of a scheduler.")
+@of_service("Have the service that runs there answer, instead of an engine.")
 @click.option(
     "--workers", type=click.IntRange(1, 256), help="Processes of the local engine; default one for each core."
 )
@@ -63,6 +69,8 @@ def batch(
     workers: int | None,
     machine: Path | None,
     lines_per_file: int,
+    url: str | None,
+    key: str | None,
 ) -> None:
     """Answer every survey in INPUTS into the folder --out.
 
@@ -77,6 +85,8 @@ def batch(
     from ..batch.sources import Unfit, files, given
     from ..settings import from_environment
 
+    if url is not None and (engine != "local" or workers is not None):
+        raise click.UsageError("The service has processes of its own; leave out --engine and --workers with --url.")
     if to == "parquet":
         try:
             import pyarrow as _  # noqa: F401 - only whether it is there
@@ -92,7 +102,8 @@ def batch(
             most_line=from_environment(os.environ).max_body,
             lines_per_file=lines_per_file,
         )
-        report = asyncio.run(_run(job, engine, workers or len(os.sched_getaffinity(0))))
+        opened = solving(engine, workers or len(os.sched_getaffinity(0))) if url is None else asking(url, key)
+        report = asyncio.run(_run(job, opened))
     except* (Unfit, ValueError) as wrong:
         raise click.UsageError(_first(wrong)) from None
     except* EngineLost as lost:
@@ -125,32 +136,62 @@ def _first(group: BaseExceptionGroup[BaseException]) -> str:
     return plain(str(error))
 
 
-async def _run(job: Job, where: str, workers: int) -> Report:
+Opened = AbstractAsyncContextManager[tuple["Engine", str]]
+"""What answers, and on which versions its answers depend."""
+
+
+@asynccontextmanager
+async def solving(where: str, workers: int) -> AsyncIterator[tuple[Engine, str]]:
+    """Start an engine with the solvers that are installed here."""
+    from tramwright_solvers.mechanisms.registry import announced_here, installed
+
+    from ..batch.answerer import versions
+    from ..batch.engines.start import start
+    from ..execution.plug_ins.hosts import PlugIns
+    from ..settings import from_environment
+
+    settings = from_environment(os.environ)
+    plug_ins = await asyncio.to_thread(PlugIns.found, announced_here(), installed(with_plug_ins=False), settings)
+    try:
+        engine = await start(where, workers, plug_ins, settings.cache)
+        try:
+            yield engine, versions(plug_ins.registry)
+        finally:
+            await engine.close()
+    finally:
+        plug_ins.close()
+
+
+@asynccontextmanager
+async def asking(url: str, key: str | None) -> AsyncIterator[tuple[Engine, str]]:
+    """Take a running service for the engine."""
+    from ..batch.engines.service import ServiceEngine
+    from ..execution.remote import Remote
+
+    engine = ServiceEngine(Remote(url, key))
+    try:
+        yield engine, await engine.versions()
+    finally:
+        await engine.close()
+
+
+async def _run(job: Job, opened: Opened) -> Report:
     """Run the job behind a progress bar, which is shown where standard error is a terminal."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    from tramwright_solvers.mechanisms.registry import announced_here, installed
-
-    from ..batch.engines.start import start
     from ..batch.file_job import run
-    from ..execution.plug_ins.hosts import PlugIns
-    from ..settings import from_environment
 
     task = asyncio.current_task()
     assert task is not None
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
-    settings = from_environment(os.environ)
-    plug_ins = await asyncio.to_thread(PlugIns.found, announced_here(), installed(with_plug_ins=False), settings)
     columns = (
         BarColumn(),
         TaskProgressColumn(),
         TextColumn("{task.fields[surveys]} surveys, {task.fields[rate]}/s"),
         TimeRemainingColumn(),
     )
-    engine = None
-    try:
-        engine = await start(where, workers, plug_ins, settings.cache)
+    async with opened as (engine, versions):
         with Progress(*columns, console=Console(stderr=True)) as shown:
             bar = shown.add_task("batch", total=1.0, surveys=0, rate=0)
             count = 0
@@ -161,11 +202,7 @@ async def _run(job: Job, where: str, workers: int) -> Report:
                 spent = shown.tasks[bar].elapsed or 0.0
                 shown.update(bar, advance=share, surveys=count, rate=round(count / spent) if spent else 0)
 
-            return await run(job, engine, plug_ins.registry, done)
-    finally:
-        if engine is not None:
-            await engine.close()
-        plug_ins.close()
+            return await run(job, engine, versions, done)
 
 
 def _tell(job: Job, report: Report) -> None:

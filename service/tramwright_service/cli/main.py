@@ -15,7 +15,10 @@ import click
 from .answering import answer_or_exit
 from .batch import INTERRUPTED, batch
 from .correct import correct
+from .demo import demo
+from .fleet import fleet
 from .machine import machine
+from .service import asked, of_service
 from .solver import solver
 from .store import run, store
 
@@ -86,22 +89,29 @@ main.add_command(machine)
 main.add_command(batch)
 main.add_command(solver)
 main.add_command(store)
+main.add_command(fleet)
+main.add_command(demo)
 
 
 @main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))
 @click.argument("question", type=click.Choice(tuple(ASKED)), metavar="QUESTION")
 @click.argument("file", type=click.File("rb"))
 @click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON, nothing rounded.")
-def ask(question: str, file: IO[bytes], as_json: bool) -> None:
+@of_service("Ask the service that runs there, instead of solving here.")
+def ask(question: str, file: IO[bytes], as_json: bool, url: str | None, key: str | None) -> None:
     """Answer QUESTION from FILE (`-` for standard input)."""
+    from ..wire.media_types import JSON, TEXT
+
+    media_type = JSON if as_json else TEXT
+    if url is not None:
+        answer_or_exit(file, lambda *sent: asked(url, key, f"/v1/{question}", *sent, wanted=media_type))
+        return
     from tramwright_solvers.model.deadline import NEVER
 
     from ..catalogue.endpoints import QUESTIONS
     from ..wire.encode import encode
-    from ..wire.media_types import JSON, TEXT
     from .guests import answered
 
-    media_type = JSON if as_json else TEXT
     row = next(row for row in QUESTIONS if row.name == question)
 
     def of_built_in(asked: Any, registry: Registry) -> bytes:

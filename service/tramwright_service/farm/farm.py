@@ -12,7 +12,6 @@ from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
 
 from ..execution.corrections import Corrections
-from ..execution.questions import Answerer
 from ..wire import problems
 from ..wire.problems import RequestError
 from ..wire.stored import MovesEntry, MovesRecord, SurveyEntry, SurveyRecord
@@ -35,13 +34,13 @@ _machine = msgspec.json.Decoder(Machine).decode
 class Farm:
     """One store, for the process that serves."""
 
-    def __init__(self, where: str, corrections: Corrections, comparisons: Answerer) -> None:
+    def __init__(self, where: str, corrections: Corrections) -> None:
         self._store = store_of(where)
         self.machines = Machines(self._store)
         self.standings = Standings(self._store)
         self.surveys = Surveys(self._store)
         self.logbook = Logbook(self._store)
-        self.solving = Solving(corrections, comparisons)
+        self.solving = Solving(corrections)
         self._poster = Poster(self._store)
         self.batches = Batches(self.machines, self._poster)
 

@@ -16,8 +16,6 @@ from tramwright_solvers.results.correction import MovesAnswer
 
 from ..execution.corrections import Corrections
 from ..execution.plug_ins.messages import CORRECTIONS, Ask
-from ..execution.questions import Answerer
-from ..wire.media_types import JSON
 from ..wire.requests import correction_request
 from .machines import Description, parts_of
 from .surveys import Basis, Learnt, Past
@@ -50,12 +48,10 @@ _with = msgspec.json.Decoder(_With).decode
 class Solving:
     """Asks the solvers of this process about what is stored."""
 
-    def __init__(self, corrections: Corrections, comparisons: Answerer) -> None:
+    def __init__(self, corrections: Corrections) -> None:
         self.threads = corrections.threads
         self._corrections = corrections
-        self._comparisons = comparisons
         self._correction: Any = msgspec.json.Decoder(correction_request(corrections.registry))
-        self._comparison: Any = msgspec.json.Decoder(comparisons.question.request(corrections.registry))
 
     async def first(self, basis: Basis, survey: Survey, solve: Raw | None, receive: Receive) -> Solved:
         """Solve a survey that has just come, with the moves of the passes before it where it brings none of its own.
@@ -81,41 +77,25 @@ class Solving:
         )
         return moves_answer(whole)
 
-    async def again(self, past: Past, media_type: str, receive: Receive) -> bytes:
-        """Solve a stored survey once more, whole, from what it was solved from.
 
-        Raises:
-            SolverError, RequestError: as for :meth:`Corrections.answer`.
-        """
-        survey = past.sent.survey
-        if past.basis.previous is not None:
-            survey = Raw(_encode(msgspec.json.decode(survey) | {"previous": Raw(past.basis.previous)}))
-        request = composed(past.basis.description, survey, past.sent.solve)
-        asked = self._correction.decode(request)
-        return await self._corrections.answer(
-            SurveyRequest(asked.machine, asked.survey, asked.solve),
-            Ask(CORRECTIONS, request, media_type=media_type),
-            receive,
-        )
+def correction_of(past: Past) -> bytes:
+    """Return the request that a stored survey was solved from, as JSON."""
+    survey = past.sent.survey
+    if past.basis.previous is not None:
+        survey = Raw(_encode(msgspec.json.decode(survey) | {"previous": Raw(past.basis.previous)}))
+    return composed(past.basis.description, survey, past.sent.solve)
 
-    async def compare(
-        self, before: Past, after: Past, options: dict[str, str], media_type: str, receive: Receive
-    ) -> bytes:
-        """Compare two stored surveys, by the description that the later one was taken with.
 
-        Raises:
-            SolverError, RequestError: as for :meth:`Answerer.answer`.
-        """
-        parts = {
-            "machine": parts_of(after.basis.description.document).machine,
-            "before": before.sent.survey,
-            "after": after.sent.survey,
-            "solve": {"with": _with(after.sent.solve).with_},
-            **options,
-        }
-        request = _encode(parts)
-        asked = Ask(self._comparisons.question.name, request, JSON.encode(), media_type)
-        return await self._comparisons.answer(self._comparison.decode(request), asked, receive)
+def comparison_of(before: Past, after: Past, **options: str) -> bytes:
+    """Return the request that compares two stored surveys, by the description that the later one was taken with."""
+    parts = {
+        "machine": parts_of(after.basis.description.document).machine,
+        "before": before.sent.survey,
+        "after": after.sent.survey,
+        "solve": {"with": _with(after.sent.solve).with_},
+        **options,
+    }
+    return _encode(parts)
 
 
 def composed(description: Description, survey: bytes | Raw, solve: Raw) -> bytes:

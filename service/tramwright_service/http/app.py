@@ -29,9 +29,8 @@ from ..execution.corrections import Corrections
 from ..execution.gallery import Gallery
 from ..execution.metrics import Metrics
 from ..execution.plug_ins.hosts import PlugIns
-from ..execution.questions import Answerer
 from ..execution.request_log import configure
-from ..execution.threads import Kinds, kinds
+from ..execution.threads import kinds
 from ..settings import Settings, from_environment
 from ..wire import problems
 from ..wire.decode import Decoder
@@ -79,7 +78,7 @@ def create_app(
     gallery = Gallery(workers.maps, settings.map_cache, metrics)
     cache = GeometryCache(settings.cache)
     solver = Corrections(guests, settings, workers, metrics, cache)
-    farm = stored(solver, guests, settings, workers, metrics)
+    farm = stored(solver, settings)
     metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
     configure(settings.log_level)
 
@@ -118,14 +117,13 @@ def create_app(
     return app
 
 
-def stored(solver: Corrections, guests: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics) -> Farm | None:
+def stored(solver: Corrections, settings: Settings) -> Farm | None:
     """Return the stored farm, None without a store: then nothing that a store needs is loaded."""
     if settings.store == "none":
         return None
     from ..farm.farm import Farm
 
-    comparisons = next(question for question in QUESTIONS if question.name == "comparisons")
-    return Farm(settings.store, solver, Answerer(comparisons, guests, settings, workers, metrics))
+    return Farm(settings.store, solver)
 
 
 def self_test(registry: Registry, cache: GeometryCache) -> str | None:

@@ -17,37 +17,48 @@ from ..execution.threads import SolverThreads
 from ..wire.accept import OFFERED, accepted, choose
 from ..wire.decode import empty, unsupported
 from ..wire.problems import CUT_OFF, TOO_LARGE, UNSUPPORTED, RequestError
-from .pictures import Headers, Pictures
+from .pictures import Headers, Pictures, Sent
 
 NONE: Headers = ()
 DIRECT = "tramwright.direct"
 """Where a route handler holds the application that answers for it."""
 
 
-class Sent(NamedTuple):
-    """What a client sent, in which form it wants its answer, and how to hear that it has gone."""
+class Answers(NamedTuple):
+    """What one kind of document is answered with: in words and numbers, and as pictures where there are any."""
 
-    body: bytes
-    sent_as: bytes
-    media_type: str
-    receive: Receive
+    answer: Callable[[Sent], Awaitable[bytes]]
+    workers: SolverThreads
+    pictures: Pictures | None = None
+
+    def form(self, scope: Any) -> str:
+        """Return the form in which a client wants its answer.
+
+        Raises:
+            RequestError: none of those offered is accepted.
+        """
+        # the framework types the headers of a scope as any iterable; the protocol says list
+        return choose(accepted(scope["headers"]), OFFERED if self.pictures is None else self.pictures.offered)
+
+    async def told(self, scope: Any, sent: Sent) -> tuple[bytes, Headers]:
+        """Return the answer to a document, and the headers that go with it.
+
+        Raises:
+            SolverError, RequestError: there is none.
+        """
+        if (pictures := self.pictures) is not None and sent.media_type in pictures.types:
+            return await pictures.picture(scope, sent), pictures.headers(sent.media_type)
+        self.workers.expect(sent.body)
+        return await self.answer(sent), NONE
 
 
-def answering(
-    answer: Callable[[Sent], Awaitable[bytes]], workers: SolverThreads, most: int, pictures: Pictures | None = None
-) -> ASGIApp:
+def answering(answers: Answers, most: int) -> ASGIApp:
     """Return the application that sends a client the answer to its document, which may have ``most`` bytes."""
-    offered, drawn = (OFFERED, ()) if pictures is None else (pictures.offered, pictures.types)
 
     async def answered(scope: Scope, receive: Receive, send: Send) -> None:
-        wanted, more = choose(accepted(scope["headers"]), offered), NONE
+        wanted = answers.form(scope)
         body = await whole(scope, receive, most)
-        if pictures is not None and wanted in drawn:
-            told = await pictures.picture(scope, body, content_type(scope), wanted, receive)
-            more = pictures.headers(wanted)
-        else:
-            workers.expect(body)
-            told = await answer(Sent(body, content_type(scope), wanted, receive))
+        told, more = await answers.told(scope, Sent(body, content_type(scope), wanted, receive))
         sent_as = f"{wanted}; charset=utf-8" if wanted.startswith("text/") else wanted
         headers = [
             (b"content-type", sent_as.encode()),

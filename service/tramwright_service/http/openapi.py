@@ -91,7 +91,9 @@ TAGS = (
 )
 
 SAYS = "The moves, what they leave, an order of work and a verdict."
-DRAWN = {"correct", *(question.operation_id for question in QUESTIONS if question.draws)}
+SHEETS = {"correct", "getCorrection"}
+"""The operations whose answers can be had as a sheet."""
+DRAWN = {*SHEETS, "compareSurveys", *(question.operation_id for question in QUESTIONS if question.draws)}
 """The operations whose answers can be drawn."""
 INVENTED = "Invented readings of an invented machine"
 
@@ -150,13 +152,13 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         for operation in path.values():
             if told := posted.get(operation["operationId"]):
                 bodies(operation, *told)
-                if operation["operationId"] == "correct":
-                    operation["responses"]["200"]["content"][HTML] = {"schema": {"type": "string"}}
-                if operation["operationId"] in DRAWN:
-                    pictures(operation)
             if operation["operationId"] == "correctBatch":
                 lines(operation)
             farm.describe(operation)
+            if operation["operationId"] in SHEETS:
+                operation["responses"]["200"]["content"][HTML] = {"schema": {"type": "string"}}
+            if operation["operationId"] in DRAWN:
+                pictures(operation)
             repair(operation)
     return written
 
@@ -182,13 +184,14 @@ def bodies(
 def pictures(operation: dict[str, Any]) -> None:
     """Write as which pictures an operation answers, and how they may look."""
     operation["parameters"] = [
+        *operation.get("parameters", ()),
         {
             "name": THEME,
             "in": "query",
             "required": False,
             "description": f"How `{SVG}` and `{PNG}` look; no other form heeds it.",
             "schema": {"type": "string", "enum": list(THEMES), "default": THEMES[0]},
-        }
+        },
     ]
     operation["responses"]["200"]["content"] |= {
         SVG: {"schema": {"type": "string"}},

@@ -88,7 +88,7 @@ OPERATIONS = {
     ),
     "listSurveys": Operation(SurveyList, "A page of surveys.", LISTED),
     "getSurvey": Operation(SurveyRecord, "The survey and what was said of it.", READ),
-    "getCorrection": Operation(Correction, "The whole correction.", (*READ, problems.INVALID, *SOLVED), text=True),
+    "getCorrection": Operation(Correction, "The whole correction.", (*LISTED, problems.INVALID, *SOLVED), text=True),
     "compareSurveys": Operation(
         Comparison, "What moved between the two.", (*LISTED, problems.INVALID, *SOLVED), text=True
     ),

@@ -22,6 +22,15 @@ THEME = "theme"
 Headers = Sequence[tuple[bytes, bytes]]
 
 
+class Sent(NamedTuple):
+    """What a client sent, in which form it wants its answer, and how to hear that it has gone."""
+
+    body: bytes
+    sent_as: bytes
+    media_type: str
+    receive: Receive
+
+
 class Pictures(NamedTuple):
     """What a route draws.
 
@@ -38,8 +47,9 @@ class Pictures(NamedTuple):
         """All that the route offers, pictures last."""
         return (*OFFERED, *self.types)
 
-    async def picture(self, scope: Any, body: bytes, sent_as: bytes, media_type: str, receive: Receive) -> bytes:
+    async def picture(self, scope: Any, sent: Sent) -> bytes:
         """Return the picture that is asked for, drawn or kept."""
+        body, sent_as, media_type, receive = sent
         asked = Asked(self.question, body, sent_as, media_type, theme_of(scope, media_type))
         return await self.gallery.picture(asked, partial(self.draw, asked, receive), receive)
 

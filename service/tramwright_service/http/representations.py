@@ -21,7 +21,13 @@ LARGE = 2**16
 """Bytes beyond which compressing takes milliseconds and leaves the event loop."""
 KEPT = 64
 """Bodies of which tag and compressed form are kept: the documents and what they load are fewer."""
-COMPRESSIBLE = (b"text/", b"application/json", b"application/javascript", b"application/vnd.oai.openapi+json")
+COMPRESSIBLE = (
+    b"text/",
+    b"application/json",
+    b"application/javascript",
+    b"image/svg+xml",
+    b"application/vnd.oai.openapi+json",
+)
 
 Headers = list[tuple[bytes, bytes]]
 

@@ -10,7 +10,7 @@ from types import FrameType
 
 import structlog
 import uvicorn
-from litestar import Litestar
+from litestar.types import ASGIApp
 
 from ..execution.metrics import Metrics
 from ..execution.request_log import capture
@@ -73,7 +73,7 @@ def is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-def serve(app: Litestar, settings: Settings, metrics: Metrics, host: str, port: int) -> None:
+def serve(app: ASGIApp, settings: Settings, metrics: Metrics, host: str, port: int) -> None:
     """Serve until a signal says otherwise."""
     capture(settings.log_level)
     if not is_loopback(host):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ...catalogue.endpoints import QUESTIONS
 from ...execution.corrections import Corrections
 from ...execution.gallery import Gallery
 from ...execution.metrics import Metrics
 from ...execution.plug_ins.hosts import PlugIns
+from ...execution.questions import Answerer
 from ...execution.threads import Kinds
 from ...settings import Settings
 from . import batch, corrections, fleet, health, machines, questions, solvers, surveys
@@ -27,13 +29,18 @@ def routes(
     farm: Farm | None,
 ) -> list[Any]:
     """Return every documented route, and ``/metrics``."""
+    corrected = corrections.answers(solver, gallery)
+    answered = {
+        question.name: questions.answers(Answerer(question, plug_ins, settings, workers, metrics), gallery)
+        for question in QUESTIONS
+    }
     return [
-        corrections.create(solver, settings, gallery),  #            POST /v1/corrections
+        corrections.create(corrected, settings),  #                  POST /v1/corrections
         batch.create(settings, engines, metrics, farm),  #           POST /v1/corrections/batch
-        *questions.create(plug_ins, settings, workers, metrics, gallery),  # POST /v1/<question>, one for each row
+        *(questions.create(one, answered[one.name], settings) for one in QUESTIONS),  # POST /v1/<question>
         *solvers.create(plug_ins),  #                                GET  /v1/solvers, /v1/solvers/{name}
         *machines.create(plug_ins.registry, settings, farm),  #      /v1/machines/{machine}
-        *surveys.create(plug_ins.registry, settings, farm),  #       /v1/machines/{machine}/surveys, …/notes
+        *surveys.create(plug_ins.registry, settings, farm, corrected, answered["comparisons"]),  # …/surveys, …/notes
         *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing
         *health.create(metrics),  #                                  GET  /health/live, /health/ready
     ]

@@ -24,12 +24,12 @@ from ...wire.decode import Decoder
 from ...wire.media_types import HTML, MSGPACK, PICTURES, PNG, SVG
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
-from ..documents import DIRECT, Sent, answering
-from ..pictures import Pictures, map_of
+from ..documents import DIRECT, Answers, answering
+from ..pictures import Pictures, Sent, map_of
 
 
-def create(corrections: Corrections, settings: Settings, gallery: Gallery) -> HTTPRouteHandler:
-    """Return the route."""
+def answers(corrections: Corrections, gallery: Gallery) -> Answers:
+    """Return what a request for a correction is answered with."""
     registry = corrections.registry
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
     quick = QuickReader(registry)
@@ -51,8 +51,12 @@ def create(corrections: Corrections, settings: Settings, gallery: Gallery) -> HT
         asked = read(picture.body, picture.sent_as)
         return partial(drawn_as, asked, msgspec.msgpack.decode(told, type=Correction), picture)
 
-    pictures = Pictures(CORRECTIONS, (HTML, *PICTURES), gallery, draw)
-    direct = answering(answer, corrections.threads, settings.max_body, pictures)
+    return Answers(answer, corrections.threads, Pictures(CORRECTIONS, (HTML, *PICTURES), gallery, draw))
+
+
+def create(answers: Answers, settings: Settings) -> HTTPRouteHandler:
+    """Return the route."""
+    direct = answering(answers, settings.max_body)
 
     @post(
         "/v1/corrections",

@@ -12,31 +12,20 @@ from litestar import post
 from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp, Receive
 
-from ...catalogue.endpoints import QUESTIONS
+from ...catalogue.endpoints import Question
 from ...execution.gallery import Asked, Gallery
-from ...execution.metrics import Metrics
-from ...execution.plug_ins.hosts import PlugIns
 from ...execution.plug_ins.messages import Ask
 from ...execution.questions import Answerer
-from ...execution.threads import Kinds
 from ...maps.drawing import Drawing
 from ...settings import Settings
 from ...wire.decode import Decoder
 from ...wire.media_types import MSGPACK, PICTURES
-from ..documents import DIRECT, Sent, answering
-from ..pictures import Pictures, map_of
+from ..documents import DIRECT, Answers, answering
+from ..pictures import Pictures, Sent, map_of
 
 
-def create(
-    plug_ins: PlugIns, settings: Settings, workers: Kinds, metrics: Metrics, gallery: Gallery
-) -> list[HTTPRouteHandler]:
-    """Return the routes for the solvers of one registry and for the plug-ins beside it."""
-    answerers = [Answerer(question, plug_ins, settings, workers, metrics) for question in QUESTIONS]
-    return [route(answerer, settings, gallery) for answerer in answerers]
-
-
-def route(answerer: Answerer, settings: Settings, gallery: Gallery) -> HTTPRouteHandler:
-    """Return the route of one question."""
+def answers(answerer: Answerer, gallery: Gallery) -> Answers:
+    """Return what one question is answered with."""
     question, workers = answerer.question, answerer.threads
     decoder: Decoder[Any] = Decoder(question.request(answerer.registry), answerer.registry)
 
@@ -53,7 +42,12 @@ def route(answerer: Answerer, settings: Settings, gallery: Gallery) -> HTTPRoute
 
     draws = question.draws
     pictures = Pictures(question.name, PICTURES, gallery, partial(draw, draws)) if draws else None
-    direct = answering(answer, workers, settings.max_body, pictures)
+    return Answers(answer, workers, pictures)
+
+
+def create(question: Question, answers: Answers, settings: Settings) -> HTTPRouteHandler:
+    """Return the route of one question."""
+    direct = answering(answers, settings.max_body)
 
     @post(
         f"/v1/{question.name}",

@@ -12,11 +12,12 @@ from litestar.response.base import ASGIResponse
 from tramwright_solvers.mechanisms.registry import Registry
 
 from ...settings import Settings
-from ...wire.accept import accepted, choose
 from ...wire.decode import Decoder
+from ...wire.media_types import JSON
 from ...wire.problems import BAD_REQUEST, RequestError
 from ...wire.stored import MovesEntry, NoteEntry, SurveyEntry, survey_entry
-from ..documents import content_type, whole
+from ..documents import Answers, content_type, whole
+from ..pictures import Sent
 from ..stored import Cursor, Encoded, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
@@ -25,8 +26,10 @@ if TYPE_CHECKING:  # the store is loaded only where there is one
 OFFSETS, ERRORS = ("free", "keep"), ("independent", "common")
 
 
-def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HTTPRouteHandler]:
-    """Return the routes for one store, or none."""
+def create(
+    registry: Registry, settings: Settings, farm: Farm | None, corrections: Answers, comparisons: Answers
+) -> list[HTTPRouteHandler]:
+    """Return the routes for one store, or none; what is asked about stored surveys is answered as if it were sent."""
     surveys: Decoder[SurveyEntry[Any]] = Decoder(survey_entry(registry.union()), registry)
     moves: Decoder[MovesEntry] = Decoder(MovesEntry, registry)
     notes: Decoder[NoteEntry] = Decoder(NoteEntry, registry)
@@ -98,12 +101,13 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         """Solve it once more from what it was solved from: description, readings, passes before it, options.
 
         With the same `solver_versions` it says the same as when the survey came; `answer` of the survey is what was
-        said then.
+        said then. It comes in every form of `POST /v1/corrections`: as map and as sheet too.
         """
-        # the framework types the headers of a scope as any iterable; the protocol says list
-        own, media_type = kept(farm), choose(accepted(request.scope["headers"]))
-        past = await own.surveys.past(named(machine), number)
-        return Encoded(await own.solving.again(past, media_type, request.receive), media_type)
+        own, media_type = kept(farm), corrections.form(request.scope)
+        from ...farm.solving import correction_of
+
+        asked = correction_of(await own.surveys.past(named(machine), number))
+        return await told(request, corrections, asked, media_type)
 
     @get(
         "/v1/machines/{machine:str}/surveys/{number:int}/comparison",
@@ -133,15 +137,20 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
             ),
         ] = "independent",
     ) -> ASGIResponse:
-        """Compare two surveys of one machine, by the description that the later one was taken with."""
-        own, media_type = kept(farm), choose(accepted(request.scope["headers"]))
+        """Compare two surveys of one machine, by the description that the later one was taken with.
+
+        It comes in every form of `POST /v1/comparisons`: as map too.
+        """
+        own, media_type = kept(farm), comparisons.form(request.scope)
+        from ...farm.solving import comparison_of
+
         for value, what, offered in ((offset, "offset", OFFSETS), (indicator_error, "indicator_error", ERRORS)):
             if value not in offered:
                 raise RequestError(BAD_REQUEST, f"`{what}` is one of {', '.join(offered)}; change it, or leave it out.")
         after = await own.surveys.past(named(machine), number)
         earlier = await own.surveys.past(named(machine), number - 1 if before is None else before)
-        options = {"offset": offset, "indicator_error": indicator_error}
-        return Encoded(await own.solving.compare(earlier, after, options, media_type, request.receive), media_type)
+        asked = comparison_of(earlier, after, offset=offset, indicator_error=indicator_error)
+        return await told(request, comparisons, asked, media_type)
 
     @put(
         "/v1/machines/{machine:str}/surveys/{number:int}/moves",
@@ -201,3 +210,9 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
 
     of_surveys = [post_survey, list_surveys, get_survey, get_correction, compare_surveys]
     return [*of_surveys, put_moves, get_moves, post_note, list_notes]
+
+
+async def told(request: Any, answers: Answers, asked: bytes, media_type: str) -> Encoded:
+    """Return what a request put together from the store is answered with, as one that was sent."""
+    body, headers = await answers.told(request.scope, Sent(asked, JSON.encode(), media_type, request.receive))
+    return Encoded(body, media_type, headers=headers)

@@ -1,0 +1,89 @@
+"""``tramwright demo``: an invented farm with a year of surveys, served on this host."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+
+from .batch import INTERRUPTED, TERMINATED
+
+SHOWN = """\
+{surveys} surveys of {machines} machines in a year, all invented, in {store}.
+Open
+  {address}/docs
+  {address}/bench
+Ask
+  tramwright fleet --url {address}
+  curl -s {address}/v1/fleet
+  curl -s {address}/v1/machines/heron/surveys/18/correction -H 'Accept: text/plain'
+  curl -s {address}/v1/machines/heron/surveys/18/correction -H 'Accept: image/svg+xml' > heron.svg
+  curl -s '{address}/v1/machines/heron/surveys/18/comparison?before=16' -H 'Accept: text/plain'
+Ctrl-C ends it{end}."""
+
+
+@click.command()
+@click.option(
+    "--store",
+    "where",
+    type=click.Path(path_type=Path),
+    help="New SQLite file for the farm, which stays; left out, one that is removed at the end.",
+)
+@click.option("--port", default=8017, show_default=True, type=click.IntRange(0, 65535), help="Port to listen on.")
+def demo(where: Path | None, port: int) -> None:
+    """Serve an invented farm of twelve machines with a year of surveys, to look around in.
+
+    Every survey, move and note goes through the same routes as yours would. Nothing that is there is touched.
+    """
+    from datetime import UTC, datetime
+
+    from ..demo.birds import BIRDS
+    from ..demo.year import filled
+    from ..execution.metrics import Metrics
+    from ..http import serving
+    from ..http.app import create_app
+    from ..settings import from_environment
+
+    for ending in (signal.SIGTERM, signal.SIGHUP):  # so that what is temporary is removed
+        signal.signal(ending, lambda *_: sys.exit(TERMINATED))
+    with ExitStack() as ends:
+        store = where or Path(ends.enter_context(TemporaryDirectory(prefix="tramwright-demo-")), "demo.db")
+        try:
+            store.open("xb").close()
+        except OSError as error:
+            said = "it is there already, and is left as it is" if isinstance(error, FileExistsError) else error.strerror
+            raise click.BadParameter(f"{store}: {said}; name a new file.", param_hint="--store") from None
+        own = {"TRAMWRIGHT_LOG_LEVEL": "warning", **os.environ, "TRAMWRIGHT_STORE": str(store)}
+        if where:
+            ends.callback(removed, store)
+        try:
+            settings = from_environment(own)
+        except ValueError as error:
+            raise click.UsageError(str(error)) from None
+        address = f"http://127.0.0.1:{port}"
+
+        def ready(surveys: int) -> None:
+            end = "" if where else ", and removes the farm"
+            told = {"surveys": surveys, "machines": len(BIRDS), "store": store, "address": address, "end": end}
+            click.echo(SHOWN.format(**told))
+            if where:
+                ends.pop_all()  # what is whole stays
+
+        metrics = Metrics(settings)
+        today = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+        app = filled(create_app(settings, metrics=metrics), today, ready)
+        try:
+            serving.serve(app, settings, metrics, "127.0.0.1", port)
+        except KeyboardInterrupt:
+            sys.exit(INTERRUPTED)
+
+
+def removed(store: Path) -> None:
+    """Take away a store that was not filled to the end."""
+    for part in ("", "-wal", "-shm"):
+        Path(f"{store}{part}").unlink(missing_ok=True)

@@ -1,0 +1,76 @@
+"""``tramwright fleet``: how every machine of a running service stands, and what each visit takes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .answering import told_or_exit
+from .service import asked, of_service
+
+if TYPE_CHECKING:
+    from ..wire.stored import Fleet, MachineStanding
+
+STANDINGS = ("outside", "undecided", "never-surveyed", "stale", "within")
+"""Those of :mod:`..wire.stored`, which help must not load."""
+PAGE = 1000
+COLUMNS = ("machine", "site", "standing", "total", "limit", "surveyed", "visit")
+
+
+@click.command()
+@of_service("Address of the service.", "http://127.0.0.1:8017")
+@click.option("--standing", type=click.Choice(STANDINGS), help="Only machines that stand so.")
+@click.option("--site", help="Only machines that stand at this site.")
+@click.option("--tag", help="Only machines with this tag.")
+@click.option("--json", "as_json", is_flag=True, help="Print the whole list as JSON, as GET /v1/fleet does.")
+def fleet(url: str, key: str | None, as_json: bool, **filters: str | None) -> None:
+    """List how every machine of a service with a store stands, the worst first, and what a visit to it takes."""
+    import msgspec
+
+    found = told_or_exit(lambda: listed(url, key, filters))
+    if as_json:
+        click.echo(msgspec.json.encode(found).decode())
+        return
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from ..wire.plain import plain
+
+    counts = {name.replace("_", " "): count for name, count in msgspec.structs.asdict(found.counts).items() if count}
+    many = f"{sum(counts.values())} machine{'' if sum(counts.values()) == 1 else 's'}"
+    told = f"{many}: {', '.join(f'{count} {name}' for name, count in counts.items())}." if counts else "No machines."
+    click.echo(told)
+    table = Table(*COLUMNS, box=box.SIMPLE_HEAD, pad_edge=False)
+    for one in found.machines:
+        table.add_row(*(Text(plain(cell)) for cell in cells(one)))
+    Console().print(table)
+
+
+def listed(url: str, key: str | None, filters: dict[str, Any]) -> Fleet:
+    """Return the whole fleet, page by page, as of the first page.
+
+    Raises:
+        Told, RequestError: the service does not tell it.
+    """
+    import msgspec
+
+    from ..wire.stored import Fleet
+
+    query = {name: value for name, value in filters.items() if value is not None} | {"limit": PAGE}
+    whole = msgspec.json.decode(asked(url, key, "/v1/fleet", query=query), type=Fleet)
+    page = whole
+    while page.next is not None:
+        page = msgspec.json.decode(asked(url, key, "/v1/fleet", query={**query, "cursor": page.next}), type=Fleet)
+        whole.machines.extend(page.machines)
+    return msgspec.structs.replace(whole, next=None)
+
+
+def cells(one: MachineStanding) -> list[str]:
+    """Return the row of a machine."""
+    digits = 3 if one.units == "mm" else 4
+    total, limit = (f"{value:.{digits}f} {one.units}" if value is not None else "" for value in (one.total, one.limit))
+    visit = " ".join([one.visit.do.replace("-", " "), ", ".join(one.visit.adjusters)]).strip()
+    return [one.id, one.site or "", one.standing.replace("-", " "), total, limit, (one.taken_at or "")[:10], visit]
