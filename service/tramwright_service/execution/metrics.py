@@ -69,6 +69,7 @@ class Metrics:
             ("questions", settings.questions),
             ("maps", settings.maps),
             ("batch", settings.batches),
+            ("events", settings.streams),
         ):
             places.labels(kind).set(most)
         lines = Counter("tramwright_batch_lines", "Lines of batches by outcome.", ["outcome"], registry=self.registry)

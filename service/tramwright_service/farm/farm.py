@@ -13,11 +13,13 @@ from tramwright_solvers.model.machine import Machine
 
 from ..execution.corrections import Corrections
 from ..execution.questions import Answerer
+from ..settings import Settings
 from ..wire import problems
 from ..wire.problems import RequestError
 from ..wire.stored import MovesEntry, MovesRecord, SurveyEntry, SurveyRecord
 from . import times
 from .batches import Batches
+from .feed import Feed
 from .fleet import Standings
 from .logbook import Logbook
 from .machines import Machines, parts_of
@@ -35,12 +37,14 @@ _machine = msgspec.json.Decoder(Machine).decode
 class Farm:
     """One store, for the process that serves."""
 
-    def __init__(self, where: str, corrections: Corrections, comparisons: Answerer) -> None:
-        self._store = store_of(where)
+    def __init__(self, settings: Settings, corrections: Corrections, comparisons: Answerer) -> None:
+        self._store = store_of(settings.store)
         self.machines = Machines(self._store)
         self.standings = Standings(self._store)
         self.surveys = Surveys(self._store)
         self.logbook = Logbook(self._store)
+        self.feed = Feed(self._store)
+        self._store.written = self.feed.look
         self.solving = Solving(corrections, comparisons)
         self._poster = Poster(self._store)
         self.batches = Batches(self.machines, self._poster)
@@ -55,6 +59,7 @@ class Farm:
 
     async def close(self) -> None:
         """End what is being written, and every connection."""
+        await self.feed.close()
         await self._poster.close()
         await self._store.close()
 

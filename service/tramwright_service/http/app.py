@@ -113,6 +113,7 @@ def create_app(
         logging_config=None,
         cors_config=cross_origin(settings.origins),
     )
+    app.state.end = farm.feed.end if farm is not None else lambda: None  # told when the service is to end
     direct = {path: _told(one.opt[DIRECT]) for one in handlers if DIRECT in one.opt for path in one.paths}
     app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app
@@ -125,7 +126,7 @@ def stored(solver: Corrections, guests: PlugIns, settings: Settings, workers: Ki
     from ..farm.farm import Farm
 
     comparisons = next(question for question in QUESTIONS if question.name == "comparisons")
-    return Farm(settings.store, solver, Answerer(comparisons, guests, settings, workers, metrics))
+    return Farm(settings, solver, Answerer(comparisons, guests, settings, workers, metrics))
 
 
 def self_test(registry: Registry, cache: GeometryCache) -> str | None:
