@@ -76,7 +76,10 @@ class Forks:
 
     def __init__(self, where: str, settings: dict[str, Any]) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-c", FORKS, where, json.dumps(settings)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            [sys.executable, "-c", FORKS, where, json.dumps(settings)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
         )
         self._begun: list[Service] = []
 

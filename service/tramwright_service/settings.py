@@ -31,6 +31,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
@@ -147,7 +148,22 @@ def from_environment(environment: Mapping[str, str]) -> Settings:
             names = ", ".join(PREFIX + field.upper() for field in Settings.__struct_fields__)
             raise ValueError(f"{PREFIX}{name.upper()} is no setting of this service. Known: {names}.")
     try:
-        return msgspec.convert(given, Settings, strict=False)
+        settings = msgspec.convert(given, Settings, strict=False)
     except msgspec.ValidationError as error:
         name = str(error).rpartition("`$.")[2].rstrip("`")
         raise ValueError(f"{PREFIX}{name.upper()}={given.get(name)!r}: {error}") from None
+    networks_of(settings)
+    return settings
+
+
+def networks_of(settings: Settings) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+    """Return the networks that webhooks may reach beside public addresses.
+
+    Raises:
+        ValueError: one of them is none.
+    """
+    given = settings.webhook_targets
+    try:
+        return [ipaddress.ip_network(one) for one in given.split(",") if one != "public"]
+    except ValueError as error:
+        raise ValueError(f"{PREFIX}WEBHOOK_TARGETS={given!r}: {error}") from None

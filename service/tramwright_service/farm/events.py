@@ -15,12 +15,12 @@ from urllib.parse import quote
 
 import msgspec
 from msgspec import Raw, Struct
-from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, text
+from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, text, update
 
 from ..wire.events import CloudEvent, EventsMissed, EventType
 from . import times
 from .standing import SHOWN, C, shown
-from .tables import COUNTERS, EVENTS
+from .tables import COUNTERS, EVENTS, MACHINES
 
 PAGE = 100
 """Most events that are read together."""
@@ -52,6 +52,7 @@ class Event(NamedTuple):
     """An event as it is sent: ``body`` is the JSON of the whole of it."""
 
     number: int
+    id: str
     type: str
     machine: str | None
     body: bytes
@@ -90,6 +91,21 @@ def tell(connection: Connection, at: int, news: Sequence[News]) -> None:
     """Write events, the last that a transaction writes."""
     sources = {machine: f"/v1/machines/{quote(machine, safe='')}" for machine in {one.machine for one in news}}
     _write(connection, at, [(one.type, one.machine, sources[one.machine], one.subject, one.data) for one in news])
+
+
+def tell_stale(connection: Connection, most: int) -> None:
+    """Write of machines, so many at most, that their last survey counts no longer: nobody's request has made it so."""
+    at = times.now()
+    # whoever is being written to meanwhile is told of then, or the next time: nobody waits for anybody here
+    query = select(C.id).where(*stale_untold(at)).limit(most).with_for_update(skip_locked=True)
+    names = list(connection.execute(query).scalars())
+    connection.execute(update(MACHINES).where(C.id.in_(names)).values(stale_told=1))
+    tell(connection, at, standings(connection, names, at))
+
+
+def stale_untold(at: int) -> list[ColumnElement[bool]]:
+    """Return the conditions for machines of which nobody was told that they have become stale."""
+    return [C.retired_at.is_(None), C.stale_told == 0, C.stale_at <= at]
 
 
 def tell_of_webhook(connection: Connection, at: int, webhook: str, data: Struct) -> None:
@@ -158,10 +174,10 @@ def forget(connection: Connection, kept: int, most: int) -> int:
 def _event(row: Any) -> Event:
     data: Any = Raw(row.data)
     whole = CloudEvent(str(row.number), row.source, row.type, row.subject, times.shown(row.at), data)
-    return Event(row.number, row.type, row.machine, _encode(whole))
+    return Event(row.number, whole.id, row.type, row.machine, _encode(whole))
 
 
 def _missed(after: int, oldest: int) -> Event:
     data = msgspec.to_builtins(EventsMissed(after, oldest, AGAIN))
     whole = CloudEvent(f"missed-{after}-{oldest}", "/v1/events", MISSED, "missed", times.shown(times.now()), data)
-    return Event(oldest - 1, MISSED, None, _encode(whole))
+    return Event(oldest - 1, whole.id, MISSED, None, _encode(whole))

@@ -10,6 +10,7 @@ import asyncio
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from itertools import islice
 
 import structlog
@@ -82,7 +83,7 @@ class Feed:
         """
         first = self._latest[0].number if self._latest else self._position + 1
         if self._position < 0 or not first - 1 <= position <= self._position:
-            return await self._store.read(lambda connection: read(connection, position, wanted))
+            return await self._store.read(partial(read, after=position, wanted=wanted))
         page = list(islice(self._latest, position + 1 - first, position + 1 - first + PAGE))
         return Page([event for event in page if wanted.takes(event)], page[-1].number if page else position)
 
@@ -125,7 +126,7 @@ class Feed:
             self._position = await self._store.read(last)
             self._wake()
             return 0
-        page = await self._store.read(lambda connection: read(connection, before, Filter()))
+        page = await self._store.read(partial(read, after=before, wanted=Filter()))
         if page.position == before:
             return None
         if page.events[0].type == MISSED:  # no longer what it was: an older copy has taken its place

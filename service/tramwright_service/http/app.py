@@ -126,7 +126,7 @@ def stored(solver: Corrections, guests: PlugIns, settings: Settings, workers: Ki
     from ..farm.farm import Farm
 
     comparisons = next(question for question in QUESTIONS if question.name == "comparisons")
-    return Farm(settings, solver, Answerer(comparisons, guests, settings, workers, metrics))
+    return Farm(settings, solver, Answerer(comparisons, guests, settings, workers, metrics), metrics)
 
 
 def self_test(registry: Registry, cache: GeometryCache) -> str | None:

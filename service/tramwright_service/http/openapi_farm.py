@@ -12,7 +12,7 @@ from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.results.correction import Correction
 
 from ..wire import problems
-from ..wire.events import DATA, CloudEvent
+from ..wire.events import DATA, CloudEvent, WebhookChange, WebhookEntry, WebhookList, WebhookMade, WebhookRecord
 from ..wire.json_schema import REF
 from ..wire.media_types import EVENTS, JSON, MERGE_PATCH, MSGPACK, TEXT
 from ..wire.problems import Kind
@@ -109,6 +109,17 @@ OPERATIONS = {
         (problems.BAD_REQUEST, *STORE, problems.NOT_ACCEPTABLE, problems.BUSY),
         stream=True,
     ),
+    "postWebhook": Operation(
+        WebhookMade,
+        "The webhook is set up for what happens from now on; its secret is shown this once.",
+        (*BODY, *WRITE),
+        "WebhookEntry",
+        status="201",
+    ),
+    "listWebhooks": Operation(WebhookList, "Every webhook.", (*STORE, problems.NOT_ACCEPTABLE)),
+    "getWebhook": Operation(WebhookRecord, "The webhook and how it fares.", READ),
+    "patchWebhook": Operation(WebhookRecord, "The webhook as it is now.", (*BODY, *WRITE), "WebhookChange"),
+    "deleteWebhook": Operation(None, "Nothing is sent to it any more.", WRITE, status="204"),
 }
 
 ERRORS = {name: operation.errors for name, operation in OPERATIONS.items()}
@@ -124,7 +135,14 @@ ANSWERS += [one for one in DATA.values() if one not in ANSWERS]
 
 def requests(registry: Registry) -> list[Any]:
     """Return the types of what is stored, for the solvers of one registry."""
-    return [machine_entry(registry.union()), survey_entry(registry.union()), MovesEntry, NoteEntry]
+    return [
+        machine_entry(registry.union()),
+        survey_entry(registry.union()),
+        MovesEntry,
+        NoteEntry,
+        WebhookEntry,
+        WebhookChange,
+    ]
 
 
 def typed(schemas: dict[str, Any]) -> None:

@@ -112,7 +112,8 @@ class WebhookEntry(Struct, frozen=True, forbid_unknown_fields=True):
         Meta(
             min_length=1,
             max_length=2000,
-            description="Where events are posted: http or https, without user or fragment.",
+            pattern=r"^https?://[!-~]+$(?!\n)",
+            description="Where events are posted: http or https, in ASCII, without user or fragment.",
         ),
     ]
     types: Wanted = field(default_factory=list)

@@ -10,7 +10,7 @@ from ...execution.metrics import Metrics
 from ...execution.plug_ins.hosts import PlugIns
 from ...execution.threads import Kinds
 from ...settings import Settings
-from . import batch, corrections, events, fleet, health, machines, questions, solvers, surveys
+from . import batch, corrections, events, fleet, health, machines, questions, solvers, surveys, webhooks
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ...farm.farm import Farm
@@ -36,5 +36,6 @@ def routes(
         *surveys.create(plug_ins.registry, settings, farm),  #       /v1/machines/{machine}/surveys, …/notes
         *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing
         events.create(settings, metrics, farm),  #                   GET  /v1/events
+        *webhooks.create(plug_ins.registry, settings, farm),  #      /v1/webhooks
         *health.create(metrics),  #                                  GET  /health/live, /health/ready
     ]
