@@ -15,8 +15,9 @@ PATCH = {"content-type": "application/merge-patch+json"}
 Client = TestClient[Any]
 
 
-def serving(where: str, registry: Registry) -> Client:
-    return TestClient(create_app(Settings(log_level="error", store=where), registry), raise_server_exceptions=False)
+def serving(where: str, registry: Registry, **settings: Any) -> Client:
+    own = Settings(log_level="error", store=where, **settings)
+    return TestClient(create_app(own, registry), raise_server_exceptions=False)
 
 
 def refused(answer: Any, status: int, kind: str) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from processes import PATIENCE, free_port, listens, wait_for
 
 FORKS = """
-import os, signal, sys
+import json, os, signal, sys
 from tramwright_service.catalogue import examples
 from tramwright_service.execution.metrics import Metrics
 from tramwright_service.farm import farm
@@ -26,7 +26,7 @@ from tramwright_solvers.correction.cache import GeometryCache
 app.self_test(installed(with_plug_ins=False), GeometryCache(0))
 app.self_test = lambda *_: None
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)
-settings = Settings(log_level="error", store=sys.argv[1])
+settings = Settings(log_level="error", store=sys.argv[1], **json.loads(sys.argv[2]))
 for line in sys.stdin:
     pid = os.fork()
     if not pid:
@@ -61,6 +61,10 @@ class Service(NamedTuple):
         finally:
             connection.close()
 
+    def stop(self) -> None:
+        """Tell it to end."""
+        os.kill(self.pid, signal.SIGTERM)
+
     def kill(self) -> None:
         """End it without a word."""
         with suppress(ProcessLookupError):
@@ -70,9 +74,12 @@ class Service(NamedTuple):
 class Forks:
     """Services with one store, each a fork of a process that has everything loaded."""
 
-    def __init__(self, where: str) -> None:
+    def __init__(self, where: str, settings: dict[str, Any]) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-c", FORKS, where], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            [sys.executable, "-c", FORKS, where, json.dumps(settings)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
         )
         self._begun: list[Service] = []
 
@@ -100,8 +107,8 @@ class Forks:
 
 
 @contextmanager
-def forks(where: str) -> Iterator[Forks]:
-    made = Forks(where)
+def forks(where: str, **settings: Any) -> Iterator[Forks]:
+    made = Forks(where, settings)
     try:
         yield made
     finally:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import asyncpg
-from sqlalchemy import Connection
+from sqlalchemy import Connection, text
 
 from tramwright_service.farm.schema import upgrade
 from tramwright_service.farm.store import store_of
@@ -124,6 +124,17 @@ def empty(where: str) -> None:
     async def whole() -> None:
         store = store_of(where)
         await store.write(clear)
+        await store.close()
+
+    asyncio.run(whole())
+
+
+def change(where: str, statement: str) -> None:
+    """Carry out a statement in a store of either kind."""
+
+    async def whole() -> None:
+        store = store_of(where)
+        await store.write(lambda connection: connection.execute(text(statement)))
         await store.close()
 
     asyncio.run(whole())

@@ -13,12 +13,16 @@
 | `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
 | `TRAMWRIGHT_PLUG_IN_SECONDS` | 10 | seconds that a plug-in may take for one request, or to be loaded |
 | `TRAMWRIGHT_BATCHES` | 4 | batches answered at once; one more gets 503 with Retry-After |
+| `TRAMWRIGHT_STREAMS` | 64 | streams of events at once; one more gets 503 with Retry-After |
 | `TRAMWRIGHT_CONNECTIONS` | 256 | connections at once; one more takes the place of one that is silent, or gets 503 |
 | `TRAMWRIGHT_HEADER_SECONDS` | 10 | seconds for the header of a request to come whole |
 | `TRAMWRIGHT_BODY_SECONDS` | 60 | seconds for the body of a request to come whole; batches are bounded by the next |
 | `TRAMWRIGHT_IDLE_SECONDS` | 30 | seconds that a batch may send nothing, or any client take nothing |
 | `TRAMWRIGHT_CORS_ORIGINS` | none | origins (`https://host`, parted by commas) whose pages may ask from a browser |
 | `TRAMWRIGHT_STORE` | none | where the farm is stored: the path of an SQLite file, or a PostgreSQL URL |
+| `TRAMWRIGHT_EVENTS` | 100000 | events kept in the store, the latest |
+| `TRAMWRIGHT_WEBHOOK_TARGETS` | public | networks that webhooks reach beside public addresses, parted by commas |
+| `TRAMWRIGHT_WEBHOOK_SECONDS` | 259200 | seconds for which an event that a webhook does not take is sent again |
 | `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 | `TRAMWRIGHT_CONTACT` | none | contact in the API's description: a URL, `mailto:` too |
@@ -27,6 +31,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
@@ -60,6 +65,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
         int, Meta(ge=1, le=3600, description="Seconds that a plug-in may take for one request, or to be loaded.")
     ] = 10
     batches: Annotated[int, Meta(ge=1, le=256, description="Batches answered at once.")] = 4
+    streams: Annotated[int, Meta(ge=1, le=4096, description="Streams of events at once.")] = 64
     connections: Annotated[int, Meta(ge=8, le=65536, description="Connections at once.")] = 256
     header_seconds: Annotated[
         int, Meta(ge=1, le=3600, description="Seconds for the header of a request to come whole.")
@@ -85,6 +91,17 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             description="Where the farm is stored: path of an SQLite file, URL of a PostgreSQL database, or none.",
         ),
     ] = "none"
+    events: Annotated[int, Meta(ge=1000, le=10**9, description="Events kept in the store, the latest.")] = 100_000
+    webhook_targets: Annotated[
+        str,
+        Meta(
+            pattern=r"^(public|[0-9A-Fa-f.:]+/[0-9]{1,3}(,[0-9A-Fa-f.:]+/[0-9]{1,3})*)$",
+            description="Networks that webhooks may reach beside public addresses, as 10.0.0.0/8, parted by commas.",
+        ),
+    ] = "public"
+    webhook_seconds: Annotated[
+        int, Meta(ge=1, le=10**7, description="Seconds for which an event that is not taken is sent again.")
+    ] = 259_200
     cache: Annotated[int, Meta(ge=0, le=2**40, description="Bytes of prepared geometries that each process keeps.")] = (
         128 * 1024 * 1024
     )
@@ -131,7 +148,22 @@ def from_environment(environment: Mapping[str, str]) -> Settings:
             names = ", ".join(PREFIX + field.upper() for field in Settings.__struct_fields__)
             raise ValueError(f"{PREFIX}{name.upper()} is no setting of this service. Known: {names}.")
     try:
-        return msgspec.convert(given, Settings, strict=False)
+        settings = msgspec.convert(given, Settings, strict=False)
     except msgspec.ValidationError as error:
         name = str(error).rpartition("`$.")[2].rstrip("`")
         raise ValueError(f"{PREFIX}{name.upper()}={given.get(name)!r}: {error}") from None
+    networks_of(settings)
+    return settings
+
+
+def networks_of(settings: Settings) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+    """Return the networks that webhooks may reach beside public addresses.
+
+    Raises:
+        ValueError: one of them is none.
+    """
+    given = settings.webhook_targets
+    try:
+        return [ipaddress.ip_network(one) for one in given.split(",") if one != "public"]
+    except ValueError as error:
+        raise ValueError(f"{PREFIX}WEBHOOK_TARGETS={given!r}: {error}") from None

@@ -106,12 +106,18 @@ def test_the_revision_that_the_code_names_is_the_last_and_makes_the_tables_of_th
     assert done(where, differences) == []
 
 
-def test_an_export_is_the_same_from_both_databases_and_imports_into_each(tmp_path: Path) -> None:
-    lines = FIRST.read_bytes()
-    if json.loads(lines.splitlines()[0])["revision"] != HEAD:
-        where = of_first_revision("sqlite", tmp_path)
-        command("upgrade", "--store", where)
-        lines = command("export", "--store", where, "-").stdout_bytes
+@pytest.fixture(scope="module")
+def now(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same farm as this version exports it."""
+    folder = tmp_path_factory.mktemp("now")
+    where = of_first_revision("sqlite", folder)
+    command("upgrade", "--store", where)
+    command("export", "--store", where, str(folder / "now.ndjson"))
+    return folder / "now.ndjson"
+
+
+def test_an_export_is_the_same_from_both_databases_and_imports_into_each(now: Path, tmp_path: Path) -> None:
+    lines = now.read_bytes()
     for kind in (*stores.KINDS, "sqlite"):
         where = stores.fresh(kind, tmp_path)
         filled = command("import", "--store", where, "-", feed=lines)
@@ -139,10 +145,10 @@ def test_an_export_is_the_same_from_both_databases_and_imports_into_each(tmp_pat
     ],
 )
 def test_what_is_no_whole_export_is_refused_and_leaves_the_store_empty(
-    change: Callable[[list[bytes]], list[bytes]], says: str, tmp_path: Path
+    change: Callable[[list[bytes]], list[bytes]], says: str, now: Path, tmp_path: Path
 ) -> None:
     where = str(tmp_path / "farm.db")
-    feed = b"".join(line + b"\n" for line in change(FIRST.read_bytes().splitlines()))
+    feed = b"".join(line + b"\n" for line in change(now.read_bytes().splitlines()))
     refused = command("import", "--store", where, "-", feed=feed)
     assert refused.exit_code == 1
     assert says in refused.output
@@ -164,9 +170,9 @@ DAMAGES = {
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
-def test_damage_is_found_and_said(damage: str, kind: str, tmp_path: Path) -> None:
+def test_damage_is_found_and_said(damage: str, kind: str, now: Path, tmp_path: Path) -> None:
     where = stores.fresh(kind, tmp_path)
-    command("import", "--store", where, str(FIRST))
+    command("import", "--store", where, str(now))
     statement, says = DAMAGES[damage]
     done(
         where,
@@ -181,9 +187,9 @@ def test_damage_is_found_and_said(damage: str, kind: str, tmp_path: Path) -> Non
         assert "damaged" in command("export", "--store", where, "-").output
 
 
-def test_a_file_that_is_not_whole_is_said(tmp_path: Path) -> None:
+def test_a_file_that_is_not_whole_is_said(now: Path, tmp_path: Path) -> None:
     path = tmp_path / "farm.db"
-    command("import", "--store", str(path), str(FIRST))
+    command("import", "--store", str(path), str(now))
     with sqlite3.connect(path) as file:
         file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         (page,) = file.execute("PRAGMA page_size").fetchone()
@@ -232,9 +238,11 @@ def test_a_store_that_is_none_is_refused_with_what_it_may_be(tmp_path: Path) -> 
         store_of("https://host/farm")
 
 
-def test_a_file_that_may_only_be_read_is_read_and_not_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_that_may_only_be_read_is_read_and_not_written(
+    now: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     where = str(tmp_path / "farm.db")
-    command("import", "--store", where, str(FIRST))
+    command("import", "--store", where, str(now))
     monkeypatch.setattr(database, "PRAGMAS", (*database.PRAGMAS, "PRAGMA query_only=ON"))
 
     async def tried() -> int:

@@ -42,10 +42,11 @@ UnderWay = asyncio.Queue[tuple[Chunk, asyncio.Future[ChunkAnswer]] | None]
 
 
 class Places:
-    """How many batches may be answered at the same time."""
+    """How many answers that take long, as batches, may be given at the same time."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int, what: str) -> None:
         self._most = most
+        self._what = what
         self._taken = 0
 
     @contextmanager
@@ -58,7 +59,7 @@ class Places:
         if self._taken >= self._most:
             raise RequestError(
                 problems.BUSY,
-                f"{self._most} batches are under way, as many as are answered at the same time; try again later.",
+                f"{self._most} {self._what} are under way, as many as are answered at the same time; try again later.",
                 headers={"Retry-After": "5"},
             )
         self._taken += 1

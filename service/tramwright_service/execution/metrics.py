@@ -69,10 +69,14 @@ class Metrics:
             ("questions", settings.questions),
             ("maps", settings.maps),
             ("batch", settings.batches),
+            ("events", settings.streams),
         ):
             places.labels(kind).set(most)
         lines = Counter("tramwright_batch_lines", "Lines of batches by outcome.", ["outcome"], registry=self.registry)
         self._lines_answered, self._lines_refused = lines.labels("answered"), lines.labels("refused")
+        self._deliveries = Counter(
+            "tramwright_deliveries", "Events posted to webhooks by outcome.", ["outcome"], registry=self.registry
+        )
         self._closed = Counter(
             "tramwright_connections_closed", "Connections closed by the service.", ["reason"], registry=self.registry
         )
@@ -122,6 +126,10 @@ class Metrics:
         """Count lines of a batch."""
         self._lines_answered.inc(answered)
         self._lines_refused.inc(refused)
+
+    def delivered(self, outcome: str) -> None:
+        """Count an event posted to a webhook."""
+        self._deliveries.labels(outcome).inc()
 
     def closed(self, reason: str) -> None:
         """Count a connection that the service closed of itself."""

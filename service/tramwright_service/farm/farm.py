@@ -12,11 +12,15 @@ from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
 
 from ..execution.corrections import Corrections
+from ..execution.metrics import Metrics
+from ..settings import Settings, networks_of
 from ..wire import problems
 from ..wire.problems import RequestError
 from ..wire.stored import MovesEntry, MovesRecord, SurveyEntry, SurveyRecord
 from . import times
 from .batches import Batches
+from .deliveries import Deliveries
+from .feed import Feed
 from .fleet import Standings
 from .logbook import Logbook
 from .machines import Machines, parts_of
@@ -26,6 +30,9 @@ from .solving import Solving
 from .store import store_of
 from .surveys import Sent, Surveys
 from .tables import digest
+from .targets import Targets
+from .upkeep import Upkeep
+from .webhooks import Webhooks
 
 _encode = msgspec.json.Encoder().encode
 _machine = msgspec.json.Decoder(Machine).decode
@@ -34,12 +41,18 @@ _machine = msgspec.json.Decoder(Machine).decode
 class Farm:
     """One store, for the process that serves."""
 
-    def __init__(self, where: str, corrections: Corrections) -> None:
-        self._store = store_of(where)
+    def __init__(self, settings: Settings, corrections: Corrections, metrics: Metrics) -> None:
+        self._store = store_of(settings.store)
         self.machines = Machines(self._store)
         self.standings = Standings(self._store)
         self.surveys = Surveys(self._store)
         self.logbook = Logbook(self._store)
+        self.feed = Feed(self._store)
+        self._targets = Targets(networks_of(settings))
+        self.webhooks = Webhooks(self._store, self._targets)
+        deliveries = Deliveries(self._store, self._targets, settings.webhook_seconds, metrics)
+        self._upkeep = Upkeep(self._store, settings.events, deliveries)
+        self._store.written = self._look
         self.solving = Solving(corrections)
         self._poster = Poster(self._store)
         self.batches = Batches(self.machines, self._poster)
@@ -51,11 +64,19 @@ class Farm:
             StoreError: this service cannot work with it.
         """
         await check(self._store)
+        self._upkeep.start()
 
     async def close(self) -> None:
         """End what is being written, and every connection."""
+        await self.feed.close()
         await self._poster.close()
+        await self._upkeep.close()
+        self._targets.close()
         await self._store.close()
+
+    def _look(self) -> None:
+        self.feed.look()
+        self._upkeep.look()
 
     async def store_survey(
         self, machine: str, entry: SurveyEntry[Any], key: str | None, receive: Receive

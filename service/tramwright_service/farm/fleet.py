@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import msgspec
 from sqlalchemy import (
     ColumnElement,
     Connection,
@@ -20,21 +19,13 @@ from sqlalchemy import (
     union_all,
 )
 
-from ..wire.stored import STANDINGS, Fleet, FleetCounts, MachineList, MachineStanding, Standing, Visit
+from ..wire.stored import STANDINGS, Fleet, FleetCounts, MachineList, MachineStanding, Standing
 from . import times
 from .machines import no_machine
 from .pages import Page
+from .standing import SHOWN, C, shown
 from .store import Store
-from .tables import MACHINES, TAGS
-
-C = MACHINES.c
-_visit = msgspec.json.Decoder(Visit).decode
-_tags = msgspec.json.Decoder(list[str]).decode
-AGAIN = Visit("survey", [], 0)
-SHOWN = (
-    C.id, C.version, C.site, C.tags, C.surveys, C.standing, C.judged, C.taken_at, C.stale_at, C.total, C.u, C.limit,
-    C.units, C.visit, C.moved,
-)  # fmt: skip
+from .tables import TAGS
 
 
 class Filters(NamedTuple):
@@ -61,28 +52,6 @@ def stands(standing: Standing, at: int) -> ColumnElement[bool]:
     if standing == "never-surveyed":
         return C.standing == "never"
     return and_(C.standing == standing, or_(C.stale_at.is_(None), C.stale_at > at))
-
-
-def shown(row: Any, at: int) -> MachineStanding:
-    """Return a row as it is answered for a time."""
-    stale = row.stale_at is not None and row.stale_at <= at
-    standing: Any = "stale" if stale else "never-surveyed" if row.standing == "never" else row.standing
-    return MachineStanding(
-        id=row.id,
-        version=row.version,
-        site=row.site,
-        tags=_tags(row.tags),
-        surveys=row.surveys,
-        standing=standing,
-        survey=row.judged,
-        taken_at=None if row.taken_at is None else times.shown(row.taken_at),
-        stale_at=None if row.stale_at is None else times.shown(row.stale_at),
-        total=row.total,
-        u=row.u,
-        limit=row.limit,
-        units=row.units,
-        visit=AGAIN if stale or row.moved else _visit(row.visit),
-    )
 
 
 class _After(NamedTuple):

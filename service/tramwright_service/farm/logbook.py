@@ -11,6 +11,7 @@ from sqlalchemy import Connection, func, insert, select, update
 from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import MovesRecord, NoteList, NoteRecord
 from . import times
+from .events import News, tell
 from .machines import row_of, verified
 from .pages import Page
 from .store import Store
@@ -67,18 +68,22 @@ class Logbook:
         """
         own = (MOVES.c.machine == machine) & (MOVES.c.number == number)
 
-        def write(connection: Connection) -> Any:
+        def write(connection: Connection) -> MovesRecord:
             row = row_of(connection, machine, lock=True)
             survey_row(connection, machine, number)
             entry = connection.execute(select(func.count()).where(own)).scalar_one() + 1
-            stored = {"recorded_at": times.now(), "document": document, "digest": digest(document)}
+            at = times.now()
+            stored = {"recorded_at": at, "document": document, "digest": digest(document)}
             query = insert(MOVES).values(machine=machine, number=number, entry=entry, adjusters=adjusters, **stored)
             if number == row.judged:
                 moved = update(MACHINES).where(MACHINES.c.id == machine).values(moved=int(adjusters > 0))
                 connection.execute(moved)
-            return connection.execute(query.returning(*MOVES.c)).one()
+            made = _moves_record(connection.execute(query.returning(*MOVES.c)).one())
+            news = News("tramwright.moves.recorded", machine, f"surveys/{number}/moves", made)
+            tell(connection, at, [news])
+            return made
 
-        return _moves_record(await self._store.write(write))
+        return await self._store.write(write)
 
     async def write_note(self, machine: str, text: str, survey: int | None) -> NoteRecord:
         """Store a note.
@@ -88,16 +93,18 @@ class Logbook:
         """
         document, at = msgspec.json.encode(_Text(text)), times.now()
 
-        def write(connection: Connection) -> int:
+        def write(connection: Connection) -> NoteRecord:
             number: int = row_of(connection, machine, lock=True).notes + 1
             if survey is not None:
                 survey_row(connection, machine, survey)
             connection.execute(update(MACHINES).where(MACHINES.c.id == machine).values(notes=number))
             stored = {"written_at": at, "document": document, "digest": digest(document)}
             connection.execute(insert(NOTES).values(machine=machine, note=number, survey=survey, **stored))
-            return number
+            written = NoteRecord(machine, number, survey, text, times.shown(at))
+            tell(connection, at, [News("tramwright.note.written", machine, f"notes/{number}", written)])
+            return written
 
-        return NoteRecord(machine, await self._store.write(write), survey, text, times.shown(at))
+        return await self._store.write(write)
 
     async def notes(self, machine: str, page: Page) -> NoteList:
         """Return a page of a machine's notes, the latest first.

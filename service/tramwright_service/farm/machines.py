@@ -10,10 +10,13 @@ from msgspec import Raw, Struct
 from sqlalchemy import Connection, Select, bindparam, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
+from ..wire.events import MachineRetired, MachineStored
 from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import MachineRecord
 from . import times
+from .events import News, standings, tell
 from .expectations import Expected
+from .standing import is_stale
 from .store import Store, damaged
 from .tables import DESCRIPTIONS, MACHINES, TAGS, digest
 
@@ -189,9 +192,11 @@ class Machines:
         """
 
         def write(connection: Connection) -> None:
-            expected.check(row_of(connection, machine, lock=True).version)
-            gone = update(MACHINES).where(MACHINES.c.id == machine).values(retired_at=times.now())
-            connection.execute(gone)
+            row, at = row_of(connection, machine, lock=True), times.now()
+            expected.check(row.version)
+            connection.execute(update(MACHINES).where(MACHINES.c.id == machine).values(retired_at=at))
+            data = MachineRetired(machine, row.version, times.shown(at))
+            tell(connection, at, [News("tramwright.machine.retired", machine, f"versions/{row.version}", data)])
 
         await self._store.write(write)
 
@@ -214,22 +219,32 @@ def _put(
     new = Description(machine, old.version + 1 if old else 1, at, parts.content, document)
     columns = _columns(new, parts)
     if row is None:
-        columns["units"] = _units(parts.machine).units
+        columns["units"], columns["stale_told"] = _units(parts.machine).units, 0
         fresh = {"surveys": 0, "notes": 0, "standing": "never", "place": 0.0, "visit": NEVER, "moved": 0}
         connection.execute(insert(MACHINES).values(id=machine, **columns, **fresh))
     else:
         if row.judged is None:  # else it is the unit of the survey that the totals are of
             columns["units"] = _units(parts.machine).units
-        columns["stale_at"] = stale_at(
-            row.standing, row.taken_at, columns["check_every"], at, same=row.judged_content == new.content
-        )
+        same = row.judged_content == new.content
+        columns["stale_at"] = stale_at(row.standing, row.taken_at, columns["check_every"], at, same=same)
+        columns["stale_told"] = int(is_stale(columns["stale_at"], at))
         connection.execute(update(MACHINES).where(MACHINES.c.id == machine).values(**columns))
         connection.execute(delete(TAGS).where(TAGS.c.machine == machine))
     if parts.tags:
         connection.execute(insert(TAGS), [{"machine": machine, "tag": tag} for tag in parts.tags])
     stored = {"version": new.version, "stored_at": at, "content": new.content, "document": document}
     connection.execute(insert(DESCRIPTIONS).values(machine=machine, digest=digest(document), **stored))
+    changed = row is None or not there or columns["stale_told"] != row.stale_told
+    tell(connection, at, [_news(new, parts), *standings(connection, [machine] if changed else [], at)])
     return new, not there
+
+
+def _news(new: Description, parts: Parts) -> News:
+    """Return what is told of a description."""
+    data = MachineStored(
+        new.machine, new.version, parts.site, parts.tags, parts.check_every, times.shown(new.stored_at)
+    )
+    return News("tramwright.machine.stored", new.machine, f"versions/{new.version}", data)
 
 
 def _columns(new: Description, parts: Parts) -> dict[str, Any]:

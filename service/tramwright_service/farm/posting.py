@@ -12,12 +12,15 @@ import msgspec
 from msgspec import Struct
 from sqlalchemy import Connection, bindparam, insert, select, update
 
+from ..wire.events import SurveyStored
 from ..wire.problems import INVALID, RequestError
 from ..wire.stored import SurveyRecord, Visit
 from . import times
+from .events import News, standings, tell
 from .machines import Description, no_machine, stale_at
+from .standing import is_stale, word
 from .store import Store
-from .surveys import Learnt, Repeated, record, under_keys
+from .surveys import SUMMARY, Learnt, Repeated, record, under_keys
 from .tables import CORRECTIONS, MACHINES, SURVEYS, digest
 from .together import Together
 
@@ -70,8 +73,9 @@ class _Answer(Struct, frozen=True):
 
 _answer = msgspec.json.Decoder(_Answer).decode
 _encode = msgspec.json.Encoder().encode
+HELD = ("id", "surveys", "content", "check_every", "taken_at", "standing", "stale_told")
 _HELD = (
-    select(*(MACHINES.c[one] for one in ("id", "surveys", "content", "check_every", "taken_at")))
+    select(*(MACHINES.c[one] for one in HELD))
     .where(MACHINES.c.id.in_(bindparam("names", expanding=True)), MACHINES.c.retired_at.is_(None))
     .order_by(MACHINES.c.id)  # always in one order, so that two processes do not wait for each other
     .with_for_update()
@@ -113,6 +117,7 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
     known = under_keys(connection, keys)
     at, told = times.now(), list[SurveyRecord | Exception]()
     surveys, corrections, judged = list[dict[str, Any]](), list[dict[str, Any]](), dict[str, dict[str, Any]]()
+    news = list[News]()
     for posting in postings:
         name = posting.description.machine
         machine = machines.get(name)
@@ -131,6 +136,7 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
             judged[name] = _judged(posting, survey, answer, machine, at)
         stored = record(_Row({**survey, **correction, "document": posting.document, "answer": posting.answer}))
         told.append(stored)
+        news.append(_news(survey, correction, at))
         if posting.key is not None:
             known[name, posting.key] = Repeated(stored, posting.sent)
     if surveys:
@@ -145,7 +151,15 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
             for name, row in judged.items()
         ]
         connection.execute(_JUDGED.values(**columns), changes)
+        changed = [name for name, row in judged.items() if _word(row) != _word(machines[name])]
+        news += standings(connection, changed, at)
+    tell(connection, at, news)
     return told
+
+
+def _word(row: dict[str, Any]) -> str:
+    """Return the standing that was, or will be, told of a row."""
+    return word(row["standing"], stale=bool(row["stale_told"]))
 
 
 class _Row:
@@ -186,20 +200,33 @@ def _rows(posting: Posting, number: int, at: int) -> tuple[dict[str, Any], dict[
     return survey, correction, answer
 
 
+def _news(survey: dict[str, Any], correction: dict[str, Any], at: int) -> News:
+    """Return what is told of a survey."""
+    data = SurveyStored(
+        taken_at=times.shown(survey["taken_at"]),
+        received_at=times.shown(at),
+        **{name: survey[name] for name in ("machine", "number", "version")},
+        **{name: correction[name] for name in SUMMARY},
+    )
+    return News("tramwright.survey.stored", data.machine, f"surveys/{data.number}", data)
+
+
 def _judged(posting: Posting, survey: dict[str, Any], answer: _Answer, machine: Any, at: int) -> dict[str, Any]:
     """Return how a machine stands by its latest survey."""
     do, adjusters = answer.advice.do, list(dict.fromkeys(move.adjuster for move in answer.moves))
     visit = Visit(do, adjusters, len(adjusters)) if do == "move" else Visit(do, [], 0)
     standing, content = answer.verdict.as_found, posting.description.content
+    counts_until = stale_at(
+        standing, survey["taken_at"], machine["check_every"], at, same=content == machine["content"]
+    )
     return {
         "standing": standing,
         "place": -answer.as_found.total / answer.verdict.limit,
         "judged": survey["number"],
         "judged_content": content,
         "taken_at": survey["taken_at"],
-        "stale_at": stale_at(
-            standing, survey["taken_at"], machine["check_every"], at, same=content == machine["content"]
-        ),
+        "stale_at": counts_until,
+        "stale_told": int(is_stale(counts_until, at)),
         "total": answer.as_found.total,
         "u": answer.as_found.u,
         "limit": answer.verdict.limit,

@@ -78,6 +78,10 @@ class Store:
 
     is_file: bool
 
+    def __init__(self) -> None:
+        self.written: Callable[[], object] = lambda: None
+        """Called when something has been written; what else this process does with the store may depend on it."""
+
     async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
         """Do something in a transaction with these options of the connection; a failure of the database is raised."""
         raise NotImplementedError
@@ -105,9 +109,11 @@ class Store:
                 connection was lost while it was being committed.
         """
         try:
-            return await self.run(work, writes=True)
+            done = await self.run(work, writes=True)
         except (SQLAlchemyError, OSError) as error:
             raise told(error) from error
+        self.written()
+        return done
 
 
 class FileStore(Store):
@@ -116,6 +122,7 @@ class FileStore(Store):
     is_file = True
 
     def __init__(self, path: str) -> None:
+        super().__init__()
         # what strangers sent is not logged
         self._engine = create_engine(f"sqlite:///{path}", hide_parameters=True, pool_size=READERS + 1)
         event.listen(self._engine, "connect", _prepare)
@@ -142,6 +149,7 @@ class ServerStore(Store):
     is_file = False
 
     def __init__(self, engine: AsyncEngine) -> None:
+        super().__init__()
         self._engine = engine
 
     async def run(self, work: Callable[[Connection], T], **options: Any) -> T:

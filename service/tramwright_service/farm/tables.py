@@ -60,6 +60,7 @@ MACHINES = Table(
     Column("judged_content", String(64)),  # content of the description that it was corrected with
     Column("taken_at", BigInteger),
     Column("stale_at", BigInteger),
+    Column("stale_told", Integer, nullable=False),  # 1 where an event has told that it is stale
     Column("total", Double),
     Column("u", Double),
     Column("limit", Double),
@@ -68,6 +69,7 @@ MACHINES = Table(
     Index("machines_by_standing", "retired_at", "standing", "place", "id", "stale_at"),
     Index("machines_by_staleness", "retired_at", "stale_at", "id"),
     Index("machines_by_site", "retired_at", "site", "id"),
+    Index("machines_to_tell_of", "retired_at", "stale_told", "stale_at"),
 )
 
 TAGS = Table(
@@ -144,6 +146,49 @@ NOTES = Table(
     *_document(),
     ForeignKeyConstraint(["machine"], ["machines.id"]),
 )
+
+# What follows is not measured: it says what happened lately and who is to be told. `transfer.py` leaves it out but for
+# the counters.
+
+COUNTERS = Table("counters", METADATA, _name("name"), Column("last", BigInteger, nullable=False))
+"""Numbers given out last; a counter that is not there has given none."""
+
+EVENTS = Table(
+    "events",
+    METADATA,
+    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("at", BigInteger, nullable=False),
+    Column("type", String(40), nullable=False),
+    Column("machine", NAME),
+    Column("source", String(300), nullable=False),
+    Column("subject", String(64), nullable=False),
+    Column("data", LargeBinary, nullable=False),  # JSON
+)
+
+WEBHOOKS = Table(
+    "webhooks",
+    METADATA,
+    _name("id"),
+    Column("url", String(2000), nullable=False),
+    Column("wanted", LargeBinary, nullable=False),  # JSON: types and machines
+    Column("secret", LargeBinary, nullable=False),  # the key itself: what is sent is signed with it
+    Column("made_at", BigInteger, nullable=False),
+    Column("after", BigInteger, nullable=False),  # number of the last event that is done with
+    Column("failures", Integer, nullable=False),
+    Column("failing_since", BigInteger),
+    Column("due_at", BigInteger),  # when to try again
+    Column("disabled_at", BigInteger),
+    Column("why", String(500)),
+)
+
+LEASES = Table(
+    "leases",
+    METADATA,
+    _name("name"),
+    Column("holder", String(64), nullable=False),
+    Column("until", BigInteger, nullable=False),
+)
+"""What one process does for all, which does it now, and until when it may without asking again."""
 
 
 def digest(document: bytes) -> str:

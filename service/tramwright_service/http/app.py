@@ -78,7 +78,7 @@ def create_app(
     gallery = Gallery(workers.maps, settings.map_cache, metrics)
     cache = GeometryCache(settings.cache)
     solver = Corrections(guests, settings, workers, metrics, cache)
-    farm = stored(solver, settings)
+    farm = stored(solver, settings, metrics)
     metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
     configure(settings.log_level)
 
@@ -112,18 +112,19 @@ def create_app(
         logging_config=None,
         cors_config=cross_origin(settings.origins),
     )
+    app.state.end = farm.feed.end if farm is not None else lambda: None  # told when the service is to end
     direct = {path: _told(one.opt[DIRECT]) for one in handlers if DIRECT in one.opt for path in one.paths}
     app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app
 
 
-def stored(solver: Corrections, settings: Settings) -> Farm | None:
+def stored(solver: Corrections, settings: Settings, metrics: Metrics) -> Farm | None:
     """Return the stored farm, None without a store: then nothing that a store needs is loaded."""
     if settings.store == "none":
         return None
     from ..farm.farm import Farm
 
-    return Farm(settings.store, solver)
+    return Farm(settings, solver, metrics)
 
 
 def self_test(registry: Registry, cache: GeometryCache) -> str | None:

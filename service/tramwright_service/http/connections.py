@@ -29,6 +29,8 @@ MOST_HEADER = 2**16
 DISCARDED = 16
 """A body that nobody wants is read and thrown away up to so many times the largest body, so that a client that sends
 first and reads afterwards reads why; beyond it the connection is cut."""
+ENDLESS = "tramwright.endless"
+"""Where the state of a scope says that its answer ends with the service."""
 LOOK = 0.5
 """Seconds between two looks at who is late."""
 
@@ -191,6 +193,10 @@ class Connection(HttpToolsProtocol):
         if self.whole or self.pipeline:
             return False
         return self.cycle.response_complete or not self.cycle.response_started
+
+    def is_endless(self) -> bool:
+        """Say whether the answer has no end of its own, as a stream of events has none."""
+        return not self.is_between() and bool(self.scope["state"].get(ENDLESS))
 
     def is_waited_for(self) -> bool:
         """Say whether nothing is done for this client because it is its turn."""

@@ -24,6 +24,8 @@ from .representations import represented
 
 ID = "tramwright.request_id"
 """Where a scope holds the id of its request."""
+HEAD = "tramwright.head"
+"""Where a scope of GET says that no body is sent: what never ends need not begin."""
 WELL_FORMED = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}")
 """Ids that are taken from a client; of any other request the service makes one."""
 USUAL_HOST = re.compile(rb"[A-Za-z0-9._:\[\]-]*")
@@ -38,7 +40,15 @@ def cross_origin(origins: tuple[str, ...]) -> CORSConfig | None:
     return CORSConfig(
         allow_origins=list(origins),
         allow_methods=["DELETE", "GET", "HEAD", "PATCH", "POST", "PUT"],
-        allow_headers=["Accept", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "X-Request-ID"],
+        allow_headers=[
+            "Accept",
+            "Content-Type",
+            "Idempotency-Key",
+            "If-Match",
+            "If-None-Match",
+            "Last-Event-ID",
+            "X-Request-ID",
+        ],
         expose_headers=["ETag", "Link", "Location", "Retry-After", "X-Request-ID"],
     )
 
@@ -104,7 +114,7 @@ def exchange(app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, me
             scope["path_template"] = path
         elif method in ("GET", "HEAD"):
             # What a router writes into the scope must not change what the server knows of the request.
-            scope, route = {**scope, "method": "GET"}, got
+            scope, route = {**scope, "method": "GET", HEAD: method == "HEAD"}, got
         scope[ID] = request_id
 
         async def watch(message: Message) -> None:

@@ -86,6 +86,7 @@ TAGS = (
     Tag("corrections", "From surveys to moves, one survey at a time or any number by the line."),
     Tag("questions", "What else surveys tell: where to read, whose error it is, what moved, which screw is out."),
     farm.TAG,
+    farm.EVENTS_TAG,
     Tag("solvers", "Which solvers this installation has, what each needs, and an example that works."),
     Tag("health", "For whoever starts, watches and replaces the service."),
 )
@@ -266,6 +267,7 @@ def components(registry: Registry) -> dict[str, Any]:
     for name in msgspec.json.schema_components(answers, ref_template=REF)[1]:
         if "properties" in schemas[name] and name not in sent:
             schemas[name]["required"] = list(schemas[name]["properties"])
+    farm.typed(schemas)
     described = dict(zip(readers, references[len(references) - len(readers) :], strict=True))
     for name, guest in registry.guests.items():
         if guest.extras is not None:

@@ -12,8 +12,9 @@ from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.results.correction import Correction
 
 from ..wire import problems
+from ..wire.events import DATA, CloudEvent, WebhookChange, WebhookEntry, WebhookList, WebhookMade, WebhookRecord
 from ..wire.json_schema import REF
-from ..wire.media_types import JSON, MERGE_PATCH, MSGPACK, TEXT
+from ..wire.media_types import EVENTS, JSON, MERGE_PATCH, MSGPACK, TEXT
 from ..wire.problems import Kind
 from ..wire.stored import (
     Fleet,
@@ -37,6 +38,11 @@ TAG = Tag(
     "(`no-store`) to all of these.",
 )
 
+EVENTS_TAG = Tag(
+    "events",
+    "What happens in the farm, as it happens: as server-sent events, and posted to webhooks. Each is a CloudEvent 1.0.",
+)
+
 STORE = (problems.NO_STORE, problems.INTERNAL, problems.STORE_DAMAGED, problems.NO_ACCESS)
 READ = (problems.NOT_FOUND, *STORE, problems.NOT_ACCEPTABLE)
 LISTED = (problems.BAD_REQUEST, *READ)
@@ -57,6 +63,7 @@ class Operation(Struct, frozen=True):
     sent_as: str = JSON
     status: str = "200"
     text: bool = False
+    stream: bool = False
 
 
 OPERATIONS = {
@@ -96,6 +103,23 @@ OPERATIONS = {
     "getMoves": Operation(MovesRecord, "The moves as last recorded.", READ),
     "postNote": Operation(NoteRecord, "The note is stored.", (*BODY, *WRITE), "NoteEntry", status="201"),
     "listNotes": Operation(NoteList, "A page of notes.", LISTED),
+    "getEvents": Operation(
+        CloudEvent,
+        "Events until the client goes away, each with a CloudEvent 1.0 in its `data`.",
+        (problems.BAD_REQUEST, *STORE, problems.NOT_ACCEPTABLE, problems.BUSY),
+        stream=True,
+    ),
+    "postWebhook": Operation(
+        WebhookMade,
+        "The webhook is set up for what happens from now on; its secret is shown this once.",
+        (*BODY, *WRITE),
+        "WebhookEntry",
+        status="201",
+    ),
+    "listWebhooks": Operation(WebhookList, "Every webhook.", (*STORE, problems.NOT_ACCEPTABLE)),
+    "getWebhook": Operation(WebhookRecord, "The webhook and how it fares.", READ),
+    "patchWebhook": Operation(WebhookRecord, "The webhook as it is now.", (*BODY, *WRITE), "WebhookChange"),
+    "deleteWebhook": Operation(None, "Nothing is sent to it any more.", WRITE, status="204"),
 }
 
 ERRORS = {name: operation.errors for name, operation in OPERATIONS.items()}
@@ -106,11 +130,28 @@ ANSWERS: list[Any] = list(
         if one.answer is not None and one.answer not in (Correction, Comparison)
     )
 )
+ANSWERS += [one for one in DATA.values() if one not in ANSWERS]
 
 
 def requests(registry: Registry) -> list[Any]:
     """Return the types of what is stored, for the solvers of one registry."""
-    return [machine_entry(registry.union()), survey_entry(registry.union()), MovesEntry, NoteEntry]
+    return [
+        machine_entry(registry.union()),
+        survey_entry(registry.union()),
+        MovesEntry,
+        NoteEntry,
+        WebhookEntry,
+        WebhookChange,
+    ]
+
+
+def typed(schemas: dict[str, Any]) -> None:
+    """Write what `data` of an event is: of msgspec's own types no union of several could be read, so it has none."""
+    by_type = "; ".join(f"`{kind}`: {data.__name__}" for kind, data in DATA.items())
+    schemas["CloudEvent"]["properties"]["data"] = {
+        "anyOf": [{"$ref": REF.format(name=data.__name__)} for data in DATA.values()],
+        "description": f"What is told of it, by its type. {by_type}.",
+    }
 
 
 def describe(operation: dict[str, Any]) -> None:
@@ -130,7 +171,9 @@ def describe(operation: dict[str, Any]) -> None:
             "content": {told.sent_as: {"schema": schema}},
         }
     success: dict[str, Any] = {"description": told.says}
-    if told.answer is not None:
+    if told.stream:
+        success["content"] = {EVENTS: {"schema": {"type": "string"}}}
+    elif told.answer is not None:
         given = {"schema": {"$ref": REF.format(name=told.answer.__name__)}}
         text = {TEXT: {"schema": {"type": "string"}}} if told.text else {}
         success["content"] = {JSON: given, MSGPACK: given, **text}

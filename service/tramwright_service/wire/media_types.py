@@ -15,6 +15,7 @@ TEXT = "text/plain"
 
 
 NDJSON = "application/x-ndjson"
+EVENTS = "text/event-stream"
 
 MERGE_PATCH = "application/merge-patch+json"
 

@@ -59,7 +59,7 @@ missing, the exchange was cut off: send the lines that have no answer again.
 
 def create(settings: Settings, engines: Engines, metrics: Metrics, farm: Farm | None) -> HTTPRouteHandler:
     """Return the route, for one store or none."""
-    places = Places(settings.batches)
+    places = Places(settings.batches, "batches")
 
     @post(
         "/v1/corrections/batch",
