@@ -103,7 +103,7 @@ class ReducedStack(Struct, frozen=True):
 
     def uneven(self, rms: Floats) -> np.ndarray:
         """Return the surveys whose readings may contradict each other, by ``rms`` (N, K) of what is left."""
-        return np.flatnonzero(self.checked & may_hold_slips(rms, self.noise.variance, self.prepared.weights))
+        return (self.checked & may_hold_slips(rms, self.noise.variance, self.prepared.weights)).nonzero()[0]
 
     def suspects(self, rows: np.ndarray) -> list[list[Suspect]]:
         """Return each survey's suspects: those whose own repeats disagree first; only ``rows`` may hold others."""
@@ -276,13 +276,14 @@ class ReducedStack(Struct, frozen=True):
 
     def _budgets(self, decided: Decision) -> list[Budgets]:
         """Return the uncertainty budgets of both totals of each survey."""
-        chosen, scores, rows = decided.chosen.index, decided.scores, np.arange(len(self.gaps))
-        written = []
-        for state, index in ((None, np.zeros_like(chosen)), (chosen, chosen)):
-            left = decided.table.left[rows, :, index]
-            high, low = left.argmax(axis=1), left.argmin(axis=1)
-            written.append(self.prepared.sources.budgets(high, low, scores.u[rows, index], self.noise, state))
-        return [Budgets(*pair) for pair in zip(*written, strict=True)]
+        totals, of = decided.totals, self.prepared.sources.budgets
+        before, after = (
+            of(high, low, u, self.noise, subset)
+            for high, low, u, subset in zip(
+                totals.high, totals.low, totals.u, (None, decided.chosen.index), strict=True
+            )
+        )
+        return list(map(Budgets, before, after))
 
     def again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""

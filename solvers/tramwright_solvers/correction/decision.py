@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,24 @@ from .selection import Selection, choose, undecided_nearest, undecided_subsets
 from .subset_table import SubsetTable
 
 
-class Decision(Struct, frozen=True):
+class Totals(Struct, frozen=True):
+    """Two totals of each of N surveys, as found and after the moves chosen: (2, N) each.
+
+    Of the subset of ``index``: the ``total``, its ``u`` and what errors of ``setting`` add to it, the ``rms``, what is
+    ``left`` at the stations (2, N, n), and at which of them it is ``high`` and ``low``.
+    """
+
+    index: np.ndarray
+    left: Floats
+    total: Floats
+    u: Floats
+    setting: Floats
+    rms: Floats
+    high: np.ndarray
+    low: np.ndarray
+
+
+class Decision(Struct, frozen=True, dict=True):
     """Every subset's answer to a stack, what they are worth, and which is chosen for each survey.
 
     ``options`` are the subsets; ``bent`` are by survey and subset the travels of adjusters that are not linear, empty
@@ -35,6 +53,24 @@ class Decision(Struct, frozen=True):
     chosen: Selection
     options: SubsetTable
     bent: Sequence[Mapping[int, Settled]] = ()
+
+    @cached_property
+    def totals(self) -> Totals:
+        """The totals that are told."""
+        scores, added, (surveys, subsets) = self.scores, self.options.added, self.scores.total.shape
+        rows, index = np.arange(surveys), np.zeros((2, surveys), dtype=np.intp)
+        index[1] = self.chosen.index
+        left, at = self.table.left[rows, :, index], subsets * rows + index
+        return Totals(
+            index=index,
+            left=left,
+            total=scores.total.take(at),
+            u=scores.u.take(at),
+            setting=added.take(at if len(added) > 1 else index),
+            rms=scores.rms.take(at),
+            high=left.argmax(axis=2),
+            low=left.argmin(axis=2),
+        )
 
     def unsettled(self, row: int) -> bool:
         """Say whether the travels chosen for a survey had not settled."""

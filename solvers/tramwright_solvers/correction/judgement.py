@@ -131,7 +131,7 @@ def judge(
     for row, closing in enumerate(closings):
         if closing and (doubt := _no_drift(prepared[row], decided, row, closing)):
             judged[row] = replace(judged[row], doubt=doubt)
-    for row in np.flatnonzero(drifts).tolist():
+    for row in drifts.nonzero()[0].tolist():
         if judged[row].doubt is None and (doubt := _drifted(prepared[row], decided, row, float(drifts[row]))):
             judged[row] = replace(judged[row], doubt=doubt)
     for row in _questionable(prepared, decided):
@@ -212,19 +212,21 @@ def _drifted(prepared: Geometry, decided: Decision, row: int, drift: float) -> D
 
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
-    travels, u, total = decided.chosen.travels, decided.chosen.u, decided.scores.total[:, 0]
+    chosen, totals, limit = decided.chosen, decided.totals, prepared[0].machine.total_limit
     own = prepared[:1] if all(one is prepared[0] for one in prepared) else prepared
-    far, limit = np.array([[one.far] for one in own]), own[0].machine.total_limit
-    unknown = np.array([one.unseen_adjusters for one in own]) | (u > limit)
-    rows, index = np.arange(len(total)), decided.chosen.index
-    left, sure = decided.scores.total[rows, index], K * decided.scores.u[rows, index]
-    found = np.sort(decided.table.left[:, :, 0], axis=1)
-    but_one = np.minimum(found[:, -2] - found[:, 0], found[:, -1] - found[:, 1])
-    doubtful = ((travels != 0.0) & (unknown | (np.abs(travels) > far))).any(axis=1)
-    doubtful |= (total > DIAL_RANGE * far[:, 0]) | ((but_one - left <= sure) & (total - but_one > sure))
+    far = np.array([one.far for one in own])
+    (total, left), sure = totals.total, K * totals.u[1]
+    odd = np.abs(chosen.travels) > far[:, None]
+    unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > limit)
+    if np.count_nonzero(unknown):
+        odd |= unknown & (chosen.travels != 0.0)
+    doubtful = odd.any(axis=1) | (total > DIAL_RANGE * far) | np.array([bool(one.unseen_terms) for one in own])
     doubtful |= left > np.array([min(limit, SCATTER * one.reading_u) for one in own])
-    doubtful |= np.array([bool(one.unseen_terms) for one in own])
-    return np.flatnonzero(doubtful).tolist()
+    found = np.sort(totals.left[0], axis=1)
+    but_one = np.minimum(found[:, -2] - found[:, 0], found[:, -1] - found[:, 1])
+    doubtful |= (but_one - left <= sure) & (total - but_one > sure)
+    rows: list[int] = doubtful.nonzero()[0].tolist()
+    return rows
 
 
 def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ..adjustment.candidates import SubsetAnswers
 from ..model.contract import Floats
 from ..model.options import Solve
 from ..model.units import K
 from ..reduction.covariance import GapCovariance
-from ..uncertainty.range import covering_each, fitted_factor
+from ..uncertainty.range import covering_each
 from .subset_table import SubsetTable
 
 TIE = 1e-9
@@ -24,14 +25,14 @@ BLOCK = 2**20
 """Numbers of what remains that are looked through at a time."""
 
 
-class Scores(Struct, frozen=True):
+class Scores(Struct, frozen=True, dict=True):
     """What a stack of N surveys makes of K subsets, (N, K) each.
 
-    ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``work`` the sum of effort ×
-    travel. ``wider`` (K,) is how many times wider than that of two readings u is, because moves hang on the same
-    readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many
-    subsets are small enough to be chosen. Where conditions do not let it, the machine ``may_stand`` as it is no
-    longer.
+    ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``travels`` (N, K, m) are those of
+    m adjusters of ``effort`` (m,). ``wider`` (K,) is how many times wider than that of two readings u is, because moves
+    hang on the same readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach,
+    ``most`` how many subsets are small enough to be chosen. Where conditions do not let it, the machine ``may_stand``
+    as it is no longer.
     """
 
     total: Floats
@@ -40,7 +41,8 @@ class Scores(Struct, frozen=True):
     wider: Floats
     rms: Floats
     objective: Floats
-    work: Floats
+    travels: Floats
+    effort: Floats
     slack: Floats
     aim: float
     most: int
@@ -48,19 +50,21 @@ class Scores(Struct, frozen=True):
 
     def some(self, rows: np.ndarray) -> Scores:
         """Return the scores of these surveys of the stack."""
-        return Scores(
-            total=self.total[rows],
-            spread=self.spread[rows],
-            u=self.u[rows],
-            wider=self.wider,
-            rms=self.rms[rows],
-            objective=self.objective[rows],
-            work=self.work[rows],
-            slack=self.slack[rows],
-            aim=self.aim,
-            most=self.most,
-            may_stand=self.may_stand,
-        )
+        return replace(self, **{name: getattr(self, name)[rows] for name in OF_SURVEYS})
+
+    @cached_property
+    def covered(self) -> Floats:
+        """What the spread is with its U."""
+        return np.asarray(self.spread + K * self.u)
+
+    @cached_property
+    def work(self) -> Floats:
+        """The sum of effort × travel, which is asked for where other scores are equal."""
+        return np.asarray(np.matmul(np.abs(self.travels), self.effort))
+
+
+OF_SURVEYS = ("total", "spread", "u", "rms", "objective", "travels", "slack")
+"""The scores with a row for each survey."""
 
 
 def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance, table: SubsetAnswers) -> Scores:
@@ -69,15 +73,21 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
     within = len(subsets.sets)
     if solve.most_moves is not None:
         within = int(np.searchsorted(subsets.count, solve.most_moves, side="right"))
-    wider = fitted_factor(options.unknowns, gaps.shape[1], solve.criterion) / K
+    if noise.uniform is None:
+        wider = options.wider(solve.criterion)
+        u = np.hypot(u_of_totals(table.left, noise) * wider, options.added)
+    else:
+        wider, u = options.known_alike(noise.uniform, solve.criterion)
+        u = u if len(u) == len(gaps) else u.repeat(len(gaps), axis=0)
     return Scores(
         total=table.total,
         spread=table.spread,
-        u=np.hypot(u_of_totals(table.left, noise) * wider, options.added),
+        u=u,
         wider=wider,
         rms=table.rms,
         objective=table.objective,
-        work=np.matmul(np.abs(table.travels), subsets.problem.effort),
+        travels=table.travels,
+        effort=subsets.problem.effort,
         slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
         aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,
         most=within,
@@ -87,8 +97,6 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
 
 def u_of_totals(left: Floats, noise: GapCovariance) -> Floats:
     """Return u (N, K) of the totals of what every subset leaves, (N, n, K), errors of setting apart."""
-    if noise.uniform is not None:
-        return np.full((left.shape[0], left.shape[2]), sqrt(2.0) * noise.uniform)
     step = max(1, BLOCK // (left.shape[0] * left.shape[1]))
     u = []
     for start in range(0, left.shape[2], step):

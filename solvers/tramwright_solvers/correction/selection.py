@@ -25,16 +25,13 @@ from .geometry import Geometry
 from .scoring import TIE, Scores, narrow_to_lowest
 from .subset_table import SubsetTable
 
-BLOCK = 2**20
-"""Numbers of what remains that are looked through at a time."""
-
 
 class Selection(Struct, frozen=True):
     """The subset chosen for each survey of a stack.
 
-    ``index`` (N,), whether it ``reached`` the aim (N,), the total's u at the best ``known`` (N,), every adjuster's
-    ``travels`` and their ``u`` (N, m). A bed proven within its limit is left ``alone`` (N,) unless an aim is given;
-    ``could`` (N,) is what would be chosen for it otherwise. ``passed_over`` says that a choice of any survey was
+    ``index`` (N,), whether it ``reached`` the aim (N,), where it does not the best total's u ``known`` (N,), every
+    adjuster's ``travels`` and their ``u`` (N, m). A bed proven within its limit is left ``alone`` (N,) unless an aim is
+    given; ``could`` (N,) is what would be chosen for it otherwise. ``passed_over`` says that a choice of any survey was
     changed because one of its travels is too small to be set.
     """
 
@@ -67,24 +64,26 @@ def choose(
         Impossible: no subset that may be moved satisfies the conditions.
     """
     rows = np.arange(len(scores.total))
-    allowed = gains(scores, scores.spread)
-    if not allowed.any(axis=1).all():
+    allowed = gains(scores, scores.covered)
+    if not (scores.may_stand or allowed.any(axis=1).all()):
         raise Impossible.at("/solve", sentences.NOTHING_PERMITTED)
     index, reached, known = pick(options, scores, allowed)
-    small = (
-        np.asarray(too_small(table.travels[rows, index], options.least, scores.slack).any(axis=1)) & scores.may_stand
-    )
-    if passed_over := bool(small.any()):
+    travels = table.travels[rows, index]
+    unset = too_small(travels, options.least, scores.slack)
+    if passed_over := bool(scores.may_stand and np.count_nonzero(unset)):
+        small = np.asarray(unset.any(axis=1))
         least = options.least[small] if len(options.least) > 1 else options.least
         settable = np.asarray(~too_small(table.travels[small], least[:, None], scores.slack[small, None]).any(axis=2))
         settable[:, 0] = True
         settable &= allowed[small]
         index[small], reached[small], known[small] = pick(options, scores.some(small), settable)
+        travels = table.travels[rows, index]
     alone, could = np.zeros(len(rows), dtype=bool), index
     if solve.aim_for is None and scores.may_stand:
         alone = scores.spread[:, 0] + margin_as_read(scores.u[:, 0], options.division) <= options.limit
-        index = np.where(alone, 0, index)
-    travels = table.travels[rows, index]
+        if np.count_nonzero(alone):
+            index = np.where(alone, 0, index)
+            travels = table.travels[rows, index]
     return Selection(
         index=index,
         reached=reached,
@@ -97,12 +96,12 @@ def choose(
     )
 
 
-def gains(scores: Scores, spread: Floats) -> np.ndarray:
-    """Return which subsets (N, K) may be chosen, if these spreads (N, K) are what they leave.
+def gains(scores: Scores, covered: Floats) -> np.ndarray:
+    """Return which subsets (N, K) may be chosen, if these spreads with their U (N, K) are what they leave.
 
     What a subset leaves has to be smaller with its U than the total as found; subset 0 moves nothing and always may be.
     """
-    better: np.ndarray = spread + K * scores.u < (scores.spread[:, :1] if scores.may_stand else np.inf)
+    better: np.ndarray = covered < (scores.spread[:, :1] if scores.may_stand else np.inf)
     better[:, scores.most :] = False
     better[:, 0] = scores.may_stand
     return better
@@ -118,21 +117,24 @@ def too_small(travels: Floats, least: Floats, slack: Floats) -> np.ndarray:
 def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray, Floats]:
     """Return the choice (N,) among the subsets allowed (N, K), whether it reaches the aim, and the best total's u."""
     aim, rows = scores.aim, np.arange(len(allowed))
-    spread = np.where(allowed, scores.spread, np.inf)
-    best = spread.argmin(axis=1)
-    known: Floats = scores.u[rows, best]
-    pool = spread + K * scores.u <= aim
-    reached = np.asarray(pool.any(axis=1))
-    if not reached.all():
+    pool = allowed & (scores.covered <= aim)
+    reached, known = np.asarray(pool.any(axis=1)), np.zeros(len(rows))
+    if (count := np.count_nonzero(reached)) < len(rows):
+        spread = np.where(allowed, scores.spread, np.inf)
+        best = spread.argmin(axis=1)
+        known = scores.u[rows, best]
         nearest = (
             spread <= (spread[rows, best] + known)[:, None]
             if aim or options.begun
             else narrow_to_lowest(allowed, scores.objective, scores.slack)
         )
-        pool = np.where(reached[:, None], pool, nearest)
+        pool = np.where(reached[:, None], pool, nearest) if count else nearest
     pool = narrow_to_lowest(pool, options.effort, TIE)
-    pool = narrow_to_lowest(pool, scores.spread if aim else scores.objective, scores.slack)
-    return narrow_to_lowest(pool, scores.work, scores.slack).argmax(axis=1), reached, known
+    if np.count_nonzero(pool) > len(pool):
+        pool = narrow_to_lowest(pool, scores.spread if aim else scores.objective, scores.slack)
+    if np.count_nonzero(pool) > len(pool):
+        pool = narrow_to_lowest(pool, scores.work, scores.slack)
+    return pool.argmax(axis=1), reached, known
 
 
 def undecided_subsets(options: SubsetTable, scores: Scores, least: Floats) -> np.ndarray:
@@ -142,19 +144,20 @@ def undecided_subsets(options: SubsetTable, scores: Scores, least: Floats) -> np
     subset may reach the aim if this bound does; dearer ones than the cheapest that is sure to reach it cannot be
     chosen.
     """
-    may = gains(scores, least) & (least + K * scores.u <= scores.aim)
-    sure = gains(scores, scores.spread) & (scores.spread + K * scores.u <= scores.aim)
+    covered = least + K * scores.u
+    may = gains(scores, covered) & (covered <= scores.aim)
+    sure = gains(scores, scores.covered) & (scores.covered <= scores.aim)
     cheapest = np.where(sure, options.effort, np.inf).min(axis=1, keepdims=True)
     return np.asarray(may & (options.effort <= cheapest + TIE))
 
 
 def undecided_nearest(scores: Scores, least: Floats) -> np.ndarray:
     """Return the same (N, K) for surveys of which nothing reaches the aim: what may come as near as the best."""
-    allowed = gains(scores, scores.spread)
-    nothing = ~np.any(allowed & (scores.spread + K * scores.u <= scores.aim), axis=1, keepdims=True)
+    allowed = gains(scores, scores.covered)
+    nothing = ~np.any(allowed & (scores.covered <= scores.aim), axis=1, keepdims=True)
     best = np.where(allowed, scores.spread, np.inf).min(axis=1, keepdims=True)
     near = scores.u.max(axis=1, keepdims=True) if scores.aim else 2.0 * scores.slack
-    return np.asarray(nothing & gains(scores, least) & (least <= best + near))
+    return np.asarray(nothing & gains(scores, least + K * scores.u) & (least <= best + near))
 
 
 def describe_choice(
@@ -194,7 +197,7 @@ def describe_choice(
     if not scores.may_stand:
         why += sentences.cannot_stay([prepared.because[at] for at in np.flatnonzero(options.problem.excludes_zero)])
     more: tuple[Binding, ...] = ()
-    if not reached and options.bounded and scores.spread[row, index] + K * scores.u[row, index] > aim:
+    if not reached and options.bounded and scores.covered[row, index] > aim:
         moving = prepared.groups[-1] if options.problem.permits(prepared.groups[-1]) else options.sets[index]
         more = binding(
             options.problem, prepared.adjusters, moving, gap, solve.criterion, within, because=prepared.because

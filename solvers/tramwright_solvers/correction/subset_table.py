@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from math import sqrt
 
 import numpy as np
 from msgspec import Struct
@@ -12,6 +13,9 @@ from msgspec.structs import replace
 from ..adjustment.candidates import Candidates
 from ..adjustment.subset_lsq import join_fits
 from ..model.contract import Floats
+from ..model.options import Criterion
+from ..model.units import K
+from ..uncertainty.range import fitted_factor
 
 ANOTHER = 0.5
 """Effort, beside its own, of an adjuster that was not to be moved when work was begun: of two ways as good, the one
@@ -39,6 +43,21 @@ class SubsetTable(Struct, frozen=True, dict=True):
         """How many unknowns each subset's fit has (K,), at the most: kinds of gap that it can make, and the offset."""
         own, count = self.candidates, np.array(self.candidates.count)
         return np.asarray((np.minimum(count, own.fits.basis.shape[2]) + own.problem.offset_free) * (count > 0))
+
+    def wider(self, criterion: Criterion) -> Floats:
+        """Return how many times wider than that of two readings the u of each subset's total is, (K,)."""
+        return fitted_factor(self.unknowns, self.candidates.fits.basis.shape[1], criterion) / K
+
+    def known_alike(self, uniform: float, criterion: Criterion) -> tuple[Floats, Floats]:
+        """Return this and the u (g, K) of every subset's total where each station has this standard uncertainty."""
+        if (known := self._alike.get((uniform, criterion))) is None:
+            wider = self.wider(criterion)
+            known = self._alike[uniform, criterion] = wider, np.hypot(sqrt(2.0) * uniform * wider, self.added)
+        return known
+
+    @cached_property
+    def _alike(self) -> dict[tuple[float, Criterion], tuple[Floats, Floats]]:
+        return {}
 
     @property
     def kind(self) -> tuple[object, ...]:

@@ -14,22 +14,22 @@ from .selection import Selection
 def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list[list[Plan]]:
     """Return for each survey the best subset for each number of moves, as long as one more still gains something."""
     options, of_size = prepared.candidates, prepared.plans
-    starts = of_size.starts
-    rows = np.arange(len(scores.total))
+    starts, (surveys, subsets) = of_size.starts, scores.total.shape
 
     def within_size(values: Floats, slack: Floats | float) -> np.ndarray:
-        return np.asarray(values <= np.minimum.reduceat(values, starts, axis=1).take(of_size.of, axis=1) + slack)
+        within: np.ndarray = values <= np.minimum.reduceat(values, starts, axis=1).take(of_size.of, axis=1) + slack
+        return within
 
     pool = within_size(scores.objective, scores.slack)
-    pool = within_size(np.where(pool, prepared.options.effort, np.inf), TIE)
-    # the plan that is carried out stands for its size wherever it is among the equals
-    work = scores.work.copy()
-    work[rows, chosen.index] = -1.0
-    pool = within_size(np.where(pool, work, np.inf), scores.slack)
-    best = np.minimum.reduceat(np.where(pool, of_size.numbers, len(options.sets)), starts, axis=1)
-    objective, total, rms = (
-        values[rows[:, None], best].tolist() for values in (scores.objective, scores.total, scores.rms)
-    )
+    if np.count_nonzero(pool) > surveys * len(starts):
+        pool = within_size(np.where(pool, prepared.options.effort, np.inf), TIE)
+        # the plan that is carried out stands for its size wherever it is among the equals
+        work = scores.work.copy()
+        work[np.arange(surveys), chosen.index] = -1.0
+        pool = within_size(np.where(pool, work, np.inf), scores.slack)
+    best = np.minimum.reduceat(np.where(pool, of_size.numbers, subsets), starts, axis=1)
+    at = best + np.arange(0, surveys * subsets, subsets)[:, None]
+    objective, total, rms = (values.take(at).tolist() for values in (scores.objective, scores.total, scores.rms))
     found = []
     for row, (places, picked, slack) in enumerate(
         zip(best.tolist(), chosen.index.tolist(), scores.slack[:, 0].tolist(), strict=True)
@@ -55,7 +55,7 @@ def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list
 def ladders(prepared: Geometry, scores: Scores) -> list[list[Rung]]:
     """Return for each survey what is left once each solver's adjusters, with those before, have done all they can."""
     of_rung = np.where(prepared.plans.rungs, scores.objective[:, None, :], np.inf)
-    best, rows = of_rung.argmin(axis=2), np.arange(len(scores.total))[:, None]
+    best = of_rung.argmin(axis=2) + np.arange(0, scores.total.size, scores.total.shape[1])[:, None]
     names = ("as found", *prepared.versions)
-    totals, rmses = scores.total[rows, best].tolist(), scores.rms[rows, best].tolist()
+    totals, rmses = scores.total.take(best).tolist(), scores.rms.take(best).tolist()
     return [[Rung(*rung) for rung in zip(names, *row, strict=True)] for row in zip(totals, rmses, strict=True)]

@@ -39,7 +39,7 @@ def verdicts_of(
     The machines have one limit. ``judged`` say which surveys have suspects, and which bear no verdict yet.
     """
     found, left = extremes(options, prepared, decided)
-    moved, answers = np.count_nonzero(decided.chosen.travels, axis=1).tolist(), []
+    moved, answers = (decided.chosen.travels != 0.0).sum(axis=1).tolist(), []
     rows = zip(prepared, surveys, names, judged, found, left, moved, strict=True)
     for row, (own, survey, name, readings, (before, known), (after, expected), count) in enumerate(rows):
         machine, doubt = own.machine, readings.doubt
@@ -59,21 +59,20 @@ def verdicts_of(
 
 def extremes(options: SubsetTable, prepared: Sequence[Geometry], decided: Decision) -> list[list[Extremes]]:
     """Return the totals of every survey, as found and after the moves."""
-    scores, chosen = decided.scores, decided.chosen.index
-    rows, index = np.arange(len(chosen)), np.array([[0] * len(chosen), chosen])
-    left = decided.table.left[rows, :, index]
-    totals, u, rms = scores.total[rows, index], scores.u[rows, index], scores.rms[rows, index]
-    setting, expanded = options.added[rows if len(options.added) > 1 else 0, index], K * u
-    margins, inside = expanded, np.where(index == 0, margin_as_read(u, options.division), expanded)
-    if (near := (totals > options.limit) & (totals - MOST_FACTOR * u <= options.limit)).any():
-        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0)) / scores.wider[index[near]]
+    told, limit = decided.totals, options.limit
+    index, totals, u, setting = told.index, told.total, told.u, told.setting
+    margins = expanded = K * u
+    inside = np.where(index == 0, margin_as_read(u, options.division), expanded)
+    near = (totals > limit) & (totals - MOST_FACTOR * u <= limit)
+    if np.count_nonzero(near):
+        read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0)) / decided.scores.wider[index[near]]
         margins = expanded.copy()
-        margins[near] = outside_margin(left[near], read, setting[near])
-    numbers = (totals, u, rms, margins, inside, setting, left.argmax(axis=2), left.argmin(axis=2))
+        margins[near] = outside_margin(told.left[near], read, setting[near])
+    numbers = (totals, u, expanded, told.rms, margins, inside, setting, told.high, told.low)
     return [
         [
-            (AsFound(total, u, K * u, K, rms, own.places[high], own.places[low]), (total, u, margin, within, added))
-            for own, total, u, rms, margin, within, added, high, low in zip(prepared, *of_state, strict=True)
+            (AsFound(total, u, wide, K, rms, own.places[high], own.places[low]), (total, u, margin, within, added))
+            for own, total, u, wide, rms, margin, within, added, high, low in zip(prepared, *of_state, strict=True)
         ]
         for of_state in zip(*(values.tolist() for values in numbers), strict=True)
     ]

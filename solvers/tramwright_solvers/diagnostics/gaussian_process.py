@@ -26,7 +26,7 @@ Everything that depends on the stations is prepared, with a fixed seed, so that 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from math import sqrt
 from typing import TYPE_CHECKING
 
@@ -79,7 +79,7 @@ RANK = 1e-8
 SAYS = sentences.INTERPOLATED
 
 
-class Interpolation(Struct, frozen=True):
+class Interpolation(Struct, frozen=True, dict=True):
     """Prepared for n stations, G points, m adjusters and C kinds of remainder.
 
     ``contrast`` (n, L·r): what the trend leaves, for each of L likenesses in r directions in which readings have
@@ -125,38 +125,32 @@ class Interpolation(Struct, frozen=True):
         chance = self.log_scale - 0.5 / square * row_products(row_products(gaps, self.contrast) ** 2, self.inverse)
         weight = np.exp(chance - chance.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        plates = np.matmul(gaps.astype(np.float32)[:, None, :], self.mean).reshape(*weight.shape, len(self.places))
-        if exact is None:
-            moved = np.matmul(travels.astype(np.float32)[:, None, :], self.there)
-        else:
-            moved = exact.astype(np.float32)[:, None, :]
-        reach = np.sqrt(square[:, 0]) * np.sum(weight * self.reach, axis=1)
-        beside = np.matmul((travels != 0.0)[:, None, :], self.beside)[:, 0]
-        before, after = (
-            self._written(plates, weight, reach),
-            self._written(plates + moved, weight, np.hypot(reach, np.sqrt(beside))),
-        )
+        moved = np.matmul(travels.astype(np.float32)[:, None, :], self.there) if exact is None else exact[:, None, :]
+        # as found, and after the moves
+        plates = np.empty((2, *weight.shape, len(self.places)), dtype=np.float32)
+        plates[0] = row_products(gaps.astype(np.float32), self.mean).reshape(plates.shape[1:])
+        np.add(plates[0], moved, out=plates[1], dtype=np.float32, casting="same_kind")
+        totals = (plates.max(axis=3) - plates.min(axis=3)).astype(np.float64)
+        total = (weight * totals).sum(axis=2)
+        apart = (weight * (totals - total[:, :, None]) ** 2).sum(axis=2)
+        reach = np.empty_like(total)
+        reach[0] = np.sqrt(square[:, 0]) * (weight * self.reach).sum(axis=1)
+        reach[1] = np.hypot(reach[0], np.sqrt(row_products(travels != 0.0, self.beside[:, None])[:, 0]))
+        half = np.sqrt(reach * reach + BOTH_WAYS**2 * apart)
+        likeliest = plates[:, np.arange(len(gaps)), weight.argmax(axis=1)]
+        columns = (total, half, likeliest.argmax(axis=2), likeliest.argmin(axis=2))
+        before, after = (map(self._written, *state) for state in zip(*(one.tolist() for one in columns), strict=True))
         return list(zip(before, after, strict=True))
 
-    def _written(self, plates: np.ndarray, weight: Floats, reach: Floats) -> list[OverBed]:
-        """Write the estimates from plates (N, C, G), the weight of each kind (N, C), and the reach of errors (N,)."""
-        totals = (plates.max(axis=2) - plates.min(axis=2)).astype(np.float64)
-        total = np.sum(weight * totals, axis=1)
-        apart = np.sum(weight * (totals - total[:, None]) ** 2, axis=1)
-        half = np.sqrt(reach * reach + BOTH_WAYS**2 * apart)
-        likeliest = plates[np.arange(len(plates)), weight.argmax(axis=1)]
-        rows = (
-            total,
-            half / PER_U,
-            np.maximum(total - half, 0.0),
-            total + half,
-            self.places[likeliest.argmax(axis=1)],
-            self.places[likeliest.argmin(axis=1)],
-        )
-        return [
-            OverBed(middle, u, low, high, Place(*highest), Place(*lowest), SAYS)
-            for middle, u, low, high, highest, lowest in zip(*(row.tolist() for row in rows), strict=True)
-        ]
+    def _written(self, total: float, half: float, highest: int, lowest: int) -> OverBed:
+        """Write the estimate of one total, half the width of its interval, and the places of its extremes."""
+        places = self.named
+        return OverBed(total, half / PER_U, max(total - half, 0.0), total + half, places[highest], places[lowest], SAYS)
+
+    @cached_property
+    def named(self) -> list[Place]:
+        """The places as an answer names them."""
+        return [Place(x, y) for x, y in self.places.tolist()]
 
 
 def bytes_for(stations: int) -> int:

@@ -64,7 +64,8 @@ def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray
     much as any of them, no studentized residual is larger than the root of the sum of all squares (Cauchy and Schwarz),
     and that sum has its smallest critical value with one degree of freedom, where it is that of one residual.
     """
-    return np.asarray(len(weights) * rms.min(axis=1) ** 2 > QUIET * (variance @ weights / len(weights)))
+    may: np.ndarray = len(weights) * rms.min(axis=1) ** 2 > QUIET * (variance @ weights / len(weights))
+    return may
 
 
 class SlipCheck(Struct, frozen=True, dict=True):

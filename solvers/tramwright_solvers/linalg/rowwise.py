@@ -14,11 +14,11 @@ from ..model.contract import Floats
 
 def row_products(rows: Floats, matrix: Floats) -> Floats:
     """Return ``row @ matrix`` for each row of (N, n), the matrix being (n, k); shape (N, k)."""
-    products: Floats = np.matmul(rows[:, None, :], matrix)
-    return products[:, 0]
+    products: Floats = np.vecmat(rows, matrix)
+    return products
 
 
 def row_dots(left: Floats, right: Floats) -> Floats:
     """Return the inner product of each row of (N, n) with the row of the other, shape (N,)."""
-    products: Floats = np.matmul(left[:, None, :], right[:, :, None])
-    return products[:, 0, 0]
+    products: Floats = np.vecdot(left, right)
+    return products

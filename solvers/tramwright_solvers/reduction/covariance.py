@@ -42,11 +42,13 @@ class GapCovariance(Struct, frozen=True):
     def of(self, gain: Floats, lengths: Floats) -> Floats:
         """Return u of linear combinations of the gaps, shape (N, k): ``gain`` (k, n), whose rows have these lengths."""
         if self.uniform is not None:
-            return np.asarray(self.uniform * lengths)[None].repeat(len(self.variance), axis=0)
+            return (self.uniform * lengths)[None].repeat(len(self.variance), axis=0)
         return np.asarray(
             np.sqrt(row_products(self.variance, (gain**2).T) + np.sum((gain @ self.factors) ** 2, axis=1))
         )
 
     def stations(self) -> Floats:
         """Return u of each station's gap, shape (N, n)."""
+        if not self.factors.shape[1]:
+            return np.sqrt(self.variance)
         return np.asarray(np.sqrt(self.variance + (self.factors**2).sum(axis=1)))

@@ -15,6 +15,7 @@ from math import sqrt
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.rowwise import row_products
 from ..model.contract import Adjuster, Floats
 from ..model.machine import Machine
 from ..model.units import K
@@ -70,7 +71,7 @@ class Setting(Struct, frozen=True):
 
     def of_gaps(self, moved: np.ndarray) -> Floats:
         """Return the variance (N, n) that setting adds to each predicted gap where these adjusters (N, m) are moved."""
-        return np.asarray(np.matmul(moved[:, None, :].astype(np.float64), self.gaps)[:, 0])
+        return row_products(moved.astype(np.float64), self.gaps)
 
 
 def least_travels(machine: Machine, setting: Setting, influence: Floats) -> Floats:
