@@ -26,5 +26,4 @@ def advise(
         return sentences.no_sure_gain(told.as_found), NOTHING
     could = int(chosen.could[row])
     total, u = float(decided.scores.total[row, could]), float(decided.scores.u[row, could])
-    adjusters = [prepared.adjusters[j].id for j in prepared.candidates.sets[could]]
-    return sentences.within_already(adjusters, found.total, total, K * u, unit), NOTHING
+    return sentences.within_already(prepared.named(could), found.total, total, K * u, unit), NOTHING

@@ -80,10 +80,10 @@ def reduce_stack(
     for survey in surveys:
         if faults := time_faults(survey):
             raise Refused(faults)
-    readings, *others = (where(survey.readings) for survey in surveys)
-    if any(other != readings for other in others):
+    first, *others = surveys
+    geometry = GeometrySource.of(machine, solve, first, geometry_key(machine, solve))
+    if any(where(other.readings) != geometry.readings for other in others):
         raise ValueError("the surveys of a stack must be read at the same stations in the same order")
-    geometry = GeometrySource(machine, solve, readings, geometry_key(machine, solve))
     kept = GeometryCache() if cache is None else cache
     (done,) = reduce_many([(geometry, surveys, [machine.id] * len(surveys))], registry or installed(), kept, within)
     if isinstance(done, SolverError):
@@ -92,21 +92,27 @@ def reduce_stack(
 
 
 def geometry_key(machine: Machine, solve: Solve[Any]) -> bytes:
-    """Return bytes that are equal exactly when machines, read alike, have one geometry: it hangs neither on what a
-    machine is called nor on what is aimed for."""
+    """Return bytes that are equal exactly when machines, read alike, have one geometry, to be followed by those of the
+    readings: it hangs neither on what a machine is called nor on what is aimed for."""
     return content_key(replace(machine, id=""), solve.with_, solve.offset)
 
 
 class GeometrySource(NamedTuple):
     """What surveys that stand in one stack have in common, but for the names of their machines.
 
-    ``known`` is :func:`geometry_key`.
+    ``known`` is :func:`geometry_key` and the bytes of the readings, which are hashed and compared sooner than these.
     """
 
     machine: Machine
     solve: Solve[Any]
     readings: tuple[Where, ...]
     known: bytes
+
+    @classmethod
+    def of(cls, machine: Machine, solve: Solve[Any], survey: Survey, key: bytes) -> GeometrySource:
+        """Return that of a survey; ``key`` is :func:`geometry_key`."""
+        readings = where(survey.readings)
+        return cls(machine, solve, readings, key + content_key(readings))
 
 
 def reduce_many(
@@ -130,14 +136,14 @@ def reduce_many(
         except SolverError as error:
             done[place] = error
         else:
-            keys[place] = geometry.known, geometry.readings, picked
+            keys[place] = geometry.known, picked
 
     def make(missing: list[int]) -> list[Geometry | SolverError]:
         asked = list(keys.items())
         return prepare_many(
             [
-                GeometryRequest(stacks[place][0].machine, readings, stacks[place][0].solve, picked)
-                for place, (_, readings, picked) in (asked[at] for at in missing)
+                GeometryRequest(stacks[place][0].machine, stacks[place][0].readings, stacks[place][0].solve, picked)
+                for place, (_, picked) in (asked[at] for at in missing)
             ]
         )
 

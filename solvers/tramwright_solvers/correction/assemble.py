@@ -267,12 +267,12 @@ class ReducedStack(Struct, frozen=True):
         """Return every station before and after these travels (N, m), with the dial as the user reads it."""
         prepared, sense = self.prepared, self.prepared.machine.sense
         x, y = prepared.layout.points.T.tolist()
-        after = self.gaps + prepared.changes(travels)
-        u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0))
-        read, known = self._read(), prepared.known
-        columns = (after, self.gaps, sense * (after if known is None else after + known), sense * read, u)
-        rows = zip(*(column.tolist() for column in columns), strict=True)
-        return [list(map(Station, x, y, *row)) for row in rows]
+        after, known = self.gaps + prepared.changes(travels), prepared.known
+        u = np.sqrt(self.noise.stations() ** 2 + prepared.setting.of_gaps(travels != 0.0)).tolist()
+        gaps = dials = after.tolist(), self.gaps.tolist()
+        if sense < 0.0 or known is not None:
+            dials = (sense * (after if known is None else after + known)).tolist(), (sense * self._read()).tolist()
+        return [list(map(Station, x, y, *row)) for row in zip(*gaps, *dials, u, strict=True)]
 
     def _budgets(self, decided: Decision) -> list[Budgets]:
         """Return the uncertainty budgets of both totals of each survey."""

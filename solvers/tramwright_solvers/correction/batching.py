@@ -14,7 +14,7 @@ from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import Solve
 from ..model.survey import Survey
-from ..reduction.readings import is_time, outline, time_faults, where
+from ..reduction.readings import is_time, outline, time_faults
 from .api import GeometrySource, geometry_key, reduce_many
 from .assemble import ReducedStack
 from .cache import GeometryCache
@@ -154,7 +154,7 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
     """Put requests of one geometry together; also return those whose times make no sense."""
     refused: dict[int, SolverError] = {}
     known: dict[tuple[int, int], tuple[bytes, bytes]] = {}
-    stacks: dict[tuple[tuple[bytes, bytes], tuple[Any, ...]], Stack] = {}
+    stacks: dict[tuple[bytes, bytes], Stack] = {}
     latest: dict[tuple[bytes, bytes], LatestSurvey] = {}
     alone: list[Stack] = []
     for place, (machine, survey, solve, done) in enumerate(asked):
@@ -168,7 +168,7 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
             if faults := time_faults(survey):
                 refused[place] = Refused(faults)
             else:
-                alone.append((GeometrySource(machine, solve, where(survey.readings), key[0]), [place]))
+                alone.append((GeometrySource.of(machine, solve, survey, key[0]), [place]))
             continue
         if (before := latest.get(key)) and before.alike(survey) and (dated is None or is_time(dated)):
             before.places.append(place)
@@ -176,10 +176,8 @@ def group_by_geometry(asked: Sequence[SurveyRequest]) -> tuple[list[Stack], dict
         if faults := time_faults(survey):
             refused[place] = Refused(faults)
             continue
-        readings = where(survey.readings)
-        stack = stacks.get((key, readings))
-        if stack is None:
-            stack = stacks[key, readings] = GeometrySource(machine, solve, readings, key[0]), []
+        geometry = GeometrySource.of(machine, solve, survey, key[0])
+        stack = stacks.setdefault((geometry.known, key[1]), (geometry, []))
         stack[1].append(place)
         latest[key] = LatestSurvey(survey, stack[1])
     return [*stacks.values(), *alone], refused

@@ -10,14 +10,13 @@ from cachetools import LRUCache
 
 from ..model.contract import Mechanism
 from ..model.errors import SolverError
-from ..reduction.readings import Where
 from .geometry import Geometry
 
 MOST_BYTES = 128 * 1024 * 1024
 """Memory for geometries unless told otherwise: a farm's worth of 230 machines, half a megabyte each (25 stations)."""
 
-GeometryKey = tuple[bytes, tuple[Where, ...], tuple[Mechanism, ...]]
-"""Machine and options as bytes, the readings without their values, and the mechanisms picked where none is named."""
+GeometryKey = tuple[bytes, tuple[Mechanism, ...]]
+"""Machine, options and readings without their values as bytes, and the mechanisms picked where none is named."""
 
 
 class GeometryCache:

@@ -323,6 +323,16 @@ class Geometry(Setup, frozen=True, dict=True):
         found += [sentences.extras_unused(name) for name in self.machine.extras if name not in self.versions]
         return found
 
+    def named(self, subset: int) -> list[str]:
+        """Return the ids of the adjusters of a subset, by its number."""
+        if (known := self._named.get(subset)) is None:
+            known = self._named[subset] = [self.adjusters[j].id for j in self.candidates.sets[subset]]
+        return known
+
+    @cached_property
+    def _named(self) -> dict[int, list[str]]:
+        return {}
+
     def said_of(self, moved: tuple[str, ...]) -> SaidOfMoves:
         """Return the cautions and assumptions that go with moving these adjusters."""
         if (known := self._said.get(moved)) is None:

@@ -213,7 +213,7 @@ def _drifted(prepared: Geometry, decided: Decision, row: int, drift: float) -> D
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
     chosen, totals, limit = decided.chosen, decided.totals, prepared[0].machine.total_limit
-    own = prepared[:1] if all(one is prepared[0] for one in prepared) else prepared
+    own = prepared[: len(decided.options.least)]  # one for all, or one for each
     far = np.array([one.far for one in own])
     (total, left), sure = totals.total, K * totals.u[1]
     odd = np.abs(chosen.travels) > far[:, None]

@@ -208,7 +208,7 @@ def describe_choice(
     if unsettled:
         why += sentences.UNSETTLED
     return Choice(
-        [prepared.adjusters[j].id for j in options.sets[index]],
+        prepared.named(index),
         "reached" if reached else "stopped" if unproven > 0.0 or unsettled else "best",
         aim,
         why,

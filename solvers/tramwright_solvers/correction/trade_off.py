@@ -41,7 +41,7 @@ def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list
                 listed.append(
                     Plan(
                         options.count[index],
-                        [prepared.adjusters[j].id for j in options.sets[index]],
+                        prepared.named(index),
                         total[row][size],
                         rms[row][size],
                         options.effort[index],
