@@ -214,14 +214,12 @@ def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
     chosen, totals, limit = decided.chosen, decided.totals, prepared[0].machine.total_limit
     own = prepared[: len(decided.options.least)]  # one for all, or one for each
-    far = np.array([one.far for one in own])
-    (total, left), sure = totals.total, K * totals.u[1]
-    odd = np.abs(chosen.travels) > far[:, None]
+    far = np.array([[one.far] for one in own])
+    much = np.array([-1.0 if one.unseen_terms else min(limit, SCATTER * one.reading_u) for one in own])
     unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > limit)
-    if np.count_nonzero(unknown):
-        odd |= unknown & (chosen.travels != 0.0)
-    doubtful = odd.any(axis=1) | (total > DIAL_RANGE * far) | np.array([bool(one.unseen_terms) for one in own])
-    doubtful |= left > np.array([min(limit, SCATTER * one.reading_u) for one in own])
+    (total, left), sure = totals.total, K * totals.u[1]
+    doubtful = (np.abs(chosen.travels) > np.where(unknown, 0.0, far)).any(axis=1)
+    doubtful |= (total > DIAL_RANGE * far[:, 0]) | (left > much)
     found = np.sort(totals.left[0], axis=1)
     but_one = np.minimum(found[:, -2] - found[:, 0], found[:, -1] - found[:, 1])
     doubtful |= (but_one - left <= sure) & (total - but_one > sure)

@@ -116,23 +116,23 @@ def too_small(travels: Floats, least: Floats, slack: Floats) -> np.ndarray:
 
 def pick(options: SubsetTable, scores: Scores, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray, Floats]:
     """Return the choice (N,) among the subsets allowed (N, K), whether it reaches the aim, and the best total's u."""
-    aim, rows = scores.aim, np.arange(len(allowed))
+    aim, (surveys, subsets) = scores.aim, allowed.shape
     pool = allowed & (scores.covered <= aim)
-    reached, known = np.asarray(pool.any(axis=1)), np.zeros(len(rows))
-    if (count := np.count_nonzero(reached)) < len(rows):
+    reached, known = np.asarray(pool.any(axis=1)), np.zeros(surveys)
+    if (count := np.count_nonzero(reached)) < surveys:
         spread = np.where(allowed, scores.spread, np.inf)
-        best = spread.argmin(axis=1)
-        known = scores.u[rows, best]
+        best = spread.argmin(axis=1) + np.arange(0, surveys * subsets, subsets)
+        known = scores.u.take(best)
         nearest = (
-            spread <= (spread[rows, best] + known)[:, None]
+            spread <= (spread.take(best) + known)[:, None]
             if aim or options.begun
             else narrow_to_lowest(allowed, scores.objective, scores.slack)
         )
         pool = np.where(reached[:, None], pool, nearest) if count else nearest
     pool = narrow_to_lowest(pool, options.effort, TIE)
-    if np.count_nonzero(pool) > len(pool):
+    if np.count_nonzero(pool) > surveys:
         pool = narrow_to_lowest(pool, scores.spread if aim else scores.objective, scores.slack)
-    if np.count_nonzero(pool) > len(pool):
+    if np.count_nonzero(pool) > surveys:
         pool = narrow_to_lowest(pool, scores.work, scores.slack)
     return pool.argmax(axis=1), reached, known
 

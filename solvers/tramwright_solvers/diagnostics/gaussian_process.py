@@ -125,11 +125,11 @@ class Interpolation(Struct, frozen=True, dict=True):
         chance = self.log_scale - 0.5 / square * row_products(row_products(gaps, self.contrast) ** 2, self.inverse)
         weight = np.exp(chance - chance.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
-        moved = np.matmul(travels.astype(np.float32)[:, None, :], self.there) if exact is None else exact[:, None, :]
+        moved = row_products(travels.astype(np.float32), self.there) if exact is None else exact.astype(np.float32)
         # as found, and after the moves
         plates = np.empty((2, *weight.shape, len(self.places)), dtype=np.float32)
         plates[0] = row_products(gaps.astype(np.float32), self.mean).reshape(plates.shape[1:])
-        np.add(plates[0], moved, out=plates[1], dtype=np.float32, casting="same_kind")
+        np.add(plates[0], moved[:, None, :], out=plates[1])
         totals = (plates.max(axis=3) - plates.min(axis=3)).astype(np.float64)
         total = (weight * totals).sum(axis=2)
         apart = (weight * (totals - total[:, :, None]) ** 2).sum(axis=2)
