@@ -113,13 +113,13 @@ class Sizes(Struct, frozen=True):
     """The K subsets by size and by group of adjusters.
 
     ``starts`` is where each size starts, ``of`` (K,) which size each subset has, ``numbers`` (K,) their places;
-    ``rungs`` (r, K) says which subsets lie within nothing, within the first group, the second and so on.
+    ``beyond`` (r, K) is zero for subsets within nothing, within the first group, the second and so on, else infinite.
     """
 
     starts: np.ndarray
     of: np.ndarray
     numbers: np.ndarray
-    rungs: np.ndarray
+    beyond: Floats
 
 
 @lru_cache(64)
@@ -137,5 +137,5 @@ def sizes(sets: tuple[tuple[int, ...], ...], groups: tuple[tuple[int, ...], ...]
         starts=starts,
         of=np.searchsorted(starts, np.arange(len(counts)), side="right") - 1,
         numbers=np.arange(len(counts)),
-        rungs=~np.any(uses[None] & ~within[:, None], axis=2),
+        beyond=np.where(np.any(uses[None] & ~within[:, None], axis=2), np.inf, 0.0),
     )

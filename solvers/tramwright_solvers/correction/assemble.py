@@ -294,13 +294,12 @@ class ReducedStack(Struct, frozen=True):
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
-        travels = decided.chosen.travels.tolist()
-        asks = [self._asks(own, known) for own, known in zip(travels, learnt, strict=True)]
+        asks = [self._asks(own, known) for own, known in zip(decided.chosen.travels, learnt, strict=True)]
         return moves_of([self.prepared] * len(asks), self.solve, decided, asks)
 
-    def _asks(self, travels: list[float], known: Responses | None) -> list[float]:
-        """Return what to set for these travels (m,), given what the passes before teach."""
-        return travels if known is None else list(travels_to_ask(np.array(travels), known).tolist())
+    def _asks(self, travels: Floats, known: Responses | None) -> list[float] | None:
+        """Return what to set for these travels (m,), given what the passes before teach; None where it is these."""
+        return None if known is None else list(travels_to_ask(travels, known).tolist())
 
     def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
         """Return how many passes remain for one survey, given what its previous passes teach.
@@ -318,10 +317,10 @@ class ReducedStack(Struct, frozen=True):
 
 
 def moves_of(
-    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, asked: Sequence[list[float]]
+    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, asked: Sequence[list[float] | None]
 ) -> list[list[MoveOf | None]]:
     """Return each survey's moves, None for an adjuster that stands still; ``prepared`` names the geometry of each,
-    ``asked`` what to set for its travels (m,)."""
+    ``asked`` what to set for its travels (m,), None where it is these."""
     chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
     rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
     for own, asks, (index, travels, u, settled) in zip(prepared, asked, rows, strict=True):
@@ -329,7 +328,7 @@ def moves_of(
         moves: list[MoveOf | None] = [None] * len(travels)
         for at, travel in enumerate(travels):
             if travel:
-                ask = asks[at] if asks[at] != travel else None
+                ask = None if asks is None or asks[at] == travel else asks[at]
                 error = u[at] if told else None
                 moves[at] = move_of(own.adjusters[at], own.solver_of[at], travel, error, stacks.get(at), ask)
         found.append(moves)

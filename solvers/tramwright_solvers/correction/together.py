@@ -49,7 +49,7 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
 def moves_together(lone: Sequence[ReducedStack]) -> list[list[MovesAnswer]]:
     """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.moves_answers` does of each."""
     decided, judged, told = decide_together(lone)
-    moves = moves_of([one.prepared for one in lone], lone[0].solve, decided, decided.chosen.travels.tolist())
+    moves = moves_of([one.prepared for one in lone], lone[0].solve, decided, [None] * len(lone))
     each = enumerate(zip(lone, told, moves, judged, strict=True))
     return [
         [MovesAnswer(**one.fields(0, answer, own, readings, None, decided, row))]

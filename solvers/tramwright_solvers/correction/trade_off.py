@@ -54,8 +54,8 @@ def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list
 
 def ladders(prepared: Geometry, scores: Scores) -> list[list[Rung]]:
     """Return for each survey what is left once each solver's adjusters, with those before, have done all they can."""
-    of_rung = np.where(prepared.plans.rungs, scores.objective[:, None, :], np.inf)
-    best = of_rung.argmin(axis=2) + np.arange(0, scores.total.size, scores.total.shape[1])[:, None]
+    best = (scores.objective[:, None, :] + prepared.plans.beyond).argmin(axis=2)
+    best += np.arange(0, scores.total.size, scores.total.shape[1])[:, None]
     names = ("as found", *prepared.versions)
     totals, rmses = scores.total.take(best).tolist(), scores.rms.take(best).tolist()
     return [[Rung(*rung) for rung in zip(names, *row, strict=True)] for row in zip(totals, rmses, strict=True)]

@@ -87,6 +87,8 @@ class Registry(Struct, frozen=True):
 
     def unread_extras(self, machine: Machine) -> list[Fault]:
         """Return a fault for everything under ``machine.extras`` that no solver of this registry reads."""
+        if not machine.extras:
+            return []
         readers = [name for name, solver in self.solvers.items() if solver.extras is not None]
         readers += [name for name, guest in self.guests.items() if guest.extras is not None]
         known = ", ".join(f"`{name}`" for name in readers) or NOBODY

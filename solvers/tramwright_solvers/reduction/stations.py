@@ -64,7 +64,8 @@ class StationLayout(Struct, frozen=True):
     def reduce(self, values: Floats, sense: float) -> tuple[Floats, Floats]:
         """Return gaps (N, n) and their independent variances (N, n) for single values of shape (N, n_values)."""
         if self.plain:
-            variance = np.full(values.shape, self.fixed + self.default_repeat)
+            variance = np.empty(values.shape)
+            variance.fill(self.fixed + self.default_repeat)
             return sense * values, variance
         ordered = np.take(values, self.order, axis=1)
         means = np.add.reduceat(ordered, self.starts, axis=1) / self.counts

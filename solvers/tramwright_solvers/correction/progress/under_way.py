@@ -155,11 +155,11 @@ class UnderWay(ReducedStack, frozen=True, kw_only=True):
             told.append(sentences.BED_STANDS if parts else sentences.NOTHING_LEFT)
         return Progress(" ".join(told), step, now, here, way.steps)
 
-    def _asks(self, travels: list[float], known: Responses | None) -> list[float]:
+    def _asks(self, travels: Floats, known: Responses | None) -> list[float]:
         """Return what to set for these travels (m,), given what the adjusters did in the steps before."""
         divisor, adjusters = self.way.divisor, self.prepared.adjusters
         lower, upper = np.array([one.lower for one in adjusters]), np.array([one.upper for one in adjusters])
-        wanted = np.clip(np.array(travels) / divisor, lower, upper)
+        wanted = np.clip(travels / divisor, lower, upper)
         return list(np.where(divisor == 1.0, travels, wanted).tolist())
 
     def _told(
