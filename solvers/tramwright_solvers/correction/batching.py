@@ -49,7 +49,7 @@ class LatestSurvey:
         self.places = places
 
     @cached_property
-    def outline(self) -> tuple[list[Any], ...]:
+    def outline(self) -> tuple[list[Any], list[int]]:
         """What it was read at; worked out when another survey of the same machine follows."""
         return outline(self.survey.readings)
 

@@ -66,16 +66,12 @@ def values(readings: Sequence[Reading]) -> list[float]:
     return [value for one in given for value in (one if isinstance(one, list) else (one,))]
 
 
-def outline(readings: Sequence[Reading]) -> tuple[list[Any], ...]:
+def outline(readings: Sequence[Reading]) -> tuple[list[Any], list[int]]:
     """Return all that :func:`where` looks at, uninterpreted: quicker to make and compare than what it returns."""
-    repeats: list[Any] = [reading.value for reading in readings]
-    repeats = [len(one) if isinstance(one, list) else 1 for one in repeats] if list in set(map(type, repeats)) else []
+    repeats = list in {type(reading.value) for reading in readings}
     return (
-        [reading.x for reading in readings],
-        [reading.y for reading in readings],
-        [reading.setup for reading in readings],
-        [reading.time for reading in readings],
-        repeats,
+        [(reading.x, reading.y, reading.setup, reading.time) for reading in readings],
+        [len(reading.value) if isinstance(reading.value, list) else 1 for reading in readings] if repeats else [],
     )
 
 
