@@ -43,8 +43,7 @@ def rail_shape(knots: Floats, at: Floats) -> tuple[Floats, Floats]:
     if len(knots) == 2:
         per = 1.0 / (knots[1] - knots[0])
         height = np.empty((len(at), 2))
-        height[:, 1] = (at - knots[0]) * per
-        height[:, 0] = 1.0 - height[:, 1]
+        np.subtract(1.0, np.multiply(at - knots[0], per, out=height[:, 1]), out=height[:, 0])
         slope = np.empty_like(height)
         slope[:] = -per, per
         return height, slope
