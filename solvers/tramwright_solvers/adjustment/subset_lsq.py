@@ -276,13 +276,12 @@ def kept(places: np.ndarray, spaces: Spaces, first: Problem, found: Subsets, *, 
 def worth_keeping(first: Problem, found: Subsets, *, every: bool) -> dict[tuple[int, ...], list[int]]:
     """Return the spaces in which the same subsets are worth keeping, by these subsets."""
     efforts = [float(first.effort[list(subset)].sum()) for subset in found.sets]
+    dearest_first = sorted(range(len(efforts)), key=efforts.__getitem__, reverse=True)
     by_choice: dict[tuple[int, ...], list[int]] = {}
-    for space, good in enumerate(found.worth[:, : len(found.sets)]):
-        these = np.flatnonzero(good).tolist()
-        if not every:
-            reach = reaches(found.left[space, : len(found.sets)])
-            these = [these[k] for k in undominated([reach[k] for k in these], [efforts[k] for k in these])]
-        by_choice.setdefault(tuple(these), []).append(space)
+    for space, good in enumerate(found.worth[:, : len(found.sets)].tolist()):
+        these = [k for k in dearest_first if good[k]]
+        told = these if every else undominated(reaches(found.left[space, : len(found.sets)]), efforts, these)
+        by_choice.setdefault(tuple(sorted(told)), []).append(space)
     return by_choice
 
 
@@ -297,12 +296,14 @@ def _written(
     cross = np.linalg.cholesky(basis.swapaxes(1, 2) @ basis)
     fit = found.fit[rows, these]
     some = (fit[:, start : start + STEP] for start in range(0, subsets, STEP))
-    norms = np.concatenate([np.linalg.norm(part @ cross[:, None], axis=3) for part in some], axis=1)
+    along = ((part.reshape(count, -1, rank) @ cross).reshape(part.shape) for part in some)
+    norms = np.concatenate([np.linalg.norm(part, axis=3) for part in along], axis=1)
     travels = _flat(fit)
     del fit  # each of these is large where there are many adjusters, and not needed beside the next
     left = found.left[rows, these]
     few = rank * stations * subsets <= MOST_LEFT
-    at_stations = np.matmul(left.swapaxes(2, 3), lift[:, None]) if few else np.zeros((count, 0, rank, 0))
+    by_kind = np.ascontiguousarray(left.transpose(0, 3, 1, 2)[:, :, : subsets * few])
+    at_stations = np.matmul(lift.swapaxes(1, 2)[:, None], by_kind.swapaxes(2, 3))
     return SubsetFits(
         basis=basis,
         lift=lift,
@@ -310,7 +311,7 @@ def _written(
         weight=weight,
         fit=travels,
         norms=norms,
-        left=np.transpose(at_stations, (0, 2, 3, 1)).reshape(count, rank, stations * subsets * few),
+        left=at_stations.reshape(count, rank, stations * subsets * few),
         remain=_flat(left),
         offset_free=offset_free,
     )

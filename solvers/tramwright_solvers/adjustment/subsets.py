@@ -65,21 +65,22 @@ def reaches(left: Floats) -> list[bytes]:
 
     Subsets that leave the same remain differ only in effort, whatever the survey.
     """
-    some = (left[start : start + BLOCK] for start in range(0, len(left), BLOCK))
-    return [part.tobytes() for parts in some for part in np.round(parts * 1e7) + 0.0]
+    found = list[bytes]()
+    for start in range(0, len(left), BLOCK):
+        part = np.round(left[start : start + BLOCK] * 1e7) + 0.0
+        told, each = part.tobytes(), part[0].nbytes
+        found += [told[each * k : each * (k + 1)] for k in range(len(part))]
+    return found
 
 
-def undominated(same: Sequence[bytes], effort: Sequence[float]) -> list[int]:
-    """Return the subsets that no other of the same reach undercuts in effort, in order.
+def undominated(reach: Sequence[bytes], effort: Sequence[float], dearest_first: Sequence[int]) -> list[int]:
+    """Return those of the subsets given by number, most effort first, that no other of the same reach undercuts.
 
     Those of more effort can never be chosen. Where rounding tells two equal ones apart, both are kept, which costs only
     time.
     """
-    cheapest: dict[bytes, float] = {}
-    for key, cost in zip(same, effort, strict=True):
-        if (known := cheapest.get(key)) is None or cost < known:
-            cheapest[key] = cost
-    return [k for k, (key, cost) in enumerate(zip(same, effort, strict=True)) if cost <= cheapest[key] + SLACK]
+    cheapest = {reach[k]: effort[k] for k in dearest_first}
+    return sorted([k for k in dearest_first if effort[k] <= cheapest[reach[k]] + SLACK])
 
 
 def of_least_effort(problem: Problem, free: tuple[int, ...], most: int, room: int) -> list[tuple[int, ...]]:

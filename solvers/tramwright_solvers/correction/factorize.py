@@ -13,7 +13,7 @@ from ..adjustment.candidates import candidates_of
 from ..diagnostics.form_terms import leading_terms
 from ..diagnostics.unobservable import Seeing, shows_all
 from ..linalg.grids import coarse_grid
-from ..model.contract import Floats, Mechanism
+from ..model.contract import Mechanism
 from ..model.errors import SolverError
 from ..model.machine import Machine
 from ..model.options import Solve
@@ -21,20 +21,14 @@ from ..reduction.readings import Where, place_faults
 from ..reduction.stations import StationLayout, layout, plan_weights
 from ..uncertainty.setting_error import Setting, settings_of
 from .geometry import Geometry
-from .setup import Setup, set_up
+from .setup import Setup, influences_at, set_up
 
 
 class Design(Struct, frozen=True):
-    """A machine and where it was read, checked and laid out, but nothing fitted yet.
-
-    ``influence`` (n, m) is what the adjusters do at the stations, ``influence_over_bed`` (25, m) on a coarse grid.
-    """
+    """A machine and where it was read, checked and laid out, but nothing worked out yet."""
 
     setup: Setup
     layout: StationLayout
-    influence: Floats
-    influence_over_bed: Floats
-    weights: Floats
 
     @property
     def kind(self) -> tuple[object, ...]:
@@ -47,10 +41,12 @@ class Design(Struct, frozen=True):
         if len(works.free) > MOST_FREE or (limits.bounded and limits.moving(works.free).bounded):
             return (id(self),)
         return (
+            *[type(mechanism) for mechanism, _ in works.parts],
             works.free,
             works.groups,
             works.whole,
-            self.influence.shape,
+            len(self.layout.points),
+            len(works.adjusters),
             limits.offset_free,
             limits.effort.tobytes(),
             limits.rows.tobytes(),
@@ -97,57 +93,71 @@ def prepare_many(wanted: Sequence[GeometryRequest]) -> list[Geometry | SolverErr
         else:
             kinds.setdefault(stations.kind, []).append((place, stations))
     for alike in kinds.values():
-        for place, prepared in zip([place for place, _ in alike], factorize([own for _, own in alike]), strict=True):
+        for place, prepared in zip([place for place, _ in alike], fitted([own for _, own in alike]), strict=True):
             made[place] = prepared
     return [one for one in made if one is not None]
 
 
+def fitted(alike: Sequence[Design]) -> Sequence[Geometry | SolverError]:
+    """Fit geometries of one kind together; where a mechanism refuses one of them, each on its own."""
+    try:
+        return factorize(alike)
+    except SolverError as error:
+        return [error] if len(alike) == 1 else [made for one in alike for made in fitted([one])]
+
+
 def design_of(wanted: GeometryRequest) -> Design:
-    """Check machine and stations, and work out the influence of every adjuster.
+    """Check machine and stations.
 
     Raises:
         Refused: the machine, the solvers asked for or the stations do not make sense; all faults found are listed.
     """
     machine, readings, solve, picked = wanted
     job = set_up(machine, solve.with_, picked, solve.offset == "free", place_faults(machine, readings))
-    plan = layout(machine, readings)
-    stations = len(plan.points)
-    influence = job.influence_at(np.concatenate([plan.points, coarse_grid(machine.bed)]))
-    return Design(job, plan, influence[:stations], influence[stations:], plan_weights(plan))
+    return Design(job, layout(machine, readings))
 
 
 def factorize(alike: Sequence[Design]) -> list[Geometry]:
-    """Fit every subset of the adjusters, for geometries of one kind."""
-    first = alike[0].setup
-    problems = [one.setup.problem(one.influence, one.weights) for one in alike]
+    """Work out the influence of every adjuster and fit every subset, for geometries of one kind.
+
+    Raises:
+        Refused: a mechanism cannot tell its influence on one of the machines.
+    """
+    first, setups, machines = alike[0].setup, [one.setup for one in alike], [one.setup.machine for one in alike]
+    points, grids = np.stack([one.layout.points for one in alike]), [coarse_grid(machine.bed) for machine in machines]
+    everywhere = influences_at(setups, np.concatenate([points, grids], axis=1))
+    influence, over_bed = everywhere[:, : points.shape[1]], everywhere[:, points.shape[1] :]
+    weights = np.stack([plan_weights(one.layout) for one in alike])
+    # copies, so that keeping one does not keep the others
+    own = [
+        (at.copy(), over.copy(), weight.copy()) for at, over, weight in zip(influence, over_bed, weights, strict=True)
+    ]
+    problems = [setup.problem(at, weight) for setup, (at, _, weight) in zip(setups, own, strict=True)]
     tables = candidates_of(problems, first.free, first.groups, every=first.whole)
-    machines = [one.setup.machine for one in alike]
-    influence, points = np.stack([one.influence for one in alike]), np.stack([one.layout.points for one in alike])
-    weights = np.stack([one.weights for one in alike])
-    shown = shows_all(influence, np.stack([one.influence_over_bed for one in alike])).tolist()
+    shown = shows_all(influence, over_bed).tolist()
     seen, u = leading_terms([machine.bed for machine in machines], points, np.sqrt(weights))
     settings: list[Setting | None] = [None] * len(alike)
     by_sets: dict[tuple[tuple[int, ...], ...], list[int]] = {}
     for place, table in enumerate(tables):
         by_sets.setdefault(table.sets, []).append(place)
     for sets, places in by_sets.items():
-        own = [(machines[place], alike[place].setup.adjusters) for place in places]
-        made = settings_of(own, influence[places], points[places], sets)
+        adjusters = [(machines[place], setups[place].adjusters) for place in places]
+        made = settings_of(adjusters, influence[places], points[places], sets)
         for place, setting in zip(places, made, strict=True):
             settings[place] = setting
     return [
         Geometry(
             **asdict(one.setup),
             layout=one.layout,
-            influence=one.influence,
-            influence_over_bed=one.influence_over_bed,
-            weights=one.weights,
+            influence=at,
+            influence_over_bed=over,
+            weights=weight,
             candidates=table,
             setting=setting,
             seeing=Seeing(*of_seeing),
         )
-        for one, table, setting, *of_seeing in zip(
-            alike, tables, settings, shown, seen.tolist(), u.tolist(), strict=True
+        for one, (at, over, weight), table, setting, *of_seeing in zip(
+            alike, own, tables, settings, shown, seen.tolist(), u.tolist(), strict=True
         )
         if setting is not None
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 from itertools import accumulate
+from math import sqrt
 
 import numpy as np
 
@@ -261,7 +262,8 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def reading_u(self) -> float:
         """Standard uncertainty of a station's gap before any repeat is looked at, on average."""
-        return float(np.sqrt(a_priori(self.layout)[0].mean()))
+        (variance,) = a_priori(self.layout)
+        return sqrt(float(np.add.reduce(variance)) / len(variance))
 
     @cached_property
     def unseen_adjusters(self) -> np.ndarray:

@@ -11,6 +11,7 @@ from msgspec.structs import replace
 from ..adjustment.problem import Problem
 from ..adjustment.shim_stacks import choices
 from ..mechanisms.adjusters import adjusters_of
+from ..mechanisms.together import influences
 from ..model.contract import Adjuster, Floats, KnownShape, Mechanism, Move, Site, Standing
 from ..model.errors import Fault, Impossible, Refused
 from ..model.machine import Machine
@@ -53,16 +54,7 @@ class Setup(Struct, frozen=True):
 
     def influence_at(self, points: Floats) -> Floats:
         """Return the influence of all adjusters at points (n, 2), shape (n, m)."""
-        site, parts = Site(self.machine, points), list[Floats]()
-        for place, ((mechanism, own), entry) in enumerate(zip(self.parts, self.entries, strict=True)):
-            try:
-                if self.standing and not mechanism.linear:
-                    parts.append(slopes(mechanism, site, self.standing[place].made, len(own)))
-                else:
-                    parts.append(mechanism.influence(site))
-            except Refused as refused:
-                raise refused.told_from(entry) from refused
-        return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
+        return np.asarray(influences_at([self], [points])[0])
 
     def own_columns(self) -> Iterator[tuple[Mechanism, range]]:
         """Yield each mechanism with its columns among all adjusters."""
@@ -159,6 +151,21 @@ def set_up(
         standing=(),
         begun=frozenset(),
     )
+
+
+def influences_at(alike: Sequence[Setup], points: Iterable[Floats]) -> Floats:
+    """Return the influence of all adjusters of machines with mechanisms of the same classes, (g, n, m), at points
+    (n, 2) of each."""
+    sites, parts = [Site(one.machine, at) for one, at in zip(alike, points, strict=True)], list[Floats]()
+    for place, (mechanism, own) in enumerate(alike[0].parts):
+        try:
+            if alike[0].standing and not mechanism.linear:
+                parts.append(slopes(mechanism, sites[0], alike[0].standing[place].made, len(own))[None])
+            else:
+                parts.append(influences([one.parts[place][0] for one in alike], sites))
+        except Refused as refused:
+            raise refused.told_from(alike[0].entries[place]) from refused
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=2)
 
 
 def slopes(mechanism: Mechanism, site: Site, made: Floats, width: int) -> Floats:

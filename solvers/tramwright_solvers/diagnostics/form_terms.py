@@ -14,7 +14,7 @@ import numpy as np
 from msgspec import Struct
 
 from ..linalg.grids import scaled_to
-from ..linalg.orthogonalize import in_order
+from ..linalg.orthogonalize import InOrder, in_order
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed
@@ -65,18 +65,31 @@ def leading_terms(beds: Sequence[Bed], points: Floats, root: Floats) -> tuple[np
 
 
 class Form(Struct, frozen=True, dict=True):
-    """The terms at given stations, prepared.
+    """The terms at given stations: ``columns`` (n, 6), and the square roots of the weights ``root`` (n,)."""
 
-    ``seen`` says of each term whether the stations can tell it from those before; ``spread`` is the range of each term
-    over the stations, ``sequential`` (6, n) what turns a gap into the square roots of the sequential sums of squares,
-    ``columns`` (n, 6) the terms, ``root`` (n,) the square roots of the weights.
-    """
-
-    seen: list[bool]
-    spread: list[float]
-    sequential: Floats
     columns: Floats
     root: Floats
+
+    @cached_property
+    def ordered(self) -> InOrder:
+        """The weighted terms made orthonormal one after another; those the stations cannot tell are not kept."""
+        weighted = self.columns * self.root[:, None]
+        return in_order(weighted, SEEN * np.linalg.norm(weighted, axis=0))
+
+    @cached_property
+    def seen(self) -> list[bool]:
+        """Whether the stations can tell each term from those before."""
+        return list(self.ordered.kept.tolist())
+
+    @cached_property
+    def spread(self) -> list[float]:
+        """The range of each term over the stations."""
+        return list(np.ptp(self.columns, axis=0).tolist())
+
+    @cached_property
+    def sequential(self) -> Floats:
+        """What turns a gap into the square roots of the sequential sums of squares (6, n)."""
+        return np.asarray(self.ordered.basis * self.root)
 
     @cached_property
     def fit(self) -> Floats:
@@ -152,13 +165,4 @@ class Form(Struct, frozen=True, dict=True):
 
 def form(bed: Bed, points: Floats, root: Floats) -> Form:
     """Prepare the terms for stations (n, 2) with square-root weights (n,)."""
-    columns = term_columns(bed, points)
-    weighted = columns * root[:, None]
-    sequential, _, seen = in_order(weighted, SEEN * np.linalg.norm(weighted, axis=0))
-    return Form(
-        seen=seen.tolist(),
-        spread=np.ptp(columns, axis=0).tolist(),
-        sequential=sequential * root,
-        columns=columns,
-        root=root,
-    )
+    return Form(term_columns(bed, points), root)

@@ -10,12 +10,13 @@ other by inflating the scatter, and each is tested again with all others set asi
 
 from __future__ import annotations
 
-from functools import cached_property
+from functools import cache, cached_property
 from math import inf, sqrt
 
 import numpy as np
 from msgspec import Struct
 
+from ..linalg.grids import scaled_to
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
 from ..model.machine import Bed, Machine
@@ -25,7 +26,6 @@ from ..results.findings import Suspect, Unchecked
 from . import sentences
 from .blunders import FORM_MM, Misread, Read, misread
 from .detection import deviations
-from .form_terms import term_columns
 from .generalized_esd import generalized_esd
 from .local_surface import NEIGHBOURS, Neighbours, neighbours, paraboloid
 from .reliability import ALPHA, Reliability, non_centrality, smallest_detectable
@@ -277,13 +277,9 @@ class SlipCheck(Struct, frozen=True, dict=True):
 
 def slip_check(machine: Machine, plan: StationLayout, model: Reliability, root: Floats) -> SlipCheck:
     """Prepare the check for the model of a form and the adjusters and square-root weights (n,)."""
-    from scipy.special import chdtri, stdtrit
-
     points, count = plan.points, len(plan.points)
     model, bends = smooth_model(machine.bed, points, model, root)
-    dof = model.dof
-    most = min(max(1, dof // 4), MOST) if dof >= 2 else 0
-    share = root**2 / count
+    share, (t, scatter, near) = root**2 / count, critical_values(count, model.dof)
     variance = float(share @ (1.0 / np.bincount(plan.group_station, plan.weights, count)))
     return SlipCheck(
         model=model,
@@ -292,9 +288,9 @@ def slip_check(machine: Machine, plan: StationLayout, model: Reliability, root: 
         normalize=model.normalized(),
         unit=sqrt(variance),
         w=non_centrality(power=0.5),
-        t=tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
-        scatter=float(chdtri(dof, ALPHA)) if dof else 0.0,
-        near=float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
+        t=t,
+        scatter=scatter,
+        near=near,
         bends=bends,
         read=Read(
             points=points,
@@ -306,6 +302,19 @@ def slip_check(machine: Machine, plan: StationLayout, model: Reliability, root: 
             digits=DECIMALS[machine.units],
             unit=machine.units,
         ),
+    )
+
+
+@cache
+def critical_values(count: int, dof: int) -> tuple[tuple[float, ...], float, float | None]:
+    """Return ``t``, ``scatter`` and ``near`` of a :class:`SlipCheck` of so many stations, ``dof`` of them to spare."""
+    from scipy.special import chdtri, stdtrit
+
+    most = min(max(1, dof // 4), MOST) if dof >= 2 else 0
+    return (
+        tuple(float(stdtrit(dof - 1 - k, 1.0 - SHARED / (2.0 * count))) for k in range(most)),
+        float(chdtri(dof, ALPHA)) if dof else 0.0,
+        float(stdtrit(NEIGHBOURS - 6, 1.0 - ALPHA / 2.0)) if dof > DENSE else None,
     )
 
 
@@ -322,8 +331,8 @@ def smooth_model(bed: Bed, points: Floats, model: Reliability, root: Floats) -> 
 
 def higher_terms(bed: Bed, points: Floats, degree: int) -> Floats:
     """Return the terms of one degree over the bed at points (n, 2), shape (n, degree + 1)."""
-    u, v = term_columns(bed, points)[:, 1:3].T
-    return np.column_stack([u ** (degree - k) * v**k for k in range(degree + 1)])
+    u, v = scaled_to(bed, points)
+    return np.array([u ** (degree - k) * v**k for k in range(degree + 1)]).T.copy()
 
 
 def direct(plan: StationLayout) -> np.ndarray:

@@ -18,7 +18,9 @@ def evenly(low: float, high: float, count: int) -> list[float]:
 
 def grid(x: Sequence[float], y: Sequence[float]) -> Floats:
     """Return all points with these coordinates, row by row, shape (len(x) · len(y), 2)."""
-    return np.array([(across, along) for along in y for across in x])
+    points = np.empty((len(y), len(x), 2))
+    points[:, :, 0], points[:, :, 1] = x, np.array(y)[:, None]
+    return points.reshape(-1, 2)
 
 
 def grid_over(bed: Bed, count: int) -> Floats:

@@ -38,15 +38,18 @@ def cardinal_curvatures(knots: Floats) -> Floats:
 def rail_shape(knots: Floats, at: Floats) -> tuple[Floats, Floats]:
     """Return height and slope of the rail at positions ``at`` for unit height at each seat in turn.
 
-    Both have shape (n_positions, n_seats). Seats may come in any order, at distinct positions.
+    Both have shape (n_positions, n_seats), with an axis of rails before these where ``knots`` (n_seats,) and ``at``
+    (n_positions,) have one. Seats may come in any order, at distinct positions.
     """
-    if len(knots) == 2:
-        per = 1.0 / (knots[1] - knots[0])
-        height = np.empty((len(at), 2))
-        height[:, 1] = (at - knots[0]) * per
-        height[:, 0] = 1.0 - height[:, 1]
-        slope = np.empty_like(height)
-        slope[:] = -per, per
+    if knots.shape[-1] == 2:
+        first = knots[..., :1]
+        per = 1.0 / (knots[..., 1:] - first)
+        height, slope = np.empty((2, *at.shape, 2))
+        np.subtract(1.0, np.multiply(at - first, per, out=height[..., 1]), out=height[..., 0])
+        slope[..., 0], slope[..., 1] = -per, per
+        return height, slope
+    if knots.ndim > 1:
+        height, slope = (np.stack(both) for both in zip(*map(rail_shape, knots, at), strict=True))
         return height, slope
     order = np.argsort(knots, kind="stable")
     ascending = knots[order]
@@ -68,17 +71,19 @@ def rail_shape(knots: Floats, at: Floats) -> tuple[Floats, Floats]:
     return height[:, back], slope[:, back]
 
 
-def carriage_height(knots: Floats, at: Floats, block_spacing: float, ahead: float) -> Floats:
-    """Return the height of a point carried ``ahead`` of the middle of two blocks, shape (n_positions, n_seats).
+def carriage_height(knots: Floats, at: Floats, block_spacing: float | Floats, ahead: float | Floats) -> Floats:
+    """Return the height of a point carried ``ahead`` of the middle of two blocks, in the shape of :func:`rail_shape`.
 
+    Of several rails either all have a ``block_spacing`` (n_rails, 1), or none has.
     ``at`` is where the point itself stands along the rail. The blocks ride at half the spacing to each side of the
     carriage's middle; the carried point follows their mean height and, by its lead, their slope.
     """
     middle = at - ahead
-    if block_spacing == 0.0:
+    lead = np.asarray(ahead)[..., None]
+    if not np.any(block_spacing):
         height, slope = rail_shape(knots, middle)
-        return height + slope * ahead
-    blocks = np.concatenate([middle + block_spacing / 2.0, middle - block_spacing / 2.0])
+        return np.asarray(height + slope * lead)
+    blocks = np.concatenate([middle + block_spacing / 2.0, middle - block_spacing / 2.0], axis=-1)
     height, _ = rail_shape(knots, blocks)
-    front, back = height[: len(at)], height[len(at) :]
-    return (front + back) / 2.0 + (front - back) * (ahead / block_spacing)
+    front, back = height[..., : at.shape[-1], :], height[..., at.shape[-1] :, :]
+    return np.asarray((front + back) / 2.0 + (front - back) * (lead / np.asarray(block_spacing)[..., None]))

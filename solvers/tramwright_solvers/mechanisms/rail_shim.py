@@ -76,18 +76,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
 
     def influence(self, site: Site) -> Floats:
         """Minus the height each seat lends to the tool, shape (n_points, n_seats)."""
-        rails = described_rails(site.machine)
-        along, across = (0, 1) if rails.along == "x" else (1, 0)
-        plan = [(seat.x, seat.y) for seat in rails.seats]
-        here, there = by_rail(rails).values()
-        low, high = (sum(plan[member][across] for member in members) / len(members) for members in (here, there))
-        share = (site.points[:, across] - low) / (high - low)
-        result = np.zeros((len(site.points), len(rails.seats)))
-        for members, weight in ((here, 1.0 - share), (there, share)):
-            knots = np.array([plan[member][along] for member in members])
-            height = carriage_height(knots, site.points[:, along], rails.block_spacing, rails.tool_offset)
-            result[:, members] = -weight[:, None] * height
-        return result
+        return np.asarray(influences([site])[0])
 
     def parts(self, move: Move) -> tuple[Part, ...]:
         """Move each seat at once where the rail is bent little meanwhile, else all of them in rounds.
@@ -133,7 +122,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
 
     def may_refuse(self, machine: Machine) -> bool:
         """A rail on two seats is not bent."""
-        return any(len(members) > 2 for members in by_rail(described_rails(machine)).values())
+        return len(described_rails(machine).seats) > 2 * RAILS
 
     def rounds_for(self, line: BentLine, made: Sequence[tuple[int, int, float]]) -> tuple[int, float, int]:
         """Return into how many rounds each round made must be split, so that the rail is bent little enough in each.
@@ -172,6 +161,34 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
             sentences.SUPPORT_THE_GANTRY,
             sentences.ONE_SEAT_AT_A_TIME,
         )
+
+
+def influences(sites: Sequence[Site]) -> Floats:
+    """Return the influence at sites with equally many points and seats, (n_sites, n_points, n_seats)."""
+    rails = [described_rails(site.machine) for site in sites]
+    lines = [tuple(by_rail(one).values()) for one in rails]
+    blocks = [(one.block_spacing, one.tool_offset) for one in rails]
+    if len(sites) > 1 and (len(rails[0].seats) > 2 * RAILS or len({spacing > 0.0 for spacing, _ in blocks}) > 1):
+        return np.concatenate([influences([site]) for site in sites])
+    axes = [(0, 1) if one.along == "x" else (1, 0) for one in rails]
+    plans = [[(seat.x, seat.y) for seat in one.seats] for one in rails]
+    points, rows = np.array([site.points.T for site in sites]), np.arange(len(sites))
+    at, beside = (points[rows, own] for own in zip(*axes, strict=True))
+    spacing, ahead = np.array(blocks).T[..., None]
+    each = list(zip(lines, plans, axes, strict=True))
+    ends = [
+        [sum([plan[one][axis] for one in own[side]]) / len(own[side]) for own, plan, (_, axis) in each]
+        for side in range(RAILS)
+    ]
+    low, high = np.array(ends)[..., None]
+    share = (beside - low) / (high - low)
+    result = np.empty((*at.shape, len(plans[0])))
+    for side, weight in enumerate((1.0 - share, share)):
+        members = [own[side] for own in lines]
+        knots = np.array([[plan[one][axis] for one in own[side]] for own, plan, (axis, _) in each])
+        height = carriage_height(knots, at, spacing, ahead)
+        result[rows[:, None], :, members] = (-weight[..., None] * height).swapaxes(1, 2)
+    return result
 
 
 class BentLine(Struct, frozen=True):

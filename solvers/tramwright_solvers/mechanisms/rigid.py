@@ -49,10 +49,9 @@ def require_plane(supports: Sequence[Support]) -> None:
         Refused: no plane is fixed by these supports.
     """
     count = len(supports)
-    x, y = sum(support.x for support in supports) / count, sum(support.y for support in supports) / count
-    xx = sum((support.x - x) ** 2 for support in supports)
-    yy = sum((support.y - y) ** 2 for support in supports)
-    xy = sum((support.x - x) * (support.y - y) for support in supports)
+    x, y = sum([support.x for support in supports]) / count, sum([support.y for support in supports]) / count
+    off = [(support.x - x, support.y - y) for support in supports]
+    xx, yy, xy = (sum([one[i] * one[j] for one in off]) for i, j in ((0, 0), (1, 1), (0, 1)))
     # squares of the larger and the smaller spread: eigenvalues of the second moments, the smaller from the determinant
     wide = 0.5 * (xx + yy + hypot(xx - yy, 2.0 * xy))
     if wide == 0.0 or (xx * yy - xy * xy) / wide < COLLINEAR**2 * wide:
@@ -66,17 +65,23 @@ def plane_shares(at: Floats, points: Floats) -> Floats:
     """Return the affine functions through three support positions, shape (n_points, 3).
 
     Column j is 1 at support j, 0 at the other two and affine between: the barycentric coordinate of the point. The
-    columns sum to one everywhere (partition of unity). ``at`` has shape (3, 2), ``points`` (n_points, 2).
+    columns sum to one everywhere (partition of unity). ``at`` has shape (3, 2), ``points`` (n_points, 2); both may
+    have the same axes of machines before these.
     """
-    (x, y), *others = at.tolist()
-    (right, up), (left, rear) = ((other_x - x, other_y - y) for other_x, other_y in others)
+    x, y = at[..., :, :1], at[..., :, 1:]
+    right, left, up, rear = (
+        x[..., 1, :] - x[..., 0, :],
+        x[..., 2, :] - x[..., 0, :],
+        y[..., 1, :] - y[..., 0, :],
+        y[..., 2, :] - y[..., 0, :],
+    )
     area = right * rear - up * left
-    shares = np.empty((len(points), 3))
-    across, along = points[:, 0] - x, points[:, 1] - y
-    shares[:, 1] = (rear * across - left * along) / area
-    shares[:, 2] = (right * along - up * across) / area
-    shares[:, 0] = 1.0 - shares[:, 1] - shares[:, 2]
-    return shares
+    shares = np.empty((*points.shape[:-1], 3))
+    across, along = points[..., 0] - x[..., 0, :], points[..., 1] - y[..., 0, :]
+    shares[..., 1] = (rear * across - left * along) / area
+    shares[..., 2] = (right * along - up * across) / area
+    shares[..., 0] = 1.0 - shares[..., 1] - shares[..., 2]
+    return np.asarray(shares)
 
 
 def fitted_shares(at: Floats, points: Floats) -> Floats:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import ClassVar
+
+import numpy as np
 
 from ..model.contract import Adjuster, Floats, Mechanism, Site
 from ..model.errors import Refused
@@ -39,4 +42,10 @@ class ThreeScrew(Mechanism, frozen=True, tag="three-screw"):
 
     def influence(self, site: Site) -> Floats:
         """Barycentric coordinates of the points in the triangle of supports."""
-        return plane_shares(positions(site.machine.supports), site.points)
+        return np.asarray(influences([site])[0])
+
+
+def influences(sites: Sequence[Site]) -> Floats:
+    """Return the influence at sites with equally many points, (n_sites, n_points, 3)."""
+    at = positions([support for site in sites for support in site.machine.supports])
+    return plane_shares(at.reshape(-1, SUPPORTS, 2), np.array([site.points for site in sites]))

@@ -11,6 +11,7 @@ moves up has positive influence and a rail seat that moves up has negative influ
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
@@ -219,6 +220,7 @@ class Mechanism(Struct, frozen=True, forbid_unknown_fields=True, tag_field="solv
     """Those that are positions in the machine frame, with their axis: ``{"hinge_y": "y"}``."""
 
     @classmethod
+    @cache
     def name(cls) -> str:
         """Return the solver's name: the tag under which ``solve.with`` asks for it."""
         return str(cls.__struct_config__.tag)

@@ -8,7 +8,6 @@ import numpy as np
 from msgspec.structs import fields, replace
 
 from ...adjustment.shim_stacks import PLENTY, Stack, Stacks, choices, stack_for
-from ...linalg.grids import coarse_grid
 from ...model.contract import Adjuster, Floats, Standing
 from ...model.machine import Sheet
 from ..factorize import Design, factorize
@@ -108,12 +107,7 @@ def geometry_after(
     after = Setup(**setup)
     if not after.limits.may_stand:
         must_be_possible(after.limits.moving(after.free), after.because)
-    influence, over_bed = found.influence, found.influence_over_bed
-    if not found.linear:
-        points = np.concatenate([found.layout.points, coarse_grid(found.machine.bed)])
-        both = after.influence_at(points)
-        influence, over_bed = both[: len(influence)], both[len(influence) :]
-    (made_for,) = factorize([Design(after, found.layout, influence, over_bed, found.weights)])
+    (made_for,) = factorize([Design(after, found.layout)])
     if found.linear:
         made_for.__dict__.update({name: found.__dict__[name] for name in KEPT if name in found.__dict__})
     return made_for
