@@ -7,7 +7,7 @@
 | `TRAMWRIGHT_MEMORY` | 536870912 | bytes one request, or all of one kind, may take; else 422, or 503 |
 | `TRAMWRIGHT_CONCURRENCY` | 8 | long corrections at once; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_PLANS` | 2 | survey plans at once; beyond them the answer is 503 with Retry-After |
-| `TRAMWRIGHT_QUESTIONS` | 4 | comparisons, reversals and height checks at once; likewise |
+| `TRAMWRIGHT_QUESTIONS` | 4 | comparisons, reversals and height checks at once, of which two are worked on; likewise |
 | `TRAMWRIGHT_MAPS` | 4 | maps waiting or being drawn; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_MAP_CACHE` | 33554432 | bytes of pictures that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
