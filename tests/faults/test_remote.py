@@ -16,6 +16,7 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
+import httpx
 import pytest
 from click.testing import CliRunner, Result
 
@@ -258,8 +259,6 @@ def test_the_key_is_sent_and_stands_on_no_command_line(tmp_path: Path, monkeypat
 
 
 def test_the_fleet_is_listed_worst_first_with_what_a_visit_takes(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    import httpx
-
     monkeypatch.setattr(fleet, "PAGE", 1)  # every machine on a page of its own
     assert run("fleet", "--url", url).stdout == "0 machines.\n"
     with httpx.Client(base_url=f"{url}/v1/machines/") as client:
@@ -269,7 +268,7 @@ def test_the_fleet_is_listed_worst_first_with_what_a_visit_takes(url: str, monke
             if tilt is not None:
                 sent = farm_payloads.survey(tilt, "2026-03-01T08:00:00Z")
                 assert client.post(f"{name}/surveys", json=sent).status_code == 201
-        whole = client.get("/v1/fleet").json()
+    whole = httpx.get(f"{url}/v1/fleet").json()
     rows = run("fleet", "--url", url).stdout.splitlines()
     assert rows[0] == "3 machines: 1 outside, 1 never surveyed, 1 within."
     found = [row.split() for row in rows if row.startswith(("wren", "heron", "plover"))]
@@ -289,6 +288,29 @@ def test_the_fleet_is_listed_worst_first_with_what_a_visit_takes(url: str, monke
     ):
         told = json.loads(run("fleet", "--json", *filters, "--url", url).stdout)
         assert [row["id"] for row in told["machines"]] == names
+
+
+def test_a_line_may_name_a_machine_that_the_service_has_and_what_changed_there_is_asked_again(
+    url: str, tmp_path: Path
+) -> None:
+    surveys, out = tmp_path / "surveys.ndjson", tmp_path / "out"
+    surveys.write_bytes(lines([{"id": "monday", "machine": "dunlin", **farm_payloads.survey()}]))
+
+    def told(*more: str) -> Any:
+        ended = run("batch", surveys, "--out", out, *more)
+        [file] = files(out)
+        return ended.exit_code, json.loads(file.read_bytes())
+
+    asked = ("--url", url)
+    assert told(*asked)[0] == 2
+    for limit in (0.1, 0.5):
+        described = {**farm_payloads.machine()["machine"], "limit": {"total": limit}}
+        put = {"content": json.dumps({"machine": described}), "headers": {"content-type": "application/json"}}
+        assert httpx.put(f"{url}/v1/machines/dunlin", **put).status_code in (200, 201)
+        status, answer = told(*asked)
+        assert (status, answer["verdict"]["limit"]) == (0, limit)
+    assert "describes a machine" in told()[1]["problem"]["detail"]
+    assert httpx.delete(f"{url}/v1/machines/dunlin").status_code == 204
 
 
 COUNT, IN_EACH = 400, 4
