@@ -27,9 +27,17 @@ def run(*arguments: str, given: bytes | None = None) -> Result:
     return CliRunner().invoke(main, list(arguments), input=given, catch_exceptions=False)
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["serve", "--help"], ["correct", "--help"]])
-def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
-    assert not loaded(arguments) & {"scipy", "numpy", "matplotlib", "litestar", "uvicorn", "msgspec"}
+@pytest.mark.parametrize("command", ["", "serve", "correct", "ask", "batch", "fleet", "demo", "store"])
+def test_help_loads_nothing_heavy(command: str) -> None:
+    heavy = {"scipy", "numpy", "matplotlib", "litestar", "uvicorn", "msgspec", "httpx", "sqlalchemy"}
+    assert not loaded([*command.split(), "--help"]) & heavy
+
+
+def test_who_asks_a_service_loads_no_solver() -> None:
+    for command in (["correct", "-"], ["ask", "comparisons", "-"], ["fleet"]):
+        found = loaded([*command, "--url", "http://127.0.0.1:1"])
+        assert "httpx" in found
+        assert not found & {"scipy", "matplotlib", "litestar", "uvicorn"}
 
 
 @pytest.mark.parametrize("arguments", [["solvers"], ["solvers", "--json"], ["example"], ["guide"]])
@@ -42,7 +50,15 @@ def loaded(arguments: list[str]) -> set[str]:
         "import sys\nfrom tramwright_service.cli.main import main\n"
         f"try:\n    main({arguments!r})\nfinally:\n    print('LOADED', *sys.modules)"
     )
-    told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
+    own = {**os.environ, "no_proxy": "127.0.0.1"}
+    told = subprocess.run(
+        [sys.executable, "-c", code],
+        check="--url" not in arguments,
+        input="{}",
+        env=own,
+        capture_output=True,
+        text=True,
+    ).stdout
     return set(told.rpartition("LOADED")[2].split())
 
 

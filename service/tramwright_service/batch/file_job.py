@@ -163,7 +163,7 @@ def strangers(job: Job, report: Report) -> list[str]:
 
 def _stored(job: Job, part: Part) -> Tally | None:
     """Return what a part came to if an earlier run finished it."""
-    if not (job.out / part.name).exists():
+    if part.chunk.unknown or not (job.out / part.name).exists():  # a service may know the machine, another each time
         return None
     try:
         return msgspec.json.decode((job.out / PROGRESS / f"{part.digest}.json").read_bytes(), type=Tally)

@@ -49,8 +49,10 @@ def demo(where: Path | None, port: int) -> None:
     from ..http.app import create_app
     from ..settings import from_environment
 
-    for ending in (signal.SIGTERM, signal.SIGHUP):  # so that what is temporary is removed
-        signal.signal(ending, lambda *_: sys.exit(TERMINATED))
+    # What is temporary is removed when the command is asked to end, and when its terminal is closed; of the two, the
+    # server knows the first.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(TERMINATED))
+    signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
     with ExitStack() as ends:
         store = where or Path(ends.enter_context(TemporaryDirectory(prefix="tramwright-demo-")), "demo.db")
         try:

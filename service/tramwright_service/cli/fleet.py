@@ -32,21 +32,16 @@ def fleet(url: str, key: str | None, as_json: bool, **filters: str | None) -> No
     if as_json:
         click.echo(msgspec.json.encode(found).decode())
         return
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
     from ..wire.plain import plain
 
     counts = {name.replace("_", " "): count for name, count in msgspec.structs.asdict(found.counts).items() if count}
-    many = f"{sum(counts.values())} machine{'' if sum(counts.values()) == 1 else 's'}"
-    told = f"{many}: {', '.join(f'{count} {name}' for name, count in counts.items())}." if counts else "No machines."
-    click.echo(told)
-    table = Table(*COLUMNS, box=box.SIMPLE_HEAD, pad_edge=False)
-    for one in found.machines:
-        table.add_row(*(Text(plain(cell)) for cell in cells(one)))
-    Console().print(table)
+    count = sum(counts.values())
+    told = ", ".join(f"{number} {name}" for name, number in counts.items())
+    click.echo(f"{count} machine{'' if count == 1 else 's'}{': ' if told else ''}{told}.")
+    rows = [COLUMNS, *([plain(cell) for cell in cells(one)] for one in found.machines)]
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows if count else ():  # nothing is cut off, however wide a name is
+        click.echo("  ".join(map(str.ljust, row, wide)).rstrip())
 
 
 def listed(url: str, key: str | None, filters: dict[str, Any]) -> Fleet:

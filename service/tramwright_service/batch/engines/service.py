@@ -22,6 +22,8 @@ MOST_BYTES = 2**16
 """Bytes of an exchange at most, lines longer than that alone: the client reads no answer before all is sent, and the
 server takes in so much while its answers wait."""
 
+KEPT = "What was finished is kept; the same command does the rest."
+
 
 class _Answered(Struct, frozen=True):
     """What is read of an answered line."""
@@ -96,7 +98,7 @@ class ServiceEngine:
             refused.append((number, None, problem))
             body[number] = _encode(Refusal(None, number, problem)) + b"\n"
         if len(body) != sum(at in part.too_long or bool(line.strip()) for at, line in enumerate(lines)):
-            raise EngineLost(f"{self._service.url} ended before it had answered every line.")
+            raise EngineLost(f"{self._service.url} ended before it had answered every line. {KEPT}")
         refused.sort(key=lambda one: one[0])
         return ChunkAnswer(b"".join(body[number] for number in sorted(body)), tallied(judged, refused))
 
@@ -105,8 +107,9 @@ class ServiceEngine:
             return await self._service.ask(path, body, NDJSON, NDJSON if body else JSON, query)
         except (RequestError, Told) as error:
             problem = describe(error)
-            gone = problem.status >= 500 or problem.status == 429
-            raise (EngineLost if gone else ValueError)(f"{self._service.url}: {problem.detail}") from None
+            if problem.status < 500 and problem.status != 429:
+                raise ValueError(problem.detail) from None
+            raise EngineLost(f"{problem.detail} {KEPT}") from None
 
     async def close(self) -> None:
         """End the connections."""
