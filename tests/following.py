@@ -41,16 +41,18 @@ class Reader:
         self._thread.start()
 
     def _read(self) -> None:
-        name = data = ""
+        name = data = number = ""
         with suppress(OSError), self._socket.makefile("rb") as lines:
             self.status = lines.readline().decode().strip()
             while lines.readline().strip():
                 pass
             for line in lines:
                 self._going.wait()
+                if not line.endswith(b"\n"):
+                    break  # it was cut off
                 field, _, value = line.decode().rstrip("\n").partition(": ")
                 if field == "id":
-                    self.last = value
+                    number = value
                 elif field == "event":
                     name = value
                 elif field == "data":
@@ -59,9 +61,11 @@ class Reader:
                     self.retry = value
                 elif field == ":":
                     self.comments += 1
-                elif not field and data:
-                    self.seen.append(Seen(self.last, name, json.loads(data)))
-                    name = data = ""
+                elif not field:  # what is cut off before is no event, and its id counts for nothing
+                    self.last = number or self.last
+                    if data:
+                        self.seen.append(Seen(self.last, name, json.loads(data)))
+                    name = data = number = ""
 
     @property
     def ended(self) -> bool:

@@ -77,7 +77,10 @@ def receiving() -> Iterator[Receiver]:
         protocol_version = "HTTP/1.1"
 
         def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers["content-length"]))
+            length = int(self.headers["content-length"])
+            body = self.rfile.read(length)
+            if len(body) < length:  # whoever posted was killed in the middle
+                return
             with receiver.lock:
                 receiver.posts.append(Post({name.lower(): value for name, value in self.headers.items()}, body))
                 receiver.under_way += 1

@@ -22,6 +22,8 @@ from processes import PATIENCE, wait_for
 
 KESTREL = "/v1/machines/kestrel"
 FLOCK = BIRDS[:3]
+LONG = {"text": "\N{BLACK SQUARE}" * 4000}
+"""The longest note: twelve kilobytes, so that a few hundred fill whatever the network holds for who does not read."""
 
 
 @pytest.fixture(scope="module", params=stores.KINDS)
@@ -201,14 +203,13 @@ def memory(pid: int) -> int:
 
 def test_who_never_reads_is_dropped_and_hurts_nobody(service: Service) -> None:
     settled(service)
-    long = {"text": "\N{BLACK SQUARE}" * 4000}
     for _ in range(100):
-        service.ask("POST", f"{KESTREL}/notes", long)
+        service.ask("POST", f"{KESTREL}/notes", LONG)
     with following(service.port) as reader:
         before = memory(service.pid)
         silent = [Silent(service.port) for _ in range(4)]
         for _ in range(300):
-            service.ask("POST", f"{KESTREL}/notes", long)
+            service.ask("POST", f"{KESTREL}/notes", LONG)
         reader.has(300)
         assert memory(service.pid) - before < 40_000  # 400 events of 12 kB are kept for all; four queues would be 20 MB
         open_now = 'tramwright_work_under_way{kind="events"} 1.0'
@@ -229,7 +230,7 @@ def test_who_pauses_for_long_has_all_that_came_meanwhile(service: Service) -> No
     with following(service.port, narrow=True) as reader:
         reader.pause()
         for _ in range(600):  # more than is kept in memory, and than fits into what the network holds
-            service.ask("POST", f"{KESTREL}/notes", {"text": "x" * 4000})
+            service.ask("POST", f"{KESTREL}/notes", LONG)
         wait_for(lambda: "answer not taken" in metrics(service))
         reader.go()
         wait_for(lambda: reader.ended)

@@ -60,7 +60,11 @@ def service() -> Iterator[str]:
         str(port),
     ]
     with TemporaryDirectory() as folder:
-        own = {"TRAMWRIGHT_LOG_LEVEL": "error", "TRAMWRIGHT_STORE": str(Path(folder, "farm.db"))}
+        own = {
+            "TRAMWRIGHT_LOG_LEVEL": "error",
+            "TRAMWRIGHT_STORE": str(Path(folder, "farm.db")),
+            "TRAMWRIGHT_WEBHOOK_TARGETS": "127.0.0.0/8",
+        }
         process = subprocess.Popen([*command, "--log-level", "error"], env={**os.environ, **own})
         try:
             wait_for(lambda: listens(port))

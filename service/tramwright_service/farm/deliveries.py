@@ -13,7 +13,7 @@ from secrets import token_hex
 from typing import TYPE_CHECKING, Any
 
 import structlog
-from sqlalchemy import Connection, func, select, text, update
+from sqlalchemy import Connection, Select, func, select, text, update
 
 from ..execution.metrics import Metrics
 from ..wire.problems import RequestError
@@ -89,10 +89,9 @@ class Deliveries:
         counts = now - self._counted > COUNTED
         due, waiting = await self._store.read(lambda connection: _due(connection, counts=counts))
         if (due or self._under_way) and await self._leased():
-            for row in due:
-                if row.id not in self._under_way:
-                    task = asyncio.create_task(self._deliver(row))
-                    self._under_way[row.id] = task
+            for webhook in due:
+                if webhook not in self._under_way:
+                    self._under_way[webhook] = asyncio.create_task(self._deliver(webhook))
         if counts:
             self._counted, self._waiting = now, waiting if self._until > now else 0
 
@@ -121,16 +120,19 @@ class Deliveries:
             self._until = now + LEASE if got else 0.0
         return self._holds()
 
-    async def _deliver(self, row: Any) -> None:
+    async def _deliver(self, webhook: str) -> None:
         """Send to one webhook what waits for it, one event after the other."""
         try:
-            await self._send(row)
+            # read anew: whoever delivered before may have noted more since it was found to be due
+            row = await self._store.read(lambda connection: connection.execute(_sent_to(webhook)).one_or_none())
+            if row is not None:
+                await self._send(row)
         except RequestError:  # the store has said so; the next round tries again
             pass
         except Exception as error:  # whatever it is, it must not end what others wait for
-            log.error("delivery failed", webhook=row.id, exc_info=error)
+            log.error("delivery failed", webhook=webhook, exc_info=error)
         finally:
-            del self._under_way[row.id]
+            del self._under_way[webhook]
 
     async def _send(self, row: Any) -> None:
         clock = asyncio.get_running_loop().time
@@ -192,12 +194,18 @@ def _failed(connection: Connection, webhook: str, outcome: Outcome, longest: int
     connection.execute(update(WEBHOOKS).where(W.id == webhook).values(**fares))
 
 
-def _due(connection: Connection, *, counts: bool) -> tuple[list[Any], int]:
+def _sent_to(webhook: str | None = None) -> Select[Any]:
+    """Return the query for webhooks that are sent something, or for one of them."""
+    query = select(WEBHOOKS).where(W.disabled_at.is_(None))
+    return query if webhook is None else query.where(W.id == webhook)
+
+
+def _due(connection: Connection, *, counts: bool) -> tuple[list[str], int]:
     """Return the webhooks for which there is something to send now, and how much waits for all where that is asked."""
     latest, now = last(connection), times.now()
-    rows = connection.execute(select(WEBHOOKS).where(W.disabled_at.is_(None), W.after != latest)).all()
+    rows = connection.execute(_sent_to().where(W.after != latest)).all()
     due = [
-        row
+        row.id
         for row in rows
         if (row.due_at is None or row.due_at <= now)
         and (latest - row.after > PASSED_OVER or read(connection, row.after, filter_of(row), 1).events)

@@ -19,6 +19,8 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 UNICAST = ipaddress.IPv6Network("2000::/3")
 """Addresses of IPv6 that are given out for the internet (RFC 4291, 2.4); what translates to IPv4 lies elsewhere."""
+RESERVED = (ipaddress.ip_network("192.0.0.0/24"), ipaddress.ip_network("3fff::/20"))
+"""What the registries of IANA reserve (RFC 6890, RFC 9637) and Python 3.11 takes for public."""
 LOOKUPS = 4
 """Names that are looked up at once: one that has no answer for long holds up no other work."""
 SECONDS = 5.0
@@ -48,7 +50,7 @@ class Targets:
             return True
         if isinstance(address, ipaddress.IPv6Address) and address not in UNICAST:
             return False
-        return address.is_global and not address.is_multicast
+        return address.is_global and not address.is_multicast and not any(address in one for one in RESERVED)
 
     async def resolved(self, host: str, port: int) -> list[str]:
         """Return the addresses of a host, all of them judged.

@@ -100,7 +100,8 @@ def _pieces(events: list[Event]) -> Iterator[bytes]:
     """Yield events as they are sent, as many together as make a piece."""
     piece = bytearray()
     for event in events:
-        piece += b"id: %d\nevent: %b\ndata: %b\n\n" % (event.number, event.type.encode(), event.body)
+        # the id comes last: a reader that takes it for the event's before the block is whole must not have it too early
+        piece += b"event: %b\ndata: %b\nid: %d\n\n" % (event.type.encode(), event.body, event.number)
         if len(piece) > PIECE:
             yield bytes(piece)
             piece.clear()
