@@ -112,7 +112,6 @@ def create_app(
         logging_config=None,
         cors_config=cross_origin(settings.origins),
     )
-    app.state.end = farm.feed.end if farm is not None else lambda: None  # told when the service is to end
     direct = {path: _told(one.opt[DIRECT]) for one in handlers if DIRECT in one.opt for path in one.paths}
     app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app

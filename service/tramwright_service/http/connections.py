@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import resource
 from collections import Counter
+from collections.abc import Callable
 from http import HTTPStatus
 from typing import Any
 
@@ -30,7 +31,7 @@ DISCARDED = 16
 """A body that nobody wants is read and thrown away up to so many times the largest body, so that a client that sends
 first and reads afterwards reads why; beyond it the connection is cut."""
 ENDLESS = "tramwright.endless"
-"""Where the state of a scope says that its answer ends with the service."""
+"""Where the state of a scope has what ends an answer that would not end before the service does."""
 LOOK = 0.5
 """Seconds between two looks at who is late."""
 
@@ -194,9 +195,9 @@ class Connection(HttpToolsProtocol):
             return False
         return self.cycle.response_complete or not self.cycle.response_started
 
-    def is_endless(self) -> bool:
-        """Say whether the answer has no end of its own, as a stream of events has none."""
-        return not self.is_between() and bool(self.scope["state"].get(ENDLESS))
+    def endless(self) -> Callable[[], None] | None:
+        """Return what ends an answer that has no end of its own, as a stream of events; None for any other."""
+        return None if self.is_between() else self.scope["state"].get(ENDLESS)
 
     def is_waited_for(self) -> bool:
         """Say whether nothing is done for this client because it is its turn."""

@@ -57,7 +57,7 @@ class EventStream(ASGIResponse):
             await send({"type": "http.response.start", "status": 200, "headers": headers})
             told: object = scope  # the framework knows nothing of what exchange.py puts there
             if not (isinstance(told, dict) and told.get(HEAD)):
-                scope["state"][ENDLESS] = True
+                scope["state"][ENDLESS] = self._feed.end
                 gone = asyncio.ensure_future(_gone(receive))
                 try:
                     await self._send(gone, send)

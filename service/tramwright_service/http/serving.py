@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import socket
-from collections.abc import Callable
 from functools import partial
 from types import FrameType
 
@@ -32,14 +31,15 @@ log = structlog.get_logger("connections")
 class Server(uvicorn.Server):
     """A server whose answers tell from the signal on that they are the last on their connections."""
 
-    def __init__(self, config: uvicorn.Config, watch: Watch, end: Callable[[], None]) -> None:
+    def __init__(self, config: uvicorn.Config, watch: Watch) -> None:
         super().__init__(config)
         self._watch = watch
-        self._end = end
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End, and say what is waited for where anything is."""
-        self._end()
+        for end in [one.endless() for one in self._watch.open]:
+            if end is not None:
+                end()
         telling = asyncio.ensure_future(self._tell())
         try:
             await super().shutdown(sockets)
@@ -53,7 +53,7 @@ class Server(uvicorn.Server):
         while (left := end - clock()) > 0:
             await asyncio.sleep(min(pause, left))
             pause = AGAIN
-            for one in [one for one in self._watch.open if one.is_endless()]:  # it has not taken its end
+            for one in [one for one in self._watch.open if one.endless()]:  # it has not taken its end
                 self._watch.end(one, "ended")
             if waited := self._watch.under_way():
                 says = "Waiting for these; the same signal again ends at once."
@@ -103,4 +103,4 @@ def serve(app: ASGIApp, settings: Settings, metrics: Metrics, host: str, port: i
         proxy_headers=False,  # who asks makes no difference
         timeout_graceful_shutdown=ENDING + 5,
     )
-    Server(config, watch, app.state.end).run()
+    Server(config, watch).run()
