@@ -223,7 +223,7 @@ function listed(where, values) {
 
 function told() {
   const since = asOf && say("farm.as-of", { time: hour.format(new Date(asOf)) });
-  $("state").textContent = [say(`farm.${state}`, { seconds: 15 }), since].filter(Boolean).join(" · ");
+  $("state").textContent = [say(`farm.feed-${state}`, { seconds: 15 }), since].filter(Boolean).join(" · ");
   $("state").dataset.state = state;
   if (!asOf) return;
   $("farm").hidden = false;

@@ -14,7 +14,7 @@ export const dated = (time) => day.format(new Date(time));
 
 /** Return the sign and the word of a standing. */
 export function mark(standing) {
-  return el("span", { class: `mark ${standing}` }, say(`farm.${standing}`));
+  return el("span", { class: `mark ${standing}` }, say(`farm.standing-${standing}`));
 }
 
 /** Return total and limit in words; null where there are none. */
@@ -42,5 +42,5 @@ export function gauge({ total, u, limit }) {
 
 /** Return what a visit takes, in a sentence. */
 export function visit({ do: what, moves, adjusters }) {
-  return what === "move" ? say("farm.move", { count: moves, names: adjusters.join(", ") }) : say(`farm.${what}`);
+  return what === "move" ? say("farm.do-move", { count: moves, names: adjusters.join(", ") }) : say(`farm.do-${what}`);
 }
