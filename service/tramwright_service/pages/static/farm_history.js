@@ -142,6 +142,10 @@ export class Chart {
     ];
   }
 
+  #sign(name) {
+    if (!this.signs.includes(name)) this.signs.push(name);
+  }
+
   #surveys() {
     const foot = HEIGHT - MARGIN.bottom;
     let version = this.values[0].version;
@@ -152,14 +156,15 @@ export class Chart {
         shape("path", { class: "reach", d: `M${x} ${this.#down(value - reach)}V${this.#down(value + reach)}` }),
         shape("circle", { class: `survey ${found}`, cx: x, cy: y, r: 3.5 }),
       ];
+      if (found === "outside") this.#sign("outside");
       if (moves && Object.keys(moves).length) {
         parts.push(shape("path", { class: "moves", d: `M${x} ${foot}l-5 8h10z` }));
-        if (!this.signs.includes("moves")) this.signs.push("moves");
+        this.#sign("moves");
       }
       if (now !== version) {
         version = now;
         parts.unshift(shape("path", { class: "version", d: `M${x} ${MARGIN.top}V${foot}` }));
-        if (!this.signs.includes("version")) this.signs.push("version");
+        this.#sign("version");
       }
       return parts;
     });

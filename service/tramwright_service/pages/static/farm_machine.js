@@ -64,7 +64,8 @@ export class Closely {
 
   #head(id) {
     return el("div", { class: "head-of" },
-      el("h2", { id: "name", tabindex: "-1" }, id), button(say("farm.close"), this.close, { class: "back" }));
+      el("h2", { id: "name", tabindex: "-1", "data-keep": "name" }, id),
+      button(say("farm.close"), this.close, { "data-keep": "back" }));
   }
 
   #draw(standing, history, notes, scale) {
@@ -126,8 +127,7 @@ export class Closely {
       .map((term) => el("option", { value: term, selected: term === this.term }, say(`farm.term-${term}`))));
     return [
       el("h3", {}, say("farm.history")),
-      warning || "",
-      el("p", { lang: "en" }, history.says),
+      warning ?? el("p", { lang: "en" }, history.says),
       history.points.length > 1
         ? el("div", { class: "chart" },
             el("div", { class: "field" }, el("label", {}, say("farm.term"), choice)), this.chart.node, this.details)
