@@ -62,7 +62,7 @@ function ask(why) {
       event.preventDefault();
       end(field.value.trim());
     };
-    const dialog = el("dialog", { class: "key", "aria-labelledby": "key-title", cancel: () => end() },
+    const dialog = el("dialog", { class: "asking", "aria-labelledby": "key-title", cancel: () => end() },
       el("form", { submit: take },
         el("h2", { id: "key-title" }, say("shared.key-title")),
         why ? el("p", { class: "wrong", lang: "en" }, why) : null,
