@@ -237,3 +237,71 @@ def test_a_thousand_machines_come_by_pages_and_their_maps_as_they_are_seen(
         counted(page, "#machines li", 96)
         assert names(page)[0] == f"dunlin-{MANY - 1:04d}"
         visit.context.close()
+
+
+def history(drift: dict[str, Any] | None) -> dict[str, Any]:
+    """A history as the service answers it; invented."""
+    points = [
+        {
+            "number": number, "version": 1 if number < 3 else 2, "taken_at": f"2026-0{number}-04T09:00:00Z",
+            "as_found": "within", "total": 0.03 + 0.01 * number, "u": 0.004, "limit": 0.1,
+            "terms": {"twist": {"value": -0.01 * number, "u": 0.003}},
+            "moves": {PICTURE: -0.2} if number == 2 else None,
+        }
+        for number in range(1, 6)
+    ]  # fmt: skip
+    chart = [{"number": n, "level": 0.03 + 0.01 * n, "lower": 0.02, "upper": 0.06} for n in range(1, 6)]
+    told = {"since": None, "rate_per_day": None, "u": None, "surveys": 5, "crosses": None}
+    ewma = {"lambda": 0.3, "k": 3, "points": chart}
+    return {
+        "machine": "wren", "units": "mm", "limit": 0.1, "as_of": "2026-06-01T00:00:00Z", "says": SCRIPT, "drift": drift,
+        "next_check": {"at": "2026-07-01T00:00:00Z", "days": 30.0, "why": "drift", "reason": PICTURE}, "jumps": [],
+        "series": [
+            {"term": "total", "state": "drifting", "ewma": ewma, **told},
+            {"term": "twist", "state": "steady", "ewma": None, **told},
+        ],
+        "points": points, "next": None,
+    }  # fmt: skip
+
+
+DRIFT = {
+    "term": "twist", "since": "2026-01-04T09:00:00Z", "rate_per_day": 0.0003, "at": "2026-07-20T00:00:00Z",
+    "earliest": "2026-07-02T00:00:00Z", "latest": "2026-09-01T00:00:00Z",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("drift", [None, DRIFT], ids=["no warning", "warning"])
+def test_the_history_warns_before_the_limit_and_says_all_in_figures_too(
+    drift: dict[str, Any] | None, scheme: Any, visits: Visits
+) -> None:
+    visit = visits(allowed=NO_EVENTS, viewport=PHONE, color_scheme=scheme)
+    visit.context.route("**/wren/history*", lambda route: route.fulfill(json=history(drift)))
+    page = visit.open("/farm?machine=wren")
+    page.wait_for_selector(".over-time .survey")
+    said = page.locator("#chosen").inner_text()
+    assert ("on Jul 20, 2026, with 95 % confidence between Jul 2, 2026 and Sep 1, 2026" in said) is (drift is not None)
+    assert (SCRIPT in said) is (drift is None)
+    assert f"Next check: Jul 1, 2026. {PICTURE}" in said
+    assert page.locator(".over-time .ahead").count() == (drift is not None)
+    assert (
+        page.locator(".over-time").get_attribute("aria-label")
+        == "total of wren over time: 5 surveys; the last 0.080 mm"
+    )
+    for shape, count in ((".survey", 5), (".moves", 1), (".version", 1), (".limit", 1), (".control", 1)):
+        assert page.locator(f".over-time {shape}").count() == count
+    page.click("summary")
+    assert page.locator("tbody tr").nth(3).inner_text().split("\t") == [
+        "2 · Feb 4, 2026",
+        "0.050 mm",
+        "0.008 mm",
+        f"{PICTURE} −0.200",
+    ]
+    page.select_option("#chosen select", "twist")
+    assert (
+        page.locator(".over-time").get_attribute("aria-label")
+        == "twist of wren over time: 5 surveys; the last −0.050 mm"
+    )
+    assert page.locator(".over-time .limit").count() == 0
+    if AXE.is_file():
+        assert violations(page) == []

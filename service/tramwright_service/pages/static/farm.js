@@ -57,7 +57,7 @@ function arrived() {
   $("farm").classList.toggle("close", Boolean(machine));
   closely.show(machine);
   draw();
-  look().catch(unheard);
+  return look().catch(unheard);
 }
 
 function filters(standing = true) {
@@ -228,7 +228,9 @@ function told() {
   if (!asOf) return;
   $("farm").hidden = false;
   $("none").hidden = machines.length > 0;
-  $("none").textContent = filters() ? say("farm.none-such") : `${say("farm.empty")} ${say("farm.empty-how")}`;
+  const [words, way] = $("none").children;
+  words.textContent = say(filters() ? "farm.none-such" : "farm.empty");
+  way.hidden = Boolean(filters());
   const left = counts.shown - machines.length;
   $("more").hidden = !next;
   $("more").textContent = say("farm.more", { count: Math.min(left, PAGE) });
@@ -260,9 +262,9 @@ function begin() {
   window.addEventListener("popstate", arrived);
   whenThemeChanges(draw);
   setInterval(() => document.hidden || look().catch(unheard), MINUTE);
-  arrived();
+  arrived().then(() => { document.documentElement.dataset.ready = "true"; }); // whether the service answers or not
   new Live({ changed: look, told: (now) => { state = now; told(); } }).start();
 }
 
 if (data.stored) begin();
-document.documentElement.dataset.ready = "true";
+else document.documentElement.dataset.ready = "true";
