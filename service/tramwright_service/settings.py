@@ -19,6 +19,7 @@
 | `TRAMWRIGHT_BODY_SECONDS` | 60 | seconds for the body of a request to come whole; batches are bounded by the next |
 | `TRAMWRIGHT_IDLE_SECONDS` | 30 | seconds that a batch may send nothing, or any client take nothing |
 | `TRAMWRIGHT_CORS_ORIGINS` | none | origins (`https://host`, parted by commas) whose pages may ask from a browser |
+| `TRAMWRIGHT_FRAME_ANCESTORS` | none | origins (`self` is the service's own) whose pages may embed a machine's card |
 | `TRAMWRIGHT_STORE` | none | where the farm is stored: the path of an SQLite file, or a PostgreSQL URL |
 | `TRAMWRIGHT_EVENTS` | 100000 | events kept in the store, the latest |
 | `TRAMWRIGHT_WEBHOOK_TARGETS` | public | networks that webhooks reach beside public addresses, parted by commas |
@@ -83,6 +84,13 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
             description="Origins whose pages may ask, parted by commas, or none.",
         ),
     ] = "none"
+    frame_ancestors: Annotated[
+        str,
+        Meta(
+            pattern=r"^(none|(self|https?://[^/,;'\s*]+)(,(self|https?://[^/,;'\s*]+))*)$(?!\n)",
+            description="Origins whose pages may embed the card of a machine, parted by commas, or none.",
+        ),
+    ] = "none"
     store: Annotated[
         str,
         Meta(
@@ -129,6 +137,12 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     def origins(self) -> tuple[str, ...]:
         """The origins whose pages may ask."""
         return () if self.cors_origins == "none" else tuple(self.cors_origins.split(","))
+
+    @property
+    def embedders(self) -> str:
+        """The pages that may embed a machine's card, as a Content-Security-Policy names them."""
+        named = {"none": "'none'", "self": "'self'"}
+        return " ".join(named.get(one, one) for one in self.frame_ancestors.split(","))
 
     @property
     def most(self) -> Most:

@@ -105,7 +105,7 @@ def create_app(
 
     handlers = routes(guests, settings, workers, engines, metrics, solver, gallery, farm)
     app = Litestar(
-        route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry)],
+        route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry, settings)],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,

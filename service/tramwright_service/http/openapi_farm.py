@@ -14,7 +14,7 @@ from tramwright_solvers.results.correction import Correction
 from ..wire import problems
 from ..wire.events import DATA, CloudEvent, WebhookChange, WebhookEntry, WebhookList, WebhookMade, WebhookRecord
 from ..wire.json_schema import REF
-from ..wire.media_types import EVENTS, JSON, MERGE_PATCH, MSGPACK, TEXT
+from ..wire.media_types import EVENTS, JSON, MERGE_PATCH, MSGPACK, SVG, TEXT
 from ..wire.problems import Kind
 from ..wire.stored import (
     Fleet,
@@ -63,7 +63,8 @@ class Operation(Struct, frozen=True):
     sent_as: str = JSON
     status: str = "200"
     text: bool = False
-    stream: bool = False
+    gives: str = ""
+    """Media type of an answer that is no document."""
 
 
 OPERATIONS = {
@@ -96,6 +97,7 @@ OPERATIONS = {
     "listSurveys": Operation(SurveyList, "A page of surveys.", LISTED),
     "getSurvey": Operation(SurveyRecord, "The survey and what was said of it.", READ),
     "getCorrection": Operation(Correction, "The whole correction.", (*LISTED, problems.INVALID, *SOLVED), text=True),
+    "getThumbnail": Operation(None, "The picture.", (*LISTED, problems.INVALID, *SOLVED), gives=SVG),
     "compareSurveys": Operation(
         Comparison, "What moved between the two.", (*LISTED, problems.INVALID, *SOLVED), text=True
     ),
@@ -107,7 +109,7 @@ OPERATIONS = {
         CloudEvent,
         "Events until the client goes away, each with a CloudEvent 1.0 in its `data`.",
         (problems.BAD_REQUEST, *STORE, problems.NOT_ACCEPTABLE, problems.BUSY),
-        stream=True,
+        gives=EVENTS,
     ),
     "postWebhook": Operation(
         WebhookMade,
@@ -171,8 +173,8 @@ def describe(operation: dict[str, Any]) -> None:
             "content": {told.sent_as: {"schema": schema}},
         }
     success: dict[str, Any] = {"description": told.says}
-    if told.stream:
-        success["content"] = {EVENTS: {"schema": {"type": "string"}}}
+    if told.gives:
+        success["content"] = {told.gives: {"schema": {"type": "string"}}}
     elif told.answer is not None:
         given = {"schema": {"$ref": REF.format(name=told.answer.__name__)}}
         text = {TEXT: {"schema": {"type": "string"}}} if told.text else {}

@@ -9,6 +9,7 @@ down with that of the paper, as a wash is, so that figures over them stay legibl
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from math import ceil, floor, log10
 from typing import Literal
 
@@ -40,6 +41,18 @@ INKS: dict[str, Inks] = {
     "light": Inks("#ffffff", "#15191d", "#6a737b", "#9c1c00", 0.55),
     "dark": Inks("#12161a", "#f2f4f5", "#98a2aa", "#ffb59e", 0.42),
 }
+
+BANDS = 10
+"""Bands of a thumbnail, from minus its scale to plus its scale."""
+COLOURS: Mapping[Theme, Sequence[str]] = {
+    "light": (
+        "#73869d", "#7c90b0", "#939bae", "#a3a6af", "#b0b1b2", "#bfbdb5", "#cec8b3", "#ded5ac", "#efe3a1", "#fef291",
+    ),
+    "dark": (
+        "#0a1b30", "#12233e", "#232b3c", "#2f343d", "#393c40", "#444542", "#504e40", "#5c583b", "#696233", "#756e26",
+    ),
+}  # fmt: skip
+"""Their colours, lowest first, as `palette_for` mixes them, which would load matplotlib."""
 
 
 FARTHEST = 0.16

@@ -36,18 +36,19 @@ class Surface(Struct, frozen=True):
     """Corners of the outline (k, 2), anticlockwise."""
 
 
-def surfaces(points: Floats, values: Floats, patches: Sequence[Sequence[int]]) -> list[Surface]:
+def surfaces(points: Floats, values: Floats, patches: Sequence[Sequence[int]], across: int = ACROSS) -> list[Surface]:
     """Return the surface over each patch of the bed whose stations do not lie in one line.
 
     Args:
         points: stations, shape (n, 2).
         values: the gap there, shape (n,).
         patches: numbers of the stations on each patch; empty where the bed is one piece.
+        across: points of the grid along the longer side.
     """
     made = []
     for patch in patches or [range(len(points))]:
         own = np.asarray(patch, dtype=np.intp)
-        if (one := surface(points[own], values[own])) is not None:
+        if (one := surface(points[own], values[own], across)) is not None:
             made.append(one)
     return made
 
@@ -66,7 +67,7 @@ def merged(points: Floats, values: Floats) -> tuple[Floats, Floats]:
     return np.column_stack(means[:2]), means[2]
 
 
-def surface(points: Floats, values: Floats) -> Surface | None:
+def surface(points: Floats, values: Floats, across: int = ACROSS) -> Surface | None:
     """Return the surface over stations (n, 2), None where they lie in one line."""
     from scipy.interpolate import LinearNDInterpolator, RBFInterpolator
     from scipy.spatial import ConvexHull
@@ -82,13 +83,13 @@ def surface(points: Floats, values: Floats) -> Surface | None:
     if len(inside) < FEWEST or np.linalg.svd(inside - inside.mean(axis=0), compute_uv=False)[-1] < 1e-6:
         return None
     hull = ConvexHull(inside)
-    x, y = (np.linspace(0.0, side, max(5, round(ACROSS * side) + 1)) for side in size / longest)
+    x, y = (np.linspace(0.0, side, max(5, round(across * side) + 1)) for side in size / longest)
     grid = np.column_stack([one.ravel() for one in np.meshgrid(x, y)])
     plate = RBFInterpolator(inside, values) if len(inside) <= PLATE else LinearNDInterpolator(inside, values)
     known = np.asarray(plate(grid))
     # A little beyond the outline lines go on, to be cut there; far beyond the plate would only be guessed at.
     beyond = np.max(grid @ hull.equations[:, :2].T + hull.equations[:, 2], axis=1)
-    known[beyond > 1.5 / ACROSS] = np.nan
+    known[beyond > 1.5 / across] = np.nan
     return Surface(
         low[0] + longest * x,
         low[1] + longest * y,

@@ -19,10 +19,12 @@ LANGUAGES: Mapping[str, dict[str, dict[str, str]]] = {
     for path in sorted((HERE / "messages").glob("*.json"), key=lambda path: (path.stem != "en", path.stem))
 }
 """The words of each language, by section and key; English, the first, is what others are compared with."""
-PAGES = {"/bench": "bench", "/bench/machine": "machine"}
+PAGES = {"/farm": "farm", "/bench": "bench", "/bench/machine": "machine"}
 """Path of each page and its name, which its template, its script, its style and its section of the words bear."""
 SHARED = "shared"
 """The section of words that every page has."""
+CARD = "card"
+"""The page that other pages embed; it has the words of the farm as well."""
 
 TEMPLATES = Environment(
     loader=FileSystemLoader(HERE / "templates"),
@@ -36,18 +38,18 @@ IMPORT = re.compile(rb'^(?:import|export)\b[^;"]*"\./([\w.]+)";', re.MULTILINE)
 
 
 @cache
-def write(path: str, language: str, data: bytes) -> str:
-    """Return the page at ``path`` as HTML.
+def write(name: str, language: str, data: bytes) -> str:
+    """Return a page as HTML.
 
     Args:
-        path: one of ``PAGES``.
+        name: one of the names in ``PAGES``, or ``CARD``.
         language: one of ``LANGUAGES``.
         data: JSON that the page's script starts from.
 
     Raises:
         KeyError: there is no such page or language, or the template names a word that the language does not have.
     """
-    name, words = PAGES[path], LANGUAGES[language]
+    words = LANGUAGES[language]
 
     def say(key: str, **values: object) -> str:
         section, _, word = key.partition(".")
@@ -55,12 +57,11 @@ def write(path: str, language: str, data: bytes) -> str:
 
     return TEMPLATES.get_template(f"{name}.html").render(
         name=name,
-        path=path,
-        paths=[*PAGES.items()],
+        pages=PAGES,
         say=say,
         language=language,
         languages={code: said[SHARED]["language"] for code, said in LANGUAGES.items()},
-        words={section: words[section] for section in (SHARED, name)},
+        words={section: words[section] for section in (SHARED, name, *(["farm"] if name == CARD else []))},
         data=msgspec.json.decode(data),
         modules=sorted(set(imported(f"{name}.js"))),
     )

@@ -1,10 +1,14 @@
-// Asks the service. An answer comes back as data; a refusal is thrown with its faults by JSON Pointer (RFC 6901).
+// Asks the service, with the access key of this browser. An answer comes back as data; a refusal is thrown with its
+// faults by JSON Pointer (RFC 6901).
+
+import { another, credentials, key } from "./access.js";
 
 /** The service understood the request and refused it: RFC 9457, `application/problem+json`. */
 export class Refused extends Error {
-  constructor(status, problem) {
+  constructor({ status, headers }, problem) {
     super(problem.detail ?? problem.title ?? String(status));
     this.status = status;
+    this.after = Number(headers.get("retry-after")) || 0; // seconds after which it may be tried again
     this.problem = problem;
   }
 
@@ -22,18 +26,23 @@ export class NoAnswer extends Error {}
 
 /** Get a document as JSON. Throws Refused, NoAnswer; an aborted request throws the browser's AbortError. */
 export function get(path, { signal } = {}) {
-  return answered(path, { signal, headers: { accept: "application/json" } }).then((response) => response.json());
+  return ask(path, { signal, headers: { accept: "application/json" } }).then((response) => response.json());
 }
 
-/** Post a JSON body; return the JSON answered, or the whole Response where another form is accepted. */
-export async function post(path, body, { accept = "application/json", signal } = {}) {
-  const response = await answered(path, {
-    method: "POST",
-    headers: { "content-type": "application/json", accept },
+/** Send a JSON body; return the JSON answered, or the whole Response where another form is accepted. */
+export async function post(path, body, { accept = "application/json", signal, method = "POST", headers = {} } = {}) {
+  const response = await ask(path, {
+    method,
+    headers: { "content-type": "application/json", accept, ...headers },
     body: JSON.stringify(body),
     signal,
   });
   return accept === "application/json" ? response.json() : response;
+}
+
+/** Return the path of a stored machine, or of something of it. */
+export function ofMachine(id, ...rest) {
+  return ["/v1/machines", encodeURIComponent(id), ...rest].join("/");
 }
 
 /** Return a JSON Pointer from its parts. */
@@ -41,10 +50,13 @@ export function pointer(...parts) {
   return parts.map((part) => `/${String(part).replaceAll("~", "~0").replaceAll("/", "~1")}`).join("");
 }
 
-async function answered(path, options) {
+/** Fetch something; where the service wants a key, the person is asked for one. Throws as `get` does. */
+export async function ask(path, options) {
   let response;
+  const used = key();
   try {
-    response = await fetch(path, { ...options, credentials: "same-origin", redirect: "error" });
+    const headers = { ...options.headers, ...credentials() };
+    response = await fetch(path, { ...options, headers, credentials: "same-origin", redirect: "error" });
   } catch (error) {
     if (error.name === "AbortError") throw error;
     throw new NoAnswer(String(error));
@@ -56,5 +68,6 @@ async function answered(path, options) {
   } catch {
     throw new NoAnswer(`${response.status}`); // something between here and the service answered
   }
-  throw new Refused(response.status, problem);
+  if (response.status === 401 && (await another(used, used && problem.detail))) return ask(path, options);
+  throw new Refused(response, problem);
 }

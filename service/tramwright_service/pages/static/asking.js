@@ -3,7 +3,8 @@
 import { NoAnswer, Refused, post } from "./api.js";
 
 const LONGEST_WAIT = 8000;
-const AGAIN = new Set([429, 502, 503, 504]);
+/** Refusals that may be none the next time. */
+export const AGAIN = new Set([401, 403, 429, 502, 503, 504]); // a key can be given, what is busy comes back
 
 /**
  * One question at a time: a new one takes the place of the one before.

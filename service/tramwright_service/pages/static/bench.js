@@ -1,6 +1,8 @@
 // The bench page: draws one screen at a time from what was typed and what the service answered.
 
+import { NoAnswer, Refused } from "./api.js";
 import { Asking } from "./asking.js";
+import { Filing, asksToStore, storeScreen } from "./bench_farm.js";
 import { aboutScreen, answerScreen, hasAbout } from "./bench_other.js";
 import { careScreen, ownScreen, pasteScreen, readScreen, suspectScreen, whereScreen } from "./bench_read.js";
 import { startScreen } from "./bench_start.js";
@@ -11,10 +13,12 @@ import { Beside } from "./beside.js";
 import { add, answered, asks, jobs, nextStation, readable, stateOf, suspectOf, undo } from "./job.js";
 import { say } from "./messages.js";
 import { NotKept, Unreadable } from "./store.js";
+import { opened, stored } from "./stored.js";
 
 const [screen, title, status, tools] = ["screen", "title", "state", "tools"].map((id) => document.getElementById(id));
 const beside = new Beside(document.getElementById("beside"));
 const asking = new Asking({ told, answered: take });
+const filing = new Filing({ filed, told });
 let key = null;
 let job = null;
 let ui = {};
@@ -52,6 +56,7 @@ function workScreen(context) {
   const { answer, state } = context;
   if (answer.progress?.next === "stop") return stopScreen(context);
   if (!state.done.length && answer.advice.read.length) return moreScreen(context);
+  if (asksToStore(context)) return storeScreen(context);
   const step = stepOf(answer);
   if (!step) return state.done.length ? closingScreen(context) : endScreen(context);
   const kind = job.machine.supports?.some(({ id }) => id === step.adjuster) ? "support" : "seat";
@@ -65,7 +70,7 @@ function draw() {
   const asked = job && asks(job, state);
   const context = {
     job, ui, state, answer, asked, away: asking.away,
-    enter, open, redraw: draw, typing, keep, begin, resume, forget, leave, takeBack,
+    enter, open, redraw: draw, typing, keep, begin, resume, forget, leave, takeBack, openStored,
     again: () => asking.again(),
     readAgain: () => enter({ do: "survey", stations: state.survey.stations, closing: state.survey.closing }),
   };
@@ -104,7 +109,7 @@ function told(asked = screen.dataset.asked) {
   screen.dataset.asked = asked ?? "";
   const away = asking.away || !navigator.onLine;
   const word = unkept ? "bench.not-kept" : away ? "bench.not-connected" : "bench.kept";
-  status.textContent = job || away ? say(word) : "";
+  status.textContent = job || away ? [filing.says(key, job), say(word)].filter(Boolean).join(" · ") : "";
   status.classList.toggle("away", unkept || away);
   if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away}`) draw();
 }
@@ -113,6 +118,32 @@ function told(asked = screen.dataset.asked) {
 function changed() {
   keep();
   sync();
+  filing.look(key, job);
+  draw();
+}
+
+/** Keep what was stored with the job that it is of, whether that is open here or not. */
+function filed(which, name, what) {
+  const content = which === key ? job : readJob(which);
+  if (!content) return;
+  content.filed = { ...content.filed, [name]: what };
+  try {
+    jobs.write(which, content);
+  } catch (error) {
+    if (!(error instanceof NotKept)) throw error; // it is sent again, with the same key, and stored once
+  }
+}
+
+/** Offer a machine of the farm on the first screen. */
+async function openStored(id) {
+  Object.assign(ui, { wrong: "" });
+  try {
+    Object.assign(ui, { stored: await opened(id), machine: "farm", units: null });
+  } catch (error) {
+    if (error instanceof NoAnswer) ui.wrong = say("shared.no-answer");
+    else if (error instanceof Refused) ui.wrong = error.status === 404 ? say("bench.no-such", { name: id }) : error.message;
+    else throw error;
+  }
   draw();
 }
 
@@ -157,17 +188,24 @@ function begin(fresh) {
   changed();
 }
 
+/** Return a job as the browser keeps it, null where there is none that can be read. */
+function readJob(which) {
+  try {
+    const content = which && jobs.read(which);
+    return readable(content) ? content : null;
+  } catch (error) {
+    if (error instanceof Unreadable) return null;
+    throw error;
+  }
+}
+
 /** Go on with a job as the browser keeps it; return false where there is none that can be read. */
 function load(which) {
-  let content = null;
-  try {
-    content = which && jobs.read(which);
-  } catch (error) {
-    if (!(error instanceof Unreadable)) throw error;
-  }
-  if (!readable(content)) return false;
+  const content = readJob(which);
+  if (!content) return false;
   [key, job, ui] = [which, content, {}];
   sync();
+  filing.look(key, job);
   draw();
   return true;
 }
@@ -208,5 +246,13 @@ window.addEventListener("storage", (event) => {
   if (key && event.key?.endsWith(key) && event.newValue) load(key); // and not written again: the tabs would never rest
 });
 
-if (!load(jobs.current)) draw();
+const wanted = stored && new URLSearchParams(location.search).get("machine");
+if (wanted) {
+  history.replaceState(null, "", location.pathname); // a reload goes on with what was begun
+  leave();
+  openStored(wanted);
+} else if (!load(jobs.current)) draw();
+for (const { key: which } of stored ? jobs.list() : []) {
+  if (which !== key) filing.look(which, readJob(which));
+}
 document.documentElement.dataset.ready = "true";

@@ -5,6 +5,7 @@ import { QUESTIONS, create, jobs, readable, stateOf } from "./job.js";
 import { inUnits } from "./lengths.js";
 import { language, say } from "./messages.js";
 import { machines, Unreadable } from "./store.js";
+import { chooser, stored } from "./stored.js";
 
 function kept(shelf) {
   return shelf.list().flatMap(({ key, changed }) => {
@@ -27,11 +28,14 @@ function count(job) {
   return stateOf(job).surveys.reduce((sum, { readings }) => sum + readings.length, 0);
 }
 
+const farmOf = ({ id, version, machine: { units = "mm" } }) => ({ id, version, units });
+
 /** Choose a machine and a question, or a job that was begun. */
-export function startScreen({ ui, begin, resume, forget, redraw }) {
-  const known = kept(machines).filter(({ content }) => hasBed(content));
+export function startScreen({ ui, begin, resume, forget, redraw, openStored }) {
+  const farm = ui.stored && { key: "farm", content: ui.stored.machine };
+  const known = [...(farm ? [farm] : []), ...kept(machines).filter(({ content }) => hasBed(content))];
   const begun = kept(jobs).filter(({ content }) => readable(content));
-  const wanted = [ui.machine, machines.current].find((one) => known.some(({ key }) => key === one));
+  const wanted = [ui.machine, farm?.key, machines.current].find((one) => known.some(({ key }) => key === one));
   const chosen = known.find(({ key }) => key === wanted) ?? known[0];
   const units = ui.units ?? chosen?.content.units ?? "mm";
 
@@ -51,14 +55,16 @@ export function startScreen({ ui, begin, resume, forget, redraw }) {
   ];
 
   return {
-    key: `start ${chosen?.key} ${units} ${begun.length} ${known.length}`,
+    key: `start ${chosen?.key} ${units} ${begun.length} ${known.length} ${ui.stored?.id} ${ui.wrong}`,
     node: el("section", { class: "start" },
       begun.length ? [el("h2", {}, say("bench.go-on")), list(begun.slice(0, RECENT))] : null,
       begun.length > RECENT ? el("details", {}, el("summary", {}, say("bench.older")), list(begun.slice(RECENT))) : null,
       known.length
         ? choices("bench.machine", known.map(({ key, content }) =>
-            choice(name(content), key === chosen.key, { machine: key, units: null })))
+            choice(key === "farm" ? [el("b", {}, ui.stored.id), el("small", {}, say("bench.stored"))] : name(content),
+              key === chosen.key, { machine: key, units: null })))
         : [el("h2", {}, say("bench.machine")), el("p", {}, say("bench.no-machine"))],
+      stored ? [chooser(openStored), el("p", { class: "wrong", role: "alert" }, ui.wrong ?? "")] : null,
       el("p", {}, el("a", { class: known.length ? "button" : "button main wide", href: "/bench/machine" },
         say("bench.describe-machine"))),
       chosen ? [
@@ -66,7 +72,7 @@ export function startScreen({ ui, begin, resume, forget, redraw }) {
         el("h2", {}, say("bench.question")),
         el("div", { class: "questions" }, Object.keys(QUESTIONS).map((question) =>
           button([el("b", {}, say(`bench.question-${question}`)), el("small", {}, say(`bench.help-${question}`))],
-            () => begin(create(inUnits(chosen.content, units), question)),
+            () => begin(create(inUnits(chosen.content, units), question, chosen === farm && farmOf(ui.stored))),
             { class: question === "correct" ? "main" : "" }))),
       ] : null),
     focus: null,

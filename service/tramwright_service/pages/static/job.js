@@ -21,9 +21,9 @@ export const QUESTIONS = {
   plan: { path: "/v1/survey-plans", surveys: 0 },
 };
 
-/** Return a new job. */
-export function create(machine, question) {
-  return { machine, question, entries: [], answers: {}, draft: "" };
+/** Return a new job; `farm` {id, version, units} says which stored machine it is at. */
+export function create(machine, question, farm) {
+  return { machine, question, entries: [], answers: {}, draft: "", ...(farm && { farm }) };
 }
 
 /** Return whether what the browser kept is a job that this page can go on with. */
@@ -31,8 +31,12 @@ export function readable(job) {
   return Array.isArray(job?.entries) && job.question in QUESTIONS && Boolean(job.machine?.bed);
 }
 
+const CHANGES_NOTHING = new Set(["store", "unstored"]); // of what is asked
+
 /** Add an entry; its time is kept with it. */
 export function add(job, entry, now = Date.now()) {
+  const { length } = job.entries;
+  if (CHANGES_NOTHING.has(entry.do) && job.answers[length]) job.answers[length + 1] = job.answers[length];
   job.entries.push({ ...entry, at: now });
   if (!entry.auto) job.draft = "";
 }
@@ -66,7 +70,7 @@ export function stateOf(job) {
 
 const TAKE = {
   survey(state, { about = {}, stations, closing, at }) {
-    state.surveys.push({ about, stations: null, closing: false, readings: [], wanted: [], begun: at });
+    state.surveys.push({ about, stations: null, closing: false, readings: [], wanted: [], done: [], begun: at });
     Object.assign(state, { done: [], seen: new Set(), another: false });
     if (stations) TAKE.stations(state, { stations, closing });
   },
@@ -79,16 +83,18 @@ const TAKE = {
   more(state, { stations }) {
     state.surveys.at(-1).wanted = stations;
   },
-  read(state, { x, y, value, how }) {
+  read(state, { x, y, value, how, at }) {
     const survey = state.surveys.at(-1);
+    survey.last = at;
     const last = lastAt(survey, { x, y });
     if (last && how === "repeat") last.values.push(value);
     else if (last && how === "instead") last.values = [value];
     else survey.readings.push({ x, y, values: [value] });
     survey.wanted = survey.wanted.filter((station) => !same(station, { x, y }));
   },
-  pasted(state, { readings }) {
+  pasted(state, { readings, at }) {
     const survey = state.surveys.at(-1);
+    survey.last = at;
     for (const { x, y, value, ...more } of readings) survey.readings.push({ x, y, values: [value], ...more });
     survey.stations ??= distinct(readings);
     survey.enough = true;
@@ -102,6 +108,13 @@ const TAKE = {
   },
   step(state, { adjuster, travel, park, read }) {
     state.done.push({ adjuster, travel, park, read });
+    state.surveys.at(-1).done = state.done;
+  },
+  store(state) {
+    state.surveys.at(-1).store = "store";
+  },
+  unstored(state) {
+    state.surveys.at(-1).store = "unstored";
   },
 };
 
@@ -134,7 +147,7 @@ export function nextStation(survey) {
 }
 
 /** Return a survey as the service reads it. */
-function sent({ readings, about, begun }) {
+export function sent({ readings, about, begun }) {
   const list = readings.map(({ values, ...reading }) => ({ ...reading, value: values.length > 1 ? values : values[0] }));
   return { readings: list, taken_at: new Date(begun).toISOString(), ...about };
 }

@@ -4,6 +4,7 @@ import { Checker } from "./checker.js";
 import { download, opened } from "./files.js";
 import { Form, row } from "./form.js";
 import { inUnits, unitsOf } from "./lengths.js";
+import { Keeping, forget } from "./machine_stored.js";
 import { data, say } from "./messages.js";
 import { PlanView } from "./plan_view.js";
 import { ScrewEditor } from "./screw_editor.js";
@@ -22,6 +23,7 @@ const view = new PlanView($("plan"), {
   tapped,
 });
 
+const farm = data.stored ? new Keeping($("farm"), { start, trouble }) : null;
 const checker = new Checker(form, $("standing"));
 
 let key = null;
@@ -58,10 +60,10 @@ function show(itsKey, content) {
   checker.ask(machine, lastBed);
 }
 
-function start(content) {
-  const fresh = machines.fresh();
+function start(content, fresh = machines.fresh()) {
   keep(fresh, content);
   show(fresh, content);
+  return fresh;
 }
 
 function keep(itsKey, content) {
@@ -114,6 +116,7 @@ function refresh() {
   for (const part of document.querySelectorAll("[data-row]")) {
     part.classList.toggle("picked", part.dataset.row === chosen?.kind && Number(part.dataset.index) === chosen.index);
   }
+  farm?.show(key, machine);
   draw();
 }
 
@@ -314,6 +317,7 @@ $("file").addEventListener("change", async ({ target }) => {
 $("remove").addEventListener("click", () => {
   if (!confirm(say("machine.remove-sure", { name: machine.id ?? say("machine.no-name") }))) return;
   machines.remove(key);
+  forget(key);
   first();
 });
 
@@ -329,4 +333,9 @@ function first() {
 
 for (const solver of Object.keys(data.templates)) $("template").append(new Option(solverName(solver), solver));
 first();
+const wanted = new URLSearchParams(location.search).get("machine");
+if (farm && wanted) {
+  history.replaceState(null, "", location.pathname); // a reload shows what has become of it here
+  farm.open(wanted);
+}
 document.documentElement.dataset.ready = "true";

@@ -41,6 +41,7 @@ export function converted(value, from, to) {
   return Number(to === "mm" ? (value * MM_PER_INCH).toPrecision(12) : (value / MM_PER_INCH).toPrecision(15));
 }
 
-function fixed(value, units) {
+/** Return a length without sign and unit, as "0.250". */
+export function fixed(value, units) {
   return value.toFixed(DIGITS[units]).replace("-", "−").replace(".", MARK);
 }
