@@ -24,6 +24,7 @@ from .posting import Poster, Posting
 from .solving import composed, moves_answer
 from .surveys import Sent
 from .tables import digest
+from .tracks import terms
 
 NONE = Raw(msgspec.json.encode(USUAL))
 """The options of a line that says none."""
@@ -81,7 +82,7 @@ class Batches:
                 own = line.machine
                 if isinstance(own, str):
                     own = _machine(chunk.machines[chunk.named[told.line - chunk.first]])
-                lines[told.line] = line, own, moves_answer(body)
+                lines[told.line] = line, own, body
         try:
             known = await self._machines.current({machine.id for _, machine, _ in lines.values()})
         except RequestError as error:
@@ -128,5 +129,6 @@ def posting(description: Description, line: _Line, answer: bytes) -> Posting:
         sent=sent,
         input=digest(composed(description, survey, line.solve)),
         learnt_from=(),
-        answer=answer,
+        answer=moves_answer(answer),
+        terms=terms(answer, description),
     )

@@ -12,7 +12,7 @@ from ...execution.plug_ins.hosts import PlugIns
 from ...execution.questions import Answerer
 from ...execution.threads import Kinds
 from ...settings import Settings
-from . import batch, corrections, events, fleet, health, machines, questions, solvers, surveys, webhooks
+from . import batch, corrections, events, fleet, health, history, machines, questions, solvers, surveys, webhooks
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ...farm.farm import Farm
@@ -42,6 +42,7 @@ def routes(
         *machines.create(plug_ins.registry, settings, farm),  #      /v1/machines/{machine}
         *surveys.create(plug_ins.registry, settings, farm, corrected, answered["comparisons"]),  # …/surveys, …/notes
         *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing
+        *history.create(farm),  #                                    GET  /v1/machines/{machine}/history
         events.create(settings, metrics, farm),  #                   GET  /v1/events
         *webhooks.create(plug_ins.registry, settings, farm),  #      /v1/webhooks
         *health.create(metrics),  #                                  GET  /health/live, /health/ready
