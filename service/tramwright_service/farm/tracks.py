@@ -121,9 +121,12 @@ def followed(connection: Connection, machine: str) -> Followed | None:
     """Return what the latest surveys of a machine have come to; None without any."""
     latest = seen(machine).order_by(S.taken_at.desc(), S.number.desc()).limit(WINDOW)
     rows = list(connection.execute(latest).all())[::-1]
-    if not rows:
-        return None
-    kept = [None if row.document is None else terms_of(verified(row.document, row.digest, machine)) for row in rows]
+    return together(rows) if rows else None
+
+
+def together(rows: list[Any]) -> Followed:
+    """Return what surveys of a machine, the oldest first, have come to."""
+    kept = [None if row.document is None else terms_of(verified(row.document, row.digest, row.machine)) for row in rows]
     last, final = rows[-1], kept[-1]
     if final is not None:  # terms over another bed are other terms
         other = [at for at, one in enumerate(kept) if one is not None and one.bed != final.bed]

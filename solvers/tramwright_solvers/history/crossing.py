@@ -15,6 +15,8 @@ from ..model.contract import Floats
 
 FAR = 36_500.0
 """Days beyond which nothing is foretold."""
+UNEVEN = 0.4
+"""A drift seldom goes on evenly: from now on its rate may be another by this part of it (k = 1). No source."""
 ROUNDS = 100
 """Most steps of Newton's method; each ends at a pair of stations further in, so a few do."""
 
@@ -28,9 +30,14 @@ class Line(NamedTuple):
     rate_variance: float
     shared: float
 
+    @property
+    def onward_variance(self) -> float:
+        """Variance of the rate from now on."""
+        return self.rate_variance + (UNEVEN * self.rate) ** 2
+
     def highest(self, day: float, k: float) -> float:
         """Return what it may be on a day, ``k`` standard uncertainties above what is expected."""
-        variance = self.now_variance + 2.0 * day * self.shared + day**2 * self.rate_variance
+        variance = self.now_variance + 2.0 * day * self.shared + day**2 * self.onward_variance
         return self.now + day * self.rate + k * sqrt(max(variance, 0.0))
 
 
@@ -86,7 +93,7 @@ def interval(line: Line, limit: float, k: float) -> tuple[float, float]:
     """Return between which days a line may meet the limit, ``k`` standard uncertainties to each side; not before day
     0, and infinite where it may never do so."""
     margin = line.now - limit
-    square = line.rate**2 - k**2 * line.rate_variance
+    square = line.rate**2 - k**2 * line.onward_variance
     half = margin * line.rate - k**2 * line.shared
     rest = margin**2 - k**2 * line.now_variance
     root = sqrt(max(half**2 - square * rest, 0.0))

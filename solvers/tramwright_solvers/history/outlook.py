@@ -70,27 +70,29 @@ def outlook(track: Track, last: Last | None, limit: float, *, outside: bool, mov
     found = trends(track)
     states = [_state(found, term) for term in range(len(NAMES))]
     drifting = found.since >= 0
-    shaped = last is not None and (drifting[SHAPES].any() or not drifting[TOTAL])
-    known = drifting if drifting.any() else np.isfinite(found.rate)
-    ahead = _ahead(found, track, last, known) if last is not None and shaped else _own(found, known)
-    k = _student(found.dof[known].min(initial=found.dof.min()))
+    by_shape = bool(drifting[SHAPES].any())  # else by what else changes the total
+    ahead = _own(found) if last is None or (drifting[TOTAL] and not by_shape) else _ahead(found, track, last)
+    k = _student(found.dof[drifting].min(initial=found.dof.max()))
+    known = bool(np.isfinite(found.rate).any())
     now, _ = ahead.line(0.0)
-    rate = (now.rate, now.rate_variance**0.5) if known.any() else (np.nan, np.nan)
+    rate = (now.rate, now.rate_variance**0.5) if known else (np.nan, np.nan)
     told = Outlook(found, states, rate, None, 0.0, "outside")
     if moved:
         return told._replace(why="moved-since")
     if outside:
         return told
-    if drifting.any() and (day := ahead.passes(limit)) is not None and day <= WITHIN:
+    day = ahead.passes(limit) if by_shape or drifting[TOTAL] else None
+    if day is not None and day <= WITHIN:
         line, adds = ahead.line(day)
-        term = int(np.argmax(adds)) + 1 if shaped else TOTAL
-        warned = Warned(term, day, *interval(line, limit, k))
-        return told._replace(warned=warned, check=min(warned.earliest, WITHIN), why="drift")
+        if line.rate > 0.0:
+            term = 1 + int(np.argmax(np.where(drifting[SHAPES], adds, -np.inf))) if by_shape and last else TOTAL
+            warned = Warned(term, day, *interval(line, limit, k))
+            return told._replace(warned=warned, check=min(warned.earliest, WITHIN), why="drift")
     if found.steps and max(step.before for step in found.steps) + 2 == len(track.days):
         return told._replace(why="changed")
-    if not known.any() or track.days[-1] - track.days[0] < SPAN:
+    if not known or track.days[-1] - track.days[0] < SPAN:
         return told._replace(check=None, why="too-few")
-    days = safe_until(ahead, limit, k, WITHIN)
+    days = min(safe_until(ahead, limit, k, WITHIN), float(track.days[-1] - track.days[0]))
     return told._replace(check=days, why="drift" if drifting.any() else "no-drift" if days > 0.0 else "close")
 
 
@@ -114,11 +116,10 @@ def _jumped(found: Trends, term: int, run: int) -> bool:
     return any(step.before + 1 == run and term in named(step) for step in found.steps)
 
 
-def _ahead(found: Trends, track: Track, last: Last, rates: np.ndarray) -> Ahead:
-    """Return how the gap at the stations of the last survey goes on, where these terms have rates."""
+def _ahead(found: Trends, track: Track, last: Last) -> Ahead:
+    """Return how the gap at the stations of the last survey goes on."""
     shapes = term_columns(last.bed, last.points)[:, 1:] / OVER_BED[1:]
-    rate = np.where(rates, found.rate, 0.0)
-    spread = np.where(rates, found.rate_u, 0.0) ** 2
+    rate, spread = np.nan_to_num(found.rate), np.nan_to_num(found.rate_u) ** 2
     here = found.mean + rate * found.ahead - track.values[-1]
     left = np.nan_to_num(track.u[-1, REMAINDER])
     return Ahead(
@@ -132,11 +133,10 @@ def _ahead(found: Trends, track: Track, last: Last, rates: np.ndarray) -> Ahead:
     )
 
 
-def _own(found: Trends, rates: np.ndarray) -> Ahead:
+def _own(found: Trends) -> Ahead:
     """Return how the total goes on by itself: as the gap of two stations, one of which stays where it is."""
     one = slice(TOTAL, TOTAL + 1)
-    rate = np.where(rates[one], found.rate[one], 0.0)
-    spread = np.where(rates[one], found.rate_u[one], 0.0) ** 2
+    rate, spread = np.nan_to_num(found.rate[one]), np.nan_to_num(found.rate_u[one]) ** 2
     return Ahead(
         gap=np.array([float((found.mean[one] + rate * found.ahead[one])[0]), 0.0]),
         shapes=np.array([[1.0], [0.0]]),

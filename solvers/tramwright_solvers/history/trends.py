@@ -21,14 +21,16 @@ import numpy as np
 
 from ..model.contract import Floats
 
-BELIEF = 8.0
+BELIEF = 4.0
 """How many degrees of freedom the stated uncertainties count for."""
-RISK = 0.002
-"""Risk of taking the scatter of a steady machine for a drift at one survey, all terms together; of a jump as well."""
-MARGIN = 5.0
+DRIFT_RISK, JUMP_RISK = 0.005, 0.002
+"""Risk of taking the scatter of a steady machine for a drift, or for a jump, at one survey, all terms together."""
+MARGIN = 6.0
 """By how much more than a drift a step must explain, in variances, to be one, and a later beginning than the first."""
 LEAST = 3
 """Fewest surveys on the slope of a drift, its beginning among them."""
+UNTOLD = 1e-10
+"""A column whose part within the runs is smaller than this share of the largest, squared, is not told."""
 JUMPS = 8
 """Most jumps that are looked for."""
 
@@ -55,7 +57,8 @@ class Trends(NamedTuple):
     """What was found of each of J terms; all arrays are (J,) unless told.
 
     ``begins`` (n,) has the jumps too. ``since`` is the place of the survey at which a drift begins, -1 without one;
-    ``rate`` a day with its ``rate_u``: from there on, or from the first survey on. ``mean`` with its ``mean_u`` is that
+    ``rate`` a day with its ``rate_u``: from there on; of a term that does not drift from where the clearest drift
+    begins, or from the first survey on. ``mean`` with its ``mean_u`` is that
     of the last run, and ``ahead`` days of the rate later is the last survey; mean and rate are not correlated.
     ``factor`` is the root of the variance factor, ``dof`` the degrees of freedom, ``told`` how many surveys of the last
     run tell the term. NaN where something cannot be told.
@@ -101,11 +104,12 @@ class _Fit:
         self.rest = self._centred(np.where(known, track.values, 0.0)[:, :, None])[:, :, 0]
         self.whole = (self.weight * self.rest**2).sum(axis=0)
         self.slopes = np.maximum(0.0, track.days[:, None] - track.days)
-        self.rates, self.rate_gain, self.rate_size = self._added(self.slopes)
+        self.rates = self._added(self.slopes)
+        self.rate, self.rate_gain, self.rate_size = self._gains(self.rest, self.rates)
         # what one difference alone tells may as well be a jump
         differences = n - begins.sum() - np.cumsum(~begins)
-        self.rate_gain[:, differences < LEAST - 1] = 0.0
-        self.rate_gain[self.spare < LEAST - 1] = 0.0
+        self.drifts_seen = (differences >= LEAST - 1) & (self.spare >= LEAST - 1)[:, None]
+        self.rate_gain[~self.drifts_seen] = 0.0
         self.best = self.rate_gain.max(axis=1)
         # the earliest beginning that explains nearly as much as the best
         left = self._factor(self.whole - self.best, self.spare - 1.0) ** 2
@@ -120,66 +124,75 @@ class _Fit:
         lengths = np.diff([*self.first, len(columns)])
         return columns - np.repeat(means, lengths, axis=0)
 
-    def _added(self, columns: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return of columns (n, q) what each, centred (n, J, q), takes of the sum of squares (J, q), and its size."""
-        centred = self._centred(np.broadcast_to(columns[:, None], (*self.rest.shape, columns.shape[1])))
-        weighted = self.weight[:, :, None] * centred
-        size = (weighted * centred).sum(axis=0)
-        product = (weighted * self.rest[:, :, None]).sum(axis=0)
-        full = (self.weight[:, :, None] * columns[:, None] ** 2).sum(axis=0)
-        seen = size > 1e-12 * full
-        return centred, np.divide(product**2, size, out=np.zeros_like(size), where=seen), np.where(seen, size, 0.0)
+    def _added(self, columns: Floats) -> Floats:
+        """Return columns (n, q) with their means taken out, for each term (n, J, q)."""
+        return self._centred(np.broadcast_to(columns[:, None], (*self.rest.shape, columns.shape[1])))
+
+    def _gains(self, rest: Floats, columns: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return of centred columns (n, J, q) by how much each explains what is left (n, J): its coefficient, what it
+        takes of the sum of squares, and its own sum of squares, zero where it cannot be told; (J, q) each."""
+        weighted = self.weight[:, :, None] * columns
+        size = (weighted * columns).sum(axis=0)
+        size[size <= UNTOLD * np.maximum(size.max(axis=1, keepdims=True), 1e-300)] = 0.0
+        product = (weighted * rest[:, :, None]).sum(axis=0)
+        coefficient = np.divide(product, size, out=np.zeros_like(size), where=size > 0.0)
+        return coefficient, coefficient * product, size
+
+    def _without(self, columns: Floats, one: Floats) -> Floats:
+        """Take from columns (n, J, q) what they share with one (n, J)."""
+        weighted = self.weight * one
+        size = (weighted * one).sum(axis=0)
+        shared = (weighted[:, :, None] * columns).sum(axis=0) / np.where(size > 0.0, size, 1.0)[:, None]
+        less: Floats = columns - one[:, :, None] * shared
+        return less
 
     def step(self) -> Step | None:
-        """Return the clearest step that no drift explains, if there is one."""
+        """Return the clearest step that no drift explains, if there is one: alone, or beside an even drift."""
         places = (~self.begins).nonzero()[0] - 1
         if not len(places):
             return None
         run = np.cumsum(self.begins)
         after = np.arange(len(run))[:, None] > places
-        columns = (after & (run[:, None] == run[places + 1])).astype(float)
-        centred, gain, size = self._added(columns)
-        # alone, against the best drift
-        best = np.maximum(gain, self.best[:, None])
-        alone = gain / self._factor(self.whole[:, None] - best, self.spare[:, None] - 1.0) ** 2
-        ahead = gain - self.best[:, None]
-        clear = ahead > MARGIN * gain / np.maximum(alone, 1e-300)
-        # beside the best drift
-        at = self.rate_gain.argmax(axis=1)
-        slope = np.take_along_axis(self.rates, at[None, :, None], axis=2)[:, :, 0]
-        squares = np.maximum(np.take_along_axis(self.rate_size, at[:, None], axis=1)[:, 0], 1e-300)
-        left = self.rest - slope * ((self.weight * slope * self.rest).sum(axis=0) / squares)
-        crossed = (self.weight[:, :, None] * slope[:, :, None] * centred).sum(axis=0)
-        free = size - crossed**2 / squares[:, None]
-        product = (self.weight[:, :, None] * left[:, :, None] * centred).sum(axis=0)
-        more = np.divide(product**2, free, out=np.zeros_like(free), where=free > 1e-9 * size)
-        rss = np.maximum(self.whole - self.best, 0.0)[:, None]
-        beside = more / self._factor(rss - more, self.spare[:, None] - 2.0) ** 2
-        risk = RISK / (2.0 * len(self.whole) * len(places))
-        found = np.where(clear & (alone > _critical(self.spare - 1.0, risk)[:, None] ** 2), alone, 0.0)
-        found = np.maximum(found, np.where(beside > _critical(self.spare - 2.0, risk)[:, None] ** 2, beside, 0.0))
-        term, place = np.unravel_index(found.argmax(), found.shape)
-        if found[term, place] == 0.0:
-            return None
-        seen = size[:, place] > 0.0
-        over = np.where(seen, size[:, place], 1.0)
-        change = (self.weight * self.rest * centred[:, :, place]).sum(axis=0) / over
-        factor = self._factor(self.whole - gain[:, place], self.spare - 1.0)
-        return Step(int(places[place]), np.where(seen, change, np.nan), np.where(seen, factor / over**0.5, np.nan))
+        steps = self._added((after & (run[:, None] == run[places + 1])).astype(float))
+        alone = self._clearest(self.rest, steps, self.best, self.spare - 1.0)
+        even = self.rates[:, :, 0]
+        rest, rates, steps = (self._without(one, even) for one in (self.rest[:, :, None], self.rates, steps))
+        best = np.where(self.drifts_seen, self._gains(rest[:, :, 0], rates)[1], 0.0).max(axis=1)
+        beside = self._clearest(rest[:, :, 0], steps, best, self.spare - 2.0)
+        clearest, place, change, u = max(alone, beside, key=lambda found: found[0])
+        return Step(int(places[place]), change, u) if clearest > 0.0 else None
+
+    def _clearest(self, rest: Floats, steps: Floats, best: Floats, spare: Floats) -> tuple[float, int, Floats, Floats]:
+        """Return of steps (n, J, q) how clear the clearest is, 0 where none is, its place, change and u.
+
+        ``best`` (J,) is what a drift would explain of what is left, ``spare`` (J,) the degrees of freedom after it.
+        """
+        change, gain, size = self._gains(rest, steps)
+        whole = (self.weight * rest**2).sum(axis=0)
+        factor = self._factor(whole[:, None] - np.maximum(gain, best[:, None]), spare[:, None])
+        clear, ahead = gain / factor**2, (gain - best[:, None]) / factor**2
+        critical = _critical(spare, JUMP_RISK / (4.0 * len(spare) * clear.shape[1]))
+        clear[(ahead < MARGIN) | (clear < critical[:, None] ** 2) | (spare < 0.0)[:, None]] = 0.0
+        term, place = np.unravel_index(clear.argmax(), clear.shape)
+        told = size[:, place] > 0.0
+        u = self._factor(whole - gain[:, place], spare) / np.where(told, size[:, place], 1.0) ** 0.5
+        changes = np.where(told, change[:, place], np.nan)
+        return float(clear[term, place]), int(place), changes, np.where(told, u, np.nan)
 
     def trends(self, steps: list[Step]) -> Trends:
         """Return the terms as they are once every jump begins a run."""
         terms = np.arange(len(self.whole))
         gain, size = self.rate_gain[terms, self.since], self.rate_size[terms, self.since]
         factor = self._factor(self.whole - gain, self.spare - 1.0)
-        drifts = gain > (factor * _critical(self.spare - 1.0, RISK / (4.0 * len(terms)))) ** 2
-        at = np.where(drifts, self.since, 0)
+        drifts = gain > (factor * _critical(self.spare - 1.0, DRIFT_RISK / (4.0 * len(terms)))) ** 2
+        # what makes one term drift moves others as well, if too little to be told of each alone
+        leader = int(np.argmax(np.where(drifts, gain / factor**2, 0.0)))
+        at = np.where(drifts, self.since, self.since[leader] if drifts[leader] else 0)
         size = np.where(self.spare < LEAST - 1, 0.0, self.rate_size[terms, at])
         slope = self.slopes[:, at]
         seen = size > 0.0
         over = np.where(seen, size, 1.0)
-        centred = self.rates[:, terms, at]
-        rate = np.where(seen, (self.weight * self.rest * centred).sum(axis=0) / over, np.nan)
+        rate = np.where(seen, self.rate[terms, at], np.nan)
         factor = self._factor(self.whole - self.rate_gain[terms, at], self.spare - seen)
         rate_u = np.where(seen, factor / over**0.5, np.nan)
         last = slice(self.first[-1], None)
