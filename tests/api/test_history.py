@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -11,7 +12,8 @@ import pytest
 
 from farm_client import KESTREL, Client, refused
 from farm_payloads import OUTSIDE, PLACES, machine, survey
-from tramwright_service.farm import drift, posting
+from tramwright_service.farm import events
+from tramwright_service.farm.store import store_of
 
 HISTORY = f"{KESTREL}/history"
 FIRST = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)
@@ -228,18 +230,31 @@ def test_the_check_interval_is_kept_where_it_ends_before(kestrel: Client) -> Non
     assert history(kestrel)["next_check"]["why"] == "outside"
 
 
-def test_a_new_warning_is_handed_over_once(kestrel: Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    told = []
+def warnings(where: str) -> list[Any]:
+    """The events that tell of warnings."""
 
-    def listening(*given: Any) -> list[drift.NewWarning]:
-        new = drift.renew(*given)
-        told.append([one.drift.term for one in new])
-        return new
+    async def whole() -> list[Any]:
+        store = store_of(where)
+        wanted = events.Filter(frozenset({"tramwright.drift.warned"}))
+        page = await store.read(lambda connection: events.read(connection, 0, wanted))
+        await store.close()
+        return [msgspec.json.decode(one.body) for one in page.events]
 
-    monkeypatch.setattr(posting, "renew", listening)
+    return asyncio.run(whole())
+
+
+def test_a_new_warning_is_an_event_once(running: tuple[Client, str], farm: Client) -> None:
+    where = running[1]
+    farm.put(KESTREL, json=machine())
     for at in range(LAST):
-        post(kestrel, twisted(3 * at, 0.01 + 0.006 * at))
-    assert [one for one in told if one] == [["twist"]]
+        post(farm, twisted(3 * at, 0.01 + 0.006 * at))
+    found = history(farm)["drift"]
+    told = warnings(where)
+    assert [(one["source"], one["subject"]) for one in told] == [("/v1/machines/kestrel", "history")]
+    assert told[0]["data"]["term"] == found["term"] == "twist"
+    farm.put(f"{KESTREL}/surveys/{LAST}/moves", json={"moves": [{"adjuster": "rear", "travel": -0.03}]})
+    post(farm, twisted(3 * LAST, 0.03))  # warned of again, once it is known where it stands
+    assert len(warnings(where)) == 2
 
 
 def test_times_that_are_the_same_and_readings_that_are_the_same_are_taken(kestrel: Client) -> None:

@@ -1,62 +1,42 @@
-"""The drift of a machine as its row keeps it: worked out by every write that can change it, so that lists only read."""
+"""The drift of a machine, worked out by every write that can change it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from math import isinf
-from typing import Any, NamedTuple
 
 import msgspec
-from msgspec import Struct
 from sqlalchemy import Connection, select, update
 
 from tramwright_solvers.history.crossing import FAR
 from tramwright_solvers.history.outlook import NAMES
 
-from ..wire.drift import DriftWarning, NextCheck, Why
+from ..wire.drift import DriftWarning
 from . import sentences, times
+from .events import News
+from .outlooks import Kept, drift_of
 from .tables import MACHINES
 from .tracks import Followed, followed
 
-
-class Kept(Struct, frozen=True):
-    """What the row of a machine keeps: the warning, and when to look next and why, for the survey taken then."""
-
-    drift: DriftWarning | None
-    at: int | None
-    why: Why
-    says: str
-    taken_at: int
-
-
-class NewWarning(NamedTuple):
-    """A warning that was not there before this write."""
-
-    machine: str
-    drift: DriftWarning
-
-
-_kept = msgspec.json.Decoder(Kept).decode
 _encode = msgspec.json.Encoder().encode
 
 
-def renew(connection: Connection, machines: Iterable[str]) -> list[NewWarning]:
-    """Work out anew what the surveys of machines have come to; return the warnings that were not there before.
+def renew(connection: Connection, machines: Iterable[str]) -> list[News]:
+    """Work out anew what the surveys of machines have come to; return the news of warnings that were not there before.
 
-    Called inside the transaction that stores surveys or moves, once their rows are written. Whoever tells others of a
-    new warning tells of what this returns.
+    Called inside the transaction that stores surveys or moves, once their rows are written.
     """
-    new = list[NewWarning]()
+    new = list[News]()
     for machine in sorted(machines):
         found = followed(connection, machine)
         if found is None:
             continue
         own = MACHINES.c.id == machine
-        before = connection.execute(select(MACHINES.c.outlook).where(own)).scalar_one()
+        before = drift_of(connection.execute(select(MACHINES.c.outlook).where(own)).one())
         kept = of(found)
         connection.execute(update(MACHINES).where(own).values(outlook=_encode(kept)))
-        if kept.drift is not None and (before is None or _kept(before).drift is None):
-            new.append(NewWarning(machine, kept.drift))
+        if kept.drift is not None and before is None:
+            new.append(News("tramwright.drift.warned", machine, "history", kept.drift))
     return new
 
 
@@ -88,27 +68,3 @@ def on(found: Followed, days: float) -> int:
     """Return the time so many days after the last survey."""
     taken: int = found.last.taken_at
     return taken + round(days * times.DAY)
-
-
-def drift_of(row: Any) -> DriftWarning | None:
-    """Return the warning that the row of a machine keeps."""
-    return None if row.outlook is None else _kept(row.outlook).drift
-
-
-def next_check(row: Any) -> NextCheck:
-    """Return when a machine is to be surveyed next, by its row."""
-    kept = Kept(None, None, "too-few", sentences.TOO_FEW, row.taken_at) if row.outlook is None else _kept(row.outlook)
-    return due(kept, row.stale_at)
-
-
-def due(kept: Kept, stale_at: int | None) -> NextCheck:
-    """Return when a machine is to be surveyed next: for its drift, and before its last survey counts no more."""
-    at, why, says = kept.at, kept.why, kept.says
-    if stale_at is not None and (at is None or stale_at < at):
-        at, why, says = stale_at, "check-interval", sentences.CHECK_INTERVAL
-    return NextCheck(
-        at=None if at is None else times.shown(at),
-        days=None if at is None else (at - kept.taken_at) / times.DAY,
-        why=why,
-        reason=says,
-    )

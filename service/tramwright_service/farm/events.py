@@ -19,7 +19,6 @@ from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, 
 
 from ..wire.events import CloudEvent, EventsMissed, EventType
 from . import times
-from .drift import NewWarning
 from .standing import SHOWN, C, shown
 from .tables import COUNTERS, EVENTS, MACHINES
 
@@ -134,11 +133,6 @@ def standings(connection: Connection, machines: Iterable[str], at: int) -> list[
         return []
     rows = connection.execute(select(*SHOWN).where(C.id.in_(names)).order_by(C.id)).all()
     return [News("tramwright.standing.changed", row.id, "standing", shown(row, at)) for row in rows]
-
-
-def warned(warnings: Iterable[NewWarning]) -> list[News]:
-    """Return the news of drifts that are warned of and were not before."""
-    return [News("tramwright.drift.warned", one.machine, "history", one.drift) for one in warnings]
 
 
 def last(connection: Connection) -> int:

@@ -16,7 +16,7 @@ from tramwright_solvers.history.trends import Step
 from tramwright_solvers.model.survey import Made
 
 from ..wire.history import ControlLimits, Crossing, Ewma, History, HistoryPoint, HistorySeries, Jump, JumpedTerm, Valued
-from . import drift, sentences, times
+from . import drift, outlooks, sentences, times
 from .machines import row_of, verified
 from .pages import Page
 from .store import Store
@@ -110,7 +110,7 @@ def _point(row: Any, made: dict[str, float] | None, units: str) -> HistoryPoint:
 def _told(row: Any, found: Followed | None, points: list[HistoryPoint], then: str | None) -> History:
     """Return the answer for the row of a machine."""
     warned = None if found is None else drift.warning(found)
-    check = drift.next_check(row) if found is None else drift.due(drift.of(found), row.stale_at)
+    check = outlooks.next_check(row) if found is None else outlooks.due(drift.of(found), row.stale_at)
     series = [] if found is None else [_series(found, term) for term in range(len(NAMES))]
     jumps = [] if found is None else [_jump(found, step) for step in _latest(found.outlook.trends.steps)]
     return History(

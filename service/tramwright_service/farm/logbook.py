@@ -12,7 +12,7 @@ from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import MovesRecord, NoteList, NoteRecord
 from . import times
 from .drift import renew
-from .events import News, tell, warned
+from .events import News, tell
 from .machines import row_of, verified
 from .pages import Page
 from .store import Store
@@ -81,7 +81,7 @@ class Logbook:
                 connection.execute(moved)
             made = _moves_record(connection.execute(query.returning(*MOVES.c)).one())
             news = [News("tramwright.moves.recorded", machine, f"surveys/{number}/moves", made)]
-            tell(connection, at, [*news, *warned(renew(connection, [machine]))])
+            tell(connection, at, [*news, *renew(connection, [machine])])
             return made
 
         return await self._store.write(write)

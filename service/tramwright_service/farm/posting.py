@@ -17,7 +17,7 @@ from ..wire.problems import INVALID, RequestError
 from ..wire.stored import SurveyRecord, Visit
 from . import times
 from .drift import renew
-from .events import News, standings, tell, warned
+from .events import News, standings, tell
 from .machines import Description, no_machine, stale_at
 from .standing import is_stale, word
 from .store import Store
@@ -158,7 +158,7 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
         connection.execute(_JUDGED.values(**columns), changes)
     warnings = renew(connection, {one["machine"] for one in surveys})
     changed = [name for name, row in judged.items() if _word(row) != _word(machines[name])]
-    tell(connection, at, [*news, *standings(connection, changed, at), *warned(warnings)])
+    tell(connection, at, [*news, *standings(connection, changed, at), *warnings])
     return told
 
 

@@ -8,7 +8,7 @@ import msgspec
 
 from ..wire.stored import MachineStanding, Standing, Visit
 from . import times
-from .drift import drift_of, next_check
+from .outlooks import drift_of, next_check
 from .tables import MACHINES
 
 C = MACHINES.c
