@@ -19,7 +19,7 @@ from ..wire import problems
 from ..wire.media_types import NDJSON
 from ..wire.problems import Problem, RequestError
 from .engines.base import Engine
-from .lines import ChunkAnswer, failed, refusing
+from .lines import ChunkAnswer, as_moves, failed, refusing
 from .splitter import Chunk, Detail, Splitter
 from .summary import BatchSummary, Tally
 
@@ -140,7 +140,7 @@ class BatchStream(ASGIResponse):
 
     async def _read(self, under_way: UnderWay, room: asyncio.Semaphore, receive: Receive, engine: Engine) -> None:
         """Hand in what the client sends; return when it has gone away."""
-        cutter = Splitter(self._detail, self._most)
+        cutter = Splitter("full" if self._keeps else self._detail, self._most)  # what is kept takes all of it
         clock = asyncio.get_running_loop().time
         due = inf
 
@@ -191,7 +191,10 @@ class BatchStream(ASGIResponse):
             answered = await engine.answer(chunk)
         except RequestError as error:  # the store cannot be read
             return failed(chunk, problems.describe(error))
-        return refusing(answered, await self._keeper.keep(chunk, answered)) if self._keeps else answered
+        if not self._keeps:
+            return answered
+        told = refusing(answered, await self._keeper.keep(chunk, answered))
+        return as_moves(told) if self._detail == "moves" else told
 
     async def _write(self, under_way: UnderWay, room: asyncio.Semaphore, send: Send) -> None:
         """Send answers in the order of the lines, and the summary at the end; return when nobody takes them."""

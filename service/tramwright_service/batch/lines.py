@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Annotated, Generic
 
 import msgspec
-from msgspec import Meta, Struct, field
+from msgspec import Meta, Raw, Struct, field
 
 from tramwright_solvers.model.done import Steps
 from tramwright_solvers.model.errors import Fault
@@ -154,11 +154,27 @@ def refusing(answered: ChunkAnswer, why: dict[int, Problem]) -> ChunkAnswer:
     return ChunkAnswer(b"".join(lines), tally, answered.seconds)
 
 
+def as_moves(answered: ChunkAnswer) -> ChunkAnswer:
+    """Return the same answers, given at the detail `full`, as they are at the detail `moves`."""
+    lines = [_as_moves(body) for body in answered.body.splitlines(keepends=True)]
+    return msgspec.structs.replace(answered, body=b"".join(lines))
+
+
+def _as_moves(body: bytes) -> bytes:
+    told = _numbered(body)
+    if told.problem:
+        return body
+    return b'{"id":%b,"line":%d,%b\n' % (told.id, told.line, _encode(_moves(body))[1:])
+
+
 class _Numbered(Struct, frozen=True):
     line: int
+    id: Raw = Raw(b"null")
+    problem: Raw = Raw(b"")
 
 
 _numbered = msgspec.json.Decoder(_Numbered).decode
+_moves = msgspec.json.Decoder(MovesAnswer).decode
 
 
 def tallied(

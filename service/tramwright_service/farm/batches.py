@@ -24,6 +24,7 @@ from .posting import Poster, Posting
 from .solving import composed, moves_answer
 from .surveys import Sent
 from .tables import digest
+from .tracks import terms
 
 NONE = Raw(msgspec.json.encode(USUAL))
 """The options of a line that says none."""
@@ -81,29 +82,32 @@ class Batches:
                 own = line.machine
                 if isinstance(own, str):
                     own = _machine(chunk.machines[chunk.named[told.line - chunk.first]])
-                lines[told.line] = line, own, moves_answer(body)
+                lines[told.line] = line, own, body
         try:
             known = await self._machines.current({machine.id for _, machine, _ in lines.values()})
         except RequestError as error:
             return dict.fromkeys(lines, describe(error))
-        ended = await asyncio.gather(*(self._keep(one, known) for one in lines.values()))
-        return {number: why for number, why in zip(lines, ended, strict=True) if why is not None}
+        why, posts = dict[int, Problem](), dict[int, asyncio.Future[object]]()
+        for number, (line, machine, body) in lines.items():  # in their order: a line is stored after those before it
+            try:
+                description = await self._description(machine, known)
+                posts[number] = asyncio.ensure_future(self._poster.post(posting(description, line, body)))
+            except Exception as error:  # whatever it is, it is this line's problem and nobody else's
+                why[number] = _problem(error)
+        for number, ended in zip(posts, await asyncio.gather(*posts.values(), return_exceptions=True), strict=True):
+            if isinstance(ended, Exception):
+                why[number] = _problem(ended)
+        return why
 
-    async def _keep(self, one: tuple[_Line, Machine, bytes], known: dict[str, Description]) -> Problem | None:
-        line, machine, answer = one
-        try:
-            if "/" in machine.id:
-                detail = "A stored machine is found by its `id` in a path, which can hold no slash; give another."
-                raise RequestError(INVALID, detail, [Fault("/machine/id", detail)])
-            description, own = known.get(machine.id), _encode(machine)
-            if description is None or bytes(parts_of(description.document).machine) != own:
-                description = known[machine.id] = await self._described(machine, own)
-            await self._poster.post(posting(description, line, answer))
-        except Exception as error:  # whatever it is, it is this line's problem and nobody else's
-            if not isinstance(error, RequestError):
-                structlog.get_logger("batch").error("line not stored", exc_info=error)
-            return describe(error)
-        return None
+    async def _description(self, machine: Machine, known: dict[str, Description]) -> Description:
+        """Return the description that a line was answered with, stored where it is not yet."""
+        if "/" in machine.id:
+            detail = "A stored machine is found by its `id` in a path, which can hold no slash; give another."
+            raise RequestError(INVALID, detail, [Fault("/machine/id", detail)])
+        description, own = known.get(machine.id), _encode(machine)
+        if description is None or bytes(parts_of(description.document).machine) != own:
+            description = known[machine.id] = await self._described(machine, own)
+        return description
 
     async def _described(self, machine: Machine, own: bytes) -> Description:
         """Store the description that a line has; what else is known of the machine stays."""
@@ -114,6 +118,12 @@ class Batches:
             return _encode({**msgspec.json.decode(there, type=dict[str, Raw]), "machine": Raw(own)})
 
         return (await self._machines.put(machine.id, Expected(), change))[0]
+
+
+def _problem(error: Exception) -> Problem:
+    if not isinstance(error, RequestError):
+        structlog.get_logger("batch").error("line not stored", exc_info=error)
+    return describe(error)
 
 
 def posting(description: Description, line: _Line, answer: bytes) -> Posting:
@@ -128,5 +138,6 @@ def posting(description: Description, line: _Line, answer: bytes) -> Posting:
         sent=sent,
         input=digest(composed(description, survey, line.solve)),
         learnt_from=(),
-        answer=answer,
+        answer=moves_answer(answer),
+        terms=terms(answer, description),
     )

@@ -22,15 +22,17 @@ from .batches import Batches
 from .deliveries import Deliveries
 from .feed import Feed
 from .fleet import Standings
+from .history import Histories
 from .logbook import Logbook
 from .machines import Machines, parts_of
 from .posting import Poster, Posting, other_survey
 from .schema import check
-from .solving import Solving
+from .solving import Solving, moves_answer
 from .store import store_of
 from .surveys import Sent, Surveys
 from .tables import digest
 from .targets import Targets
+from .tracks import terms
 from .upkeep import Upkeep
 from .webhooks import Webhooks
 
@@ -45,6 +47,7 @@ class Farm:
         self._store = store_of(settings.store)
         self.machines = Machines(self._store)
         self.standings = Standings(self._store)
+        self.histories = Histories(self._store)
         self.surveys = Surveys(self._store)
         self.logbook = Logbook(self._store)
         self.feed = Feed(self._store)
@@ -105,7 +108,15 @@ class Farm:
         at = None if taken_at is None else times.read(taken_at)
         return await self._poster.post(
             Posting(
-                basis.description, _encode(document), at, key, sent, solved.input, solved.learnt_from, solved.answer
+                basis.description,
+                _encode(document),
+                at,
+                key,
+                sent,
+                solved.input,
+                solved.learnt_from,
+                moves_answer(solved.answer),
+                terms(solved.answer, basis.description),
             )
         )
 

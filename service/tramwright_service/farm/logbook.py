@@ -11,6 +11,7 @@ from sqlalchemy import Connection, func, insert, select, update
 from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import MovesRecord, NoteList, NoteRecord
 from . import times
+from .drift import renew
 from .events import News, tell
 from .machines import row_of, verified
 from .pages import Page
@@ -79,8 +80,8 @@ class Logbook:
                 moved = update(MACHINES).where(MACHINES.c.id == machine).values(moved=int(adjusters > 0))
                 connection.execute(moved)
             made = _moves_record(connection.execute(query.returning(*MOVES.c)).one())
-            news = News("tramwright.moves.recorded", machine, f"surveys/{number}/moves", made)
-            tell(connection, at, [news])
+            news = [News("tramwright.moves.recorded", machine, f"surveys/{number}/moves", made)]
+            tell(connection, at, [*news, *renew(connection, [machine])])
             return made
 
         return await self._store.write(write)

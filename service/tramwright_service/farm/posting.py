@@ -16,12 +16,13 @@ from ..wire.events import SurveyStored
 from ..wire.problems import INVALID, RequestError
 from ..wire.stored import SurveyRecord, Visit
 from . import times
+from .drift import renew
 from .events import News, standings, tell
 from .machines import Description, no_machine, stale_at
 from .standing import is_stale, word
 from .store import Store
 from .surveys import SUMMARY, Learnt, Repeated, record, under_keys
-from .tables import CORRECTIONS, MACHINES, SURVEYS, digest
+from .tables import CORRECTIONS, MACHINES, SURVEYS, TERMS, digest
 from .together import Together
 
 TOGETHER = 256
@@ -39,6 +40,7 @@ class Posting(NamedTuple):
     input: str
     learnt_from: Learnt
     answer: bytes
+    terms: bytes
 
 
 class _Total(Struct, frozen=True):
@@ -80,7 +82,7 @@ _HELD = (
     .order_by(MACHINES.c.id)  # always in one order, so that two processes do not wait for each other
     .with_for_update()
 )
-_SURVEYS, _CORRECTIONS = insert(SURVEYS), insert(CORRECTIONS)
+_SURVEYS, _CORRECTIONS, _TERMS = insert(SURVEYS), insert(CORRECTIONS), insert(TERMS)
 _JUDGED = update(MACHINES).where(MACHINES.c.id == bindparam("machine"))
 _COUNTED = _JUDGED.values(surveys=bindparam("n"))
 
@@ -116,8 +118,8 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
             keys.setdefault(posting.description.machine, set()).add(posting.key)
     known = under_keys(connection, keys)
     at, told = times.now(), list[SurveyRecord | Exception]()
-    surveys, corrections, judged = list[dict[str, Any]](), list[dict[str, Any]](), dict[str, dict[str, Any]]()
-    news = list[News]()
+    surveys, corrections, terms = list[dict[str, Any]](), list[dict[str, Any]](), list[dict[str, Any]]()
+    judged, news = dict[str, dict[str, Any]](), list[News]()
     for posting in postings:
         name = posting.description.machine
         machine = machines.get(name)
@@ -131,6 +133,8 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
         survey, correction, answer = _rows(posting, machine["surveys"], at)
         surveys.append(survey)
         corrections.append(correction)
+        kept = {"document": posting.terms, "digest": digest(posting.terms)}
+        terms.append({"machine": name, "number": machine["surveys"], **kept})
         if machine["taken_at"] is None or survey["taken_at"] >= machine["taken_at"]:
             machine["taken_at"] = survey["taken_at"]
             judged[name] = _judged(posting, survey, answer, machine, at)
@@ -142,6 +146,7 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
     if surveys:
         connection.execute(_SURVEYS, surveys)
         connection.execute(_CORRECTIONS, corrections)
+        connection.execute(_TERMS, terms)
         counted = [{"machine": name, "n": machines[name]["surveys"]} for name in {one["machine"] for one in surveys}]
         connection.execute(_COUNTED, counted)
     if judged:
@@ -151,9 +156,9 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
             for name, row in judged.items()
         ]
         connection.execute(_JUDGED.values(**columns), changes)
-        changed = [name for name, row in judged.items() if _word(row) != _word(machines[name])]
-        news += standings(connection, changed, at)
-    tell(connection, at, news)
+    warnings = renew(connection, {one["machine"] for one in surveys})
+    changed = [name for name, row in judged.items() if _word(row) != _word(machines[name])]
+    tell(connection, at, [*news, *standings(connection, changed, at), *warnings])
     return told
 
 

@@ -26,7 +26,7 @@ _moves_answer = msgspec.json.Decoder(MovesAnswer).decode
 
 
 class Solved(NamedTuple):
-    """The answer, the digest of the request that was solved, and what it learnt from."""
+    """The whole answer, the digest of the request that was solved, and what it learnt from."""
 
     answer: bytes
     input: str
@@ -64,18 +64,17 @@ class Solving:
             learning: Any = Raw(basis.previous)
             request = composed(basis.description, _encode(replace(survey, previous=learning)), solve)
             try:
-                return Solved(await self._moves(request, receive), digest(request), basis.learnt_from)
+                return Solved(await self._whole(request, receive), digest(request), basis.learnt_from)
             except Refused:
                 pass  # what the store adds must not refuse a survey: what is wrong with the survey itself is told below
         request = composed(basis.description, _encode(survey), solve)
-        return Solved(await self._moves(request, receive), digest(request), ())
+        return Solved(await self._whole(request, receive), digest(request), ())
 
-    async def _moves(self, request: bytes, receive: Receive) -> bytes:
+    async def _whole(self, request: bytes, receive: Receive) -> bytes:
         asked = self._correction.decode(request)
-        whole = await self._corrections.answer(
+        return await self._corrections.answer(
             SurveyRequest(asked.machine, asked.survey, asked.solve), Ask(CORRECTIONS, request), receive
         )
-        return moves_answer(whole)
 
 
 def correction_of(past: Past) -> bytes:

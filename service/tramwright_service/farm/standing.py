@@ -8,12 +8,13 @@ import msgspec
 
 from ..wire.stored import MachineStanding, Standing, Visit
 from . import times
+from .outlooks import drift_of, next_check
 from .tables import MACHINES
 
 C = MACHINES.c
 SHOWN = (
     C.id, C.version, C.site, C.tags, C.surveys, C.standing, C.judged, C.taken_at, C.stale_at, C.total, C.u, C.limit,
-    C.units, C.visit, C.moved,
+    C.units, C.visit, C.moved, C.outlook,
 )  # fmt: skip
 AGAIN = Visit("survey", [], 0)
 
@@ -49,4 +50,6 @@ def shown(row: Any, at: int) -> MachineStanding:
         limit=row.limit,
         units=row.units,
         visit=AGAIN if stale or row.moved else _visit(row.visit),
+        drift=drift_of(row),
+        next_check=next_check(row),
     )

@@ -66,6 +66,7 @@ MACHINES = Table(
     Column("limit", Double),
     Column("visit", LargeBinary, nullable=False),  # JSON
     Column("moved", Integer, nullable=False),  # 1 where moves were recorded after the survey that is judged
+    Column("outlook", LargeBinary),  # JSON: drift and next check; none before the first survey that keeps its terms
     Index("machines_by_standing", "retired_at", "standing", "place", "id", "stale_at"),
     Index("machines_by_staleness", "retired_at", "stale_at", "id"),
     Index("machines_by_site", "retired_at", "site", "id"),
@@ -103,6 +104,7 @@ SURVEYS = Table(
     Column("sent", String(64), nullable=False),  # digest of what was sent, to tell a repetition from another survey
     *_document(),
     UniqueConstraint("machine", "key"),
+    Index("surveys_by_time", "machine", "taken_at", "number"),
     ForeignKeyConstraint(["machine", "version"], ["descriptions.machine", "descriptions.version"]),
 )
 
@@ -120,6 +122,15 @@ CORRECTIONS = Table(
     Column("u", Double, nullable=False),
     Column("limit", Double, nullable=False),
     Column("units", String(4), nullable=False),
+    *_document(),
+    ForeignKeyConstraint(["machine", "number"], ["surveys.machine", "surveys.number"]),
+)
+
+TERMS = Table(  # none of surveys that were stored before terms were kept
+    "terms",
+    METADATA,
+    _name("machine"),
+    Column("number", Integer, primary_key=True),
     *_document(),
     ForeignKeyConstraint(["machine", "number"], ["surveys.machine", "surveys.number"]),
 )

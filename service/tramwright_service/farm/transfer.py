@@ -28,10 +28,12 @@ from .tables import (
     MOVES,
     NOTES,
     SURVEYS,
+    TERMS,
     WEBHOOKS,
     digest,
 )  # fmt: skip
 
+NOTHING = b"null"
 AT_ONCE = 500
 """Rows that are written with one statement."""
 
@@ -79,7 +81,7 @@ def exported(connection: Connection) -> Iterator[bytes]:
             values = {str(column): value for column, value in row._mapping.items()}
             if "digest" in values and digest(values["document"]) != values["digest"]:
                 raise StoreError(f"A document of {_place(table, values)} is damaged; see `tramwright store check`.")
-            documents = {column: Raw(values[column]) for column in DOCUMENTS[name]}
+            documents = {column: Raw(values[column] or NOTHING) for column in DOCUMENTS[name]}
             line = _encode({"table": name, "row": {**values, **documents}}) + b"\n"
             told.update(line)
             rows += 1
@@ -166,7 +168,7 @@ def _values(table: Table, row: dict[str, Raw], number: int) -> dict[str, Any]:
     try:
         values = {
             column.name: bytes(row[column.name])
-            if column.name in DOCUMENTS[table.name]
+            if column.name in DOCUMENTS[table.name] and bytes(row[column.name]) != NOTHING
             else msgspec.json.decode(row[column.name], type=column.type.python_type | None)
             for column in table.c
         }
@@ -184,7 +186,7 @@ def faults(connection: Connection) -> Iterator[str]:
             for row in connection.execute(text(f"PRAGMA {pragma}")).all():
                 if row[0] != "ok":
                     yield f"{pragma}: {', '.join(map(str, row))}"
-    for table in (DESCRIPTIONS, SURVEYS, CORRECTIONS, MOVES, NOTES):
+    for table in (DESCRIPTIONS, SURVEYS, CORRECTIONS, TERMS, MOVES, NOTES):
         for row in connection.execute(_all(table)):
             if digest(row.document) != row.digest:
                 yield f"The document of {_place(table, row._mapping)} is not what was stored."

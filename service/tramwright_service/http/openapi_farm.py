@@ -13,6 +13,7 @@ from tramwright_solvers.results.correction import Correction
 
 from ..wire import problems
 from ..wire.events import DATA, CloudEvent, WebhookChange, WebhookEntry, WebhookList, WebhookMade, WebhookRecord
+from ..wire.history import History
 from ..wire.json_schema import REF
 from ..wire.media_types import EVENTS, JSON, MERGE_PATCH, MSGPACK, SVG, TEXT
 from ..wire.problems import Kind
@@ -87,6 +88,7 @@ OPERATIONS = {
     "listMachines": Operation(MachineList, "A page of machines.", LISTED),
     "getFleet": Operation(Fleet, "A page of the farm and its counts.", LISTED),
     "getStanding": Operation(MachineStanding, "How the machine stands.", READ),
+    "getHistory": Operation(History, "A page of its surveys, and what its latest have come to.", LISTED, text=True),
     "postSurvey": Operation(
         SurveyRecord,
         "The survey and its correction are stored.",

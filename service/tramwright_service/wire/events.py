@@ -8,6 +8,7 @@ from msgspec import Meta, Struct, field
 
 from tramwright_solvers.model.quantities import Name, Units
 
+from .drift import DriftWarning
 from .stored import Instant, MachineName, MachineStanding, MovesRecord, NoteRecord, Number, Version
 
 EventType = Literal[
@@ -179,7 +180,8 @@ DATA: dict[EventType, type[Struct]] = {
     "tramwright.moves.recorded": MovesRecord,
     "tramwright.note.written": NoteRecord,
     "tramwright.standing.changed": MachineStanding,
+    "tramwright.drift.warned": DriftWarning,
     "tramwright.webhook.disabled": WebhookRecord,
     "tramwright.events.missed": EventsMissed,
 }
-"""What `data` of each type is. `tramwright.drift.warned` has its entry where that is written."""
+"""What `data` of each type is."""

@@ -16,6 +16,8 @@ from tramwright_solvers.model.quantities import UNPRINTED, Name, SurveyTakenAt, 
 from tramwright_solvers.model.survey import Made, Survey
 from tramwright_solvers.results.correction import MovesAnswer
 
+from .drift import DriftWarning, NextCheck
+
 Standing = Literal["outside", "undecided", "never-surveyed", "stale", "within"]
 STANDINGS: tuple[Standing, ...] = ("outside", "undecided", "never-surveyed", "stale", "within")
 """Every standing, the worst first."""
@@ -208,6 +210,11 @@ class MachineStanding(Struct, frozen=True):
     limit: Annotated[float | None, Meta(description="Limit it was judged by, in `units`; null likewise.")]
     units: Units
     visit: Annotated[Visit, Meta(description="What a visit would take.")]
+    drift: Annotated[
+        DriftWarning | None,
+        Meta(description="The warning that the limit will be passed, while it is not; null where there is none."),
+    ]
+    next_check: Annotated[NextCheck, Meta(description="When to survey it next, with the reason.")]
 
 
 class MachineList(Struct, frozen=True):

@@ -22,7 +22,7 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from ..diagnostics.form_terms import TERMS, term_columns
+from ..diagnostics.form_terms import OVER_BED, TERMS, term_columns
 from ..diagnostics.reliability import ALPHA, POWER
 from ..linalg.grids import bed_grid
 from ..mechanisms.registry import Registry, installed
@@ -42,7 +42,7 @@ from ..multisurvey.joint_adjustment import (
 )
 from ..multisurvey.reduction import Group, collect_group, group_of, reduce_group, repeats
 from ..multisurvey.settling import Settled, bent, settle, slope_at
-from ..multisurvey.significance import CLOSE, CRITICAL, OVER_BED, beyond_chance, how_known, tested
+from ..multisurvey.significance import CLOSE, CRITICAL, beyond_chance, how_known, tested
 from .heat import Bows, heat
 from .results import AdjusterChange, Comparison, Remainder, StationChange, TermChange, TotalChange
 from .sentences import NOT_SETTLED, assumptions, cautions, finding, undetermined

@@ -23,6 +23,8 @@ from ..results.findings import Blind, FormTerm
 from . import sentences
 
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
+OVER_BED = np.array([1.0, 2.0, 2.0, 2.0, 1.0, 1.0])
+"""Range of each term over the bed, where x and y run from -1 to 1."""
 K_SIGNIFICANT = 2.0
 """A term is more than noise beyond twice its standard uncertainty (about 95 %, JCGM 100 6.3.3)."""
 
@@ -144,10 +146,12 @@ class Form(Struct, frozen=True, dict=True):
     ) -> list[FormTerm]:
         """Write the terms of one survey."""
         per_whole = 1.0 / whole if whole > 0.0 else 0.0
-        terms = [FormTerm("offset", abs(values[0]), errors[0], 0.0, abs(values[0]) > K_SIGNIFICANT * errors[0])]
+        offset, error = values[0], errors[0]
+        terms = [FormTerm("offset", abs(offset), error, 0.0, abs(offset) > K_SIGNIFICANT * error, offset, error)]
         left_over = 1.0 if whole > 0.0 else 0.0
         for index in range(1, len(TERMS)):
             seen, size, error, spread = self.seen[index], abs(values[index]), errors[index], self.spread[index]
+            whole_bed = float(OVER_BED[index])
             share = squares[index] * per_whole
             left_over -= share
             terms.append(
@@ -157,6 +161,8 @@ class Form(Struct, frozen=True, dict=True):
                     error * spread if seen else None,
                     share,
                     seen and size > K_SIGNIFICANT * error,
+                    values[index] * whole_bed if seen else None,
+                    error * whole_bed if seen else None,
                 )
             )
         terms.append(FormTerm("remainder", remainder, remainder_u, max(left_over, 0.0), formed))

@@ -18,7 +18,7 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..diagnostics.form_terms import TERMS, form, term_columns
+from ..diagnostics.form_terms import OVER_BED, TERMS, form, term_columns
 from ..diagnostics.reliability import ALPHA
 from ..diagnostics.unobservable import own_part
 from ..linalg.grids import bed_grid
@@ -31,7 +31,7 @@ from ..model.survey import Survey
 from ..multisurvey.joint_adjustment import Fitted, Joint, fit_terms, join_surveys, observable_in_order
 from ..multisurvey.reduction import Group, ReducedSurvey, collect_group, group_of, reduce_group, repeats
 from ..multisurvey.settling import bent, change_at
-from ..multisurvey.significance import CRITICAL, OVER_BED, beyond_chance, how_known, tested
+from ..multisurvey.significance import CRITICAL, beyond_chance, how_known, tested
 from . import sentences
 from .results import (
     Cause,

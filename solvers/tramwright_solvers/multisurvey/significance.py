@@ -21,9 +21,6 @@ CRITICAL = NormalDist().inv_cdf(1.0 - ALPHA / 2.0)
 CLOSE = 1e-4
 """Parts of a direction of length one below this count as none."""
 
-OVER_BED = np.array([1.0, 2.0, 2.0, 2.0, 1.0, 1.0])
-"""Range of each term over the bed, where x and y run from -1 to 1."""
-
 Known = Literal["alone", "together", "unseen"]
 
 

@@ -100,6 +100,18 @@ class FormTerm(Struct, frozen=True, gc=False):
             "chi-squared test."
         ),
     ]
+    over_bed: Annotated[
+        float | None,
+        Meta(
+            description="The term over the whole bed, signed, in `units`; where the stations stand is no part of it, "
+            "so it is followed from survey to survey. Tilts: how much the far side (right, rear) is above the near "
+            "one; twist: how much front left and rear right are above the other corners, halved; bows: how much the "
+            "ends are above the middle. Null for what has no sign, and where the stations cannot tell the term."
+        ),
+    ] = None
+    over_bed_u: Annotated[
+        float | None, Meta(description="Standard uncertainty (k = 1) of that, in `units`; null where it is.")
+    ] = None
 
 
 class Blind(Struct, frozen=True, gc=False):

@@ -12,7 +12,20 @@ from ...execution.plug_ins.hosts import PlugIns
 from ...execution.questions import Answerer
 from ...execution.threads import Kinds
 from ...settings import Settings
-from . import batch, corrections, events, fleet, health, machines, questions, solvers, surveys, thumbnails, webhooks
+from . import (
+    batch,
+    corrections,
+    events,
+    fleet,
+    health,
+    history,
+    machines,
+    questions,
+    solvers,
+    surveys,
+    thumbnails,
+    webhooks,
+)
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ...farm.farm import Farm
@@ -43,6 +56,7 @@ def routes(
         *surveys.create(plug_ins.registry, settings, farm, corrected, answered["comparisons"]),  # …/surveys, …/notes
         thumbnails.create(farm, corrected, gallery),  #              …/surveys/{number}/thumbnail
         *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing
+        *history.create(farm),  #                                    GET  /v1/machines/{machine}/history
         events.create(settings, metrics, farm),  #                   GET  /v1/events
         *webhooks.create(plug_ins.registry, settings, farm),  #      /v1/webhooks
         *health.create(metrics),  #                                  GET  /health/live, /health/ready

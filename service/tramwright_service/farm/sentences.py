@@ -1,0 +1,100 @@
+"""What is said of the history of a machine, in words."""
+
+from __future__ import annotations
+
+from tramwright_solvers.model.units import DECIMALS
+
+from ..wire.drift import DriftWarning, NextCheck, Why
+from ..wire.history import HistorySeries, Jump
+
+TERMS = {
+    "total": "the total",
+    "tilt-x": "tilt to the side (x)",
+    "tilt-y": "tilt front to rear (y)",
+    "twist": "twist",
+    "bow-x": "bow along x",
+    "bow-y": "bow along y",
+    "remainder": "the remainder (local form)",
+}
+TOO_FEW = (
+    "It cannot be told yet: that takes four surveys or more with nothing moved between them, over a week or more. "
+    "After moves, a closing survey counts as the first."
+)
+CHECK_INTERVAL = "Its last survey counts no longer after that: its check interval is over, or its description changed."
+MONTH = 30.0
+"""Days over which a drift is told."""
+
+
+def reason(why: Why, surveys: int, days: float, drift: DriftWarning | None, units: str) -> str:
+    """Return why a machine is to be surveyed then."""
+    if drift is not None:
+        return f"{drives(drift, units)} The limit may be passed after that."
+    return {
+        "drift": "It drifts, but not so fast that the limit could be passed before.",
+        "no-drift": f"Nothing drifts that {surveys} surveys over {days:.0f} days could show, and what is too slow to "
+        "be seen cannot bring the total past its limit before.",
+        "close": "The total is so close to its limit that it may be past it.",
+        "changed": "It changed suddenly before the last survey: find out by what, and whether it goes on.",
+        "moved-since": "It was moved after the last survey, and has not been read since.",
+        "outside": "It is outside its limit: correct it, and read it again.",
+    }.get(why, TOO_FEW)
+
+
+def drives(drift: DriftWarning, units: str) -> str:
+    """Return which term drifts, and how fast."""
+    moved = f"{MONTH * drift.rate_per_day:+.{DECIMALS[units]}f} {units} in {MONTH:.0f} days"
+    name = TERMS[drift.term]
+    return f"{name[0].upper()}{name[1:]} drifts by {moved} since {drift.since[:10]}."
+
+
+def says(
+    series: list[HistorySeries], jumps: list[Jump], drift: DriftWarning | None, check: NextCheck, units: str
+) -> str:
+    """Return what a machine has come to and what to do, in a sentence or two."""
+    if not series:
+        return "It was never surveyed."
+    if drift is not None:
+        until = f"and {drift.latest[:10]}" if drift.latest else "and later"
+        return (
+            f"{drives(drift, units)} The total is expected to pass its limit on {drift.at[:10]} (95 %: between "
+            f"{drift.earliest[:10]} {until}). Survey it by {on(check)}."
+        )
+    if check.why == "changed":
+        return f"{changed(jumps[0], units)} {check.reason}"
+    if check.why in ("moved-since", "outside", "close"):
+        return f"{check.reason} Survey it now."
+    when = f" Survey it by {on(check)}." if check.at else ""
+    return f"{check.reason}{when}"
+
+
+def on(check: NextCheck) -> str:
+    """Return the day of the next check."""
+    return (check.at or "")[:10]
+
+
+def changed(jump: Jump, units: str) -> str:
+    """Return what changed between two surveys."""
+    digits = DECIMALS[units]
+    what = ", ".join(
+        f"{TERMS[one.term]} by {one.change:+.{digits}f} {units} (u {one.u:.{digits}f})" for one in jump.terms
+    )
+    return f"Between survey {jump.before} ({jump.earliest[:10]}) and {jump.after} ({jump.latest[:10]}) changed {what}."
+
+
+STATES = {
+    "steady": "steady",
+    "drifting": "drifts",
+    "jumped": "changed suddenly",
+    "cannot-be-told": "cannot be told yet",
+}
+MARKS = "! is outside its limit, ? undecided; terms are over the whole bed, signed."
+
+
+def compare(jump: Jump, units: str) -> str:
+    """Return what changed, and where the two surveys are compared."""
+    return f"{changed(jump, units)} Compare the two: {jump.comparison}"
+
+
+def moved(moves: dict[str, float], digits: int) -> str:
+    """Return what people moved."""
+    return "moved after it: " + ", ".join(f"{name} {travel:+.{digits}f}" for name, travel in moves.items())

@@ -1,0 +1,155 @@
+"""What the surveys of one machine have come to: which terms drift, when the limit will be passed, when to look next."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from ..diagnostics.form_terms import OVER_BED, term_columns
+from ..model.contract import Floats
+from ..model.machine import Bed
+from .crossing import Ahead, interval, safe_until
+from .trends import BELIEF, Step, Track, Trends, trends
+
+NAMES = ("total", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y", "remainder")
+"""The terms of a track, in order."""
+TOTAL, SHAPES, REMAINDER = 0, slice(1, 6), 6
+STEADY = 2
+"""Degrees of freedom from which it is said that a term is steady: four surveys of one run."""
+WITHIN = 365.0
+"""Days after which a limit that will be passed is no warning yet, and days to the next check at the most."""
+SPAN = 7.0
+"""Days that surveys must span to tell when to look next; a week is common practice, no source."""
+CONFIDENCE = 0.975
+"""On either side of what is expected: 95 % between both."""
+CERTAIN = 3.0
+"""A term is named in a jump beyond so many standard uncertainties."""
+
+State = Literal["steady", "drifting", "jumped", "cannot-be-told"]
+Why = Literal["drift", "no-drift", "close", "changed", "moved-since", "outside", "too-few"]
+
+
+class Last(NamedTuple):
+    """The last survey: the bed, its stations (n, 2) and their gap (n,)."""
+
+    bed: Bed
+    points: Floats
+    gap: Floats
+
+
+class Warned(NamedTuple):
+    """The limit will be passed: by which term (its place in :data:`NAMES`), and when, in days from the last survey;
+    ``latest`` is infinite where it may stay below."""
+
+    term: int
+    at: float
+    earliest: float
+    latest: float
+
+
+class Outlook(NamedTuple):
+    """What was found: the state of each term, how fast the total moves now with its u (NaN where that cannot be told),
+    the warning, and the days from the last survey to the next check, None where it cannot be told, with the reason."""
+
+    trends: Trends
+    states: list[State]
+    total_rate: tuple[float, float]
+    warned: Warned | None
+    check: float | None
+    why: Why
+
+
+def outlook(track: Track, last: Last | None, limit: float, *, outside: bool, moved: bool) -> Outlook:
+    """Return what the surveys of a machine have come to.
+
+    The columns of ``track`` are :data:`NAMES`. ``last`` is None where its gap was not kept: then only the totals
+    themselves tell when the limit will be passed. ``outside`` says that the last survey proved the machine outside,
+    ``moved`` that something was moved since.
+    """
+    found = trends(track)
+    states = [_state(found, term) for term in range(len(NAMES))]
+    drifting = found.since >= 0
+    by_shape = bool(drifting[SHAPES].any())  # else by what else changes the total
+    ahead = _own(found) if last is None or (drifting[TOTAL] and not by_shape) else _ahead(found, track, last)
+    k = _student(found.dof[drifting].min(initial=found.dof.max()))
+    known = bool(np.isfinite(found.rate).any())
+    now, _ = ahead.line(0.0)
+    rate = (now.rate, now.rate_variance**0.5) if known else (np.nan, np.nan)
+    told = Outlook(found, states, rate, None, 0.0, "outside")
+    if moved:
+        return told._replace(why="moved-since")
+    if outside:
+        return told
+    day = ahead.passes(limit) if by_shape or drifting[TOTAL] else None
+    if day is not None and day <= WITHIN:
+        line, adds = ahead.line(day)
+        if line.rate > 0.0:
+            term = 1 + int(np.argmax(np.where(drifting[SHAPES], adds, -np.inf))) if by_shape and last else TOTAL
+            warned = Warned(term, day, *interval(line, limit, k))
+            return told._replace(warned=warned, check=min(warned.earliest, WITHIN), why="drift")
+    if found.steps and max(step.before for step in found.steps) + 2 == len(track.days):
+        return told._replace(why="changed")
+    if not known or track.days[-1] - track.days[0] < SPAN:
+        return told._replace(check=None, why="too-few")
+    days = min(safe_until(ahead, limit, k, WITHIN), float(track.days[-1] - track.days[0]))
+    return told._replace(check=days, why="drift" if drifting.any() else "no-drift" if days > 0.0 else "close")
+
+
+def named(step: Step) -> list[int]:
+    """Return which terms changed in a jump, the most certain first."""
+    certain = np.nan_to_num(np.abs(step.change) / step.u)
+    return [term for term in np.argsort(-certain).tolist() if certain[term] > CERTAIN]
+
+
+def _state(found: Trends, term: int) -> State:
+    """Return the state of one term."""
+    if found.since[term] >= 0:
+        return "drifting"
+    run = int(found.begins.nonzero()[0][-1])
+    if found.dof[term] - BELIEF >= STEADY and not (len(found.begins) - run <= STEADY and _jumped(found, term, run)):
+        return "steady"
+    return "jumped" if _jumped(found, term, run) else "cannot-be-told"
+
+
+def _jumped(found: Trends, term: int, run: int) -> bool:
+    return any(step.before + 1 == run and term in named(step) for step in found.steps)
+
+
+def _ahead(found: Trends, track: Track, last: Last) -> Ahead:
+    """Return how the gap at the stations of the last survey goes on."""
+    shapes = term_columns(last.bed, last.points)[:, 1:] / OVER_BED[1:]
+    rate, spread = np.nan_to_num(found.rate), np.nan_to_num(found.rate_u) ** 2
+    here = found.mean + rate * found.ahead - track.values[-1]
+    left = np.nan_to_num(track.u[-1, REMAINDER])
+    return Ahead(
+        gap=last.gap + shapes @ np.nan_to_num(here[SHAPES]),
+        shapes=shapes,
+        level_variance=np.nan_to_num(found.mean_u**2 + found.ahead**2 * spread)[SHAPES],
+        rate=rate[SHAPES],
+        rate_variance=spread[SHAPES],
+        shared=(found.ahead * spread)[SHAPES],
+        left_variance=float(left) ** 2,
+    )
+
+
+def _own(found: Trends) -> Ahead:
+    """Return how the total goes on by itself: as the gap of two stations, one of which stays where it is."""
+    one = slice(TOTAL, TOTAL + 1)
+    rate, spread = np.nan_to_num(found.rate[one]), np.nan_to_num(found.rate_u[one]) ** 2
+    return Ahead(
+        gap=np.array([float((found.mean[one] + rate * found.ahead[one])[0]), 0.0]),
+        shapes=np.array([[1.0], [0.0]]),
+        level_variance=found.mean_u[one] ** 2 + found.ahead[one] ** 2 * spread,
+        rate=rate,
+        rate_variance=spread,
+        shared=found.ahead[one] * spread,
+        left_variance=0.0,
+    )
+
+
+def _student(dof: float) -> float:
+    """Return how many standard uncertainties a side of the interval is long."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(dof, CONFIDENCE))
