@@ -51,7 +51,7 @@ def temporary(folder: Path) -> list[str]:
 def test_it_serves_what_it_says_and_leaves_nothing(tmp_path: Path, ending: signal.Signals, status: int) -> None:
     port = free_port()
     with started(tmp_path, port) as process:
-        wait_for(lambda: listens(port))
+        wait_for(lambda: process.poll() is not None or listens(port))
         assert [name.startswith("tramwright-demo-") for name in temporary(tmp_path)] == [True]
         guide = GUIDE.read_text().replace(":8017", f":{port}")
         if ending == signal.SIGINT:
@@ -101,7 +101,7 @@ def test_a_store_of_its_own_stays_once_it_is_whole(tmp_path: Path) -> None:
         assert "Open" not in ended(process)
         assert [path.name for path in tmp_path.iterdir()] == ["temporary"]
     with started(tmp_path, port, "--store", str(store)) as process:
-        wait_for(lambda: listens(port))
+        wait_for(lambda: process.poll() is not None or listens(port))
         process.send_signal(signal.SIGINT)
         assert f"in {store}." in ended(process)
     check = [sys.executable, "-c", COMMAND, "store", "check", "--store", str(store)]

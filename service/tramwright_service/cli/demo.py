@@ -8,10 +8,14 @@ import sys
 from contextlib import ExitStack
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 import click
 
 from .batch import INTERRUPTED, TERMINATED
+
+if TYPE_CHECKING:
+    from litestar import Litestar
 
 SHOWN = """\
 {surveys} surveys of {machines} machines in a year, all invented, in {store}.
@@ -43,7 +47,7 @@ def demo(where: Path | None, port: int) -> None:
     from datetime import UTC, datetime
 
     from ..demo.birds import BIRDS
-    from ..demo.year import filled
+    from ..demo.year import lived
     from ..execution.metrics import Metrics
     from ..http import serving
     from ..http.app import create_app
@@ -69,7 +73,8 @@ def demo(where: Path | None, port: int) -> None:
             raise click.UsageError(str(error)) from None
         address = f"http://127.0.0.1:{port}"
 
-        def ready(surveys: int) -> None:
+        async def fill(app: Litestar) -> None:
+            surveys = await lived(app, datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0))
             end = "" if where else ", and removes the farm"
             told = {"surveys": surveys, "machines": len(BIRDS), "store": store, "address": address, "end": end}
             click.echo(SHOWN.format(**told))
@@ -77,8 +82,8 @@ def demo(where: Path | None, port: int) -> None:
                 ends.pop_all()  # what is whole stays
 
         metrics = Metrics(settings)
-        today = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-        app = filled(create_app(settings, metrics=metrics), today, ready)
+        app = create_app(settings, metrics=metrics)
+        app.on_startup.append(fill)  # once the store is open, and before anybody is answered
         try:
             serving.serve(app, settings, metrics, "127.0.0.1", port)
         except KeyboardInterrupt:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
 import httpx
 import msgspec
 import numpy as np
-from litestar.types import ASGIApp, Receive, Send
+from litestar.types import ASGIApp
 from numpy.random import Generator, default_rng
 
 from tramwright_solvers.model.machine import Machine
@@ -23,26 +23,6 @@ MORNING, ONE, BETWEEN = timedelta(hours=6), timedelta(minutes=20), timedelta(min
 """When the day's first machine is read, how long each takes, and from its survey to that after its moves."""
 PASSES = 4
 """Most surveys of one machine in a day on which it is tended."""
-
-
-def filled(app: ASGIApp, today: datetime, ready: Callable[[int], None]) -> ASGIApp:
-    """Wrap an application so that its empty store is filled before it serves.
-
-    Args:
-        app: what answers.
-        today: where the year ends, 0 h UTC.
-        ready: called with the number of surveys stored.
-    """
-
-    async def answered(scope: Any, receive: Receive, send: Send) -> None:  # a Scope is one of exchanges only
-        async def told(message: Any) -> None:
-            if message["type"] == "lifespan.startup.complete":
-                ready(await lived(app, today))
-            await send(message)
-
-        await app(scope, receive, told if scope["type"] == "lifespan" else send)
-
-    return answered
 
 
 async def lived(app: ASGIApp, today: datetime) -> int:
