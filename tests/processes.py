@@ -9,6 +9,11 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
+
+from click.testing import CliRunner, Result
+
+from tramwright_service.cli.main import main
 
 # A shell that started the tests in its background has had them ignore Ctrl-C, and they would pass that on.
 COMMAND = (
@@ -26,6 +31,11 @@ def wait_for(what: Callable[[], bool]) -> None:
     while not what():
         assert time.monotonic() < end, "it never came to that"
         time.sleep(0.01)
+
+
+def run(*arguments: str | Path, given: bytes | None = None) -> Result:
+    """The command, run in this process."""
+    return CliRunner().invoke(main, [str(one) for one in arguments], input=given, catch_exceptions=False)
 
 
 @contextmanager

@@ -64,8 +64,11 @@ def test_it_serves_what_it_says_and_leaves_nothing(tmp_path: Path, ending: signa
 def try_all(told: str, folder: Path) -> None:
     """Open and ask what it says can be opened and asked."""
     addresses = re.findall(r"^  (http\S+)", told, re.MULTILINE)
-    commands = re.findall(r"^  (curl .*)", told, re.MULTILINE)
-    assert len(addresses) >= 2
+    commands = re.findall(r"^  (curl -s .*)", told, re.MULTILINE)
+    [stream, begin] = re.findall(r"^  curl -sN (\S+) -H 'Last-Event-ID: (\d+)'", told, re.MULTILINE)[0]
+    with httpx.stream("GET", stream, headers={"Last-Event-ID": begin}) as events:
+        assert "id: 1" in next(events.iter_text())
+    assert len(addresses) == 3
     assert len(commands) >= 4
     for address in addresses:
         assert httpx.get(address, follow_redirects=True).status_code == 200

@@ -20,14 +20,18 @@ if TYPE_CHECKING:
 SHOWN = """\
 {surveys} surveys of {machines} machines in a year, all invented, in {store}.
 Open
-  {address}/docs
+  {address}/farm
   {address}/bench
+  {address}/docs
 Ask
   tramwright fleet --url {address}
+  tramwright fleet kestrel --url {address}
   curl -s {address}/v1/fleet
   curl -s {address}/v1/machines/heron/surveys/18/correction -H 'Accept: text/plain'
   curl -s {address}/v1/machines/heron/surveys/18/correction -H 'Accept: image/svg+xml' > heron.svg
   curl -s '{address}/v1/machines/heron/surveys/18/comparison?before=16' -H 'Accept: text/plain'
+Watch
+  curl -sN {address}/v1/events -H 'Last-Event-ID: 0'
 Ctrl-C ends it{end}."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import click
 
@@ -19,15 +20,25 @@ COLUMNS = ("machine", "site", "standing", "total", "limit", "surveyed", "visit")
 
 
 @click.command()
+@click.argument("machine", required=False)
 @of_service("Address of the service.", "http://127.0.0.1:8017")
 @click.option("--standing", type=click.Choice(STANDINGS), help="Only machines that stand so.")
 @click.option("--site", help="Only machines that stand at this site.")
 @click.option("--tag", help="Only machines with this tag.")
-@click.option("--json", "as_json", is_flag=True, help="Print the whole list as JSON, as GET /v1/fleet does.")
-def fleet(url: str, key: str | None, as_json: bool, **filters: str | None) -> None:
-    """List how every machine of a service with a store stands, the worst first, and what a visit to it takes."""
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, as the service answers it.")
+def fleet(machine: str | None, url: str, key: str | None, as_json: bool, **filters: str | None) -> None:
+    """List how every machine of a service with a store stands, the worst first, and what a visit to it takes.
+
+    With MACHINE tell the history of that one: what drifts, what jumped, and when to survey it next.
+    """
     import msgspec
 
+    from ..wire.media_types import JSON, TEXT
+
+    if machine is not None:
+        path, form = f"/v1/machines/{quote(machine, safe='')}/history", JSON if as_json else TEXT
+        click.echo(told_or_exit(lambda: asked(url, key, path, wanted=form)).decode().rstrip("\n"))
+        return
     found = told_or_exit(lambda: listed(url, key, filters))
     if as_json:
         click.echo(msgspec.json.encode(found).decode())
