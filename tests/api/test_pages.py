@@ -17,6 +17,7 @@ import pytest
 from litestar.testing import TestClient
 
 from tramwright_service.pages import machine, render
+from tramwright_service.settings import from_environment
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.units import MM_PER_INCH
 
@@ -97,6 +98,17 @@ def test_a_page_with_all_it_loads_is_small(client: TestClient[Any], path: str) -
     assert sum(int(body.headers["content-length"]) for body in bodies) < 60_000
 
 
+def test_the_card_is_smaller_and_says_nothing_of_the_machine_by_itself(client: TestClient[Any]) -> None:
+    cards = [client.get(f"/farm/machines/{name}/card?theme=dark") for name in ("kestrel", "%3Cscript%3E")]
+    assert cards[0].text == cards[1].text
+    found = Loads(cards[0].text)
+    assert found.forbidden == []
+    loaded = [client.get(where, headers={"accept-encoding": "gzip"}) for where in found.loaded if where[0] == "/"]
+    assert sum(int(one.headers["content-length"]) for one in loaded) < 20_000
+    assert cards[0].headers["content-security-policy"] == client.get("/farm").headers["content-security-policy"]
+    assert "data-theme" not in client.get("/farm/machines/kestrel/card?theme=%22onload").text
+
+
 @pytest.mark.parametrize("path", render.PAGES)
 def test_a_page_asks_for_all_its_modules_at_once(client: TestClient[Any], path: str) -> None:
     found = Loads(client.get(path).text)
@@ -129,6 +141,37 @@ def test_the_language_is_what_was_chosen_else_what_the_browser_wants(
     answer = client.get("/bench/machine", headers=wanted)
     assert f'<html lang="{language}">' in answer.text
     assert {"accept-language", "cookie"} <= {name.strip() for name in answer.headers["vary"].split(",")}
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ("none", "'none'"),
+        ("self", "'self'"),
+        ("https://a.example,self,http://b.example:8080", "https://a.example 'self' http://b.example:8080"),
+    ],
+)
+def test_whoever_may_embed_a_card_is_named_as_the_policy_names_them(given: str, told: str) -> None:
+    assert from_environment({"TRAMWRIGHT_FRAME_ANCESTORS": given}).embedders == told
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        "",
+        "*",
+        "'self'",
+        "a.example",
+        "https://a.example/path",
+        "https://a b",
+        "https://a;script-src",
+        "none,self",
+        "self\n",
+    ],
+)
+def test_whoever_could_widen_the_policy_is_refused(given: str) -> None:
+    with pytest.raises(ValueError, match="TRAMWRIGHT_FRAME_ANCESTORS"):
+        from_environment({"TRAMWRIGHT_FRAME_ANCESTORS": given})
 
 
 def test_a_language_chosen_is_remembered_and_nothing_else_is(client: TestClient[Any]) -> None:
