@@ -255,7 +255,9 @@ def history(drift: dict[str, Any] | None) -> dict[str, Any]:
     ewma = {"lambda": 0.3, "k": 3, "points": chart}
     return {
         "machine": "wren", "units": "mm", "limit": 0.1, "as_of": "2026-06-01T00:00:00Z", "says": SCRIPT, "drift": drift,
-        "next_check": {"at": "2026-07-01T00:00:00Z", "days": 30.0, "why": "drift", "reason": PICTURE}, "jumps": [],
+        "next_check": {"at": "2026-07-01T00:00:00Z", "days": 30.0, "why": "drift", "reason": PICTURE},
+        "jumps": [{"before": 3, "after": 4, "earliest": "2026-03-04T09:00:00Z", "latest": "2026-04-04T09:00:00Z",
+                   "terms": [{"term": "twist", "change": 0.05, "u": 0.004}], "comparison": "/v1"}],
         "series": [
             {"term": "total", "state": "drifting", "ewma": ewma, **told},
             {"term": "twist", "state": "steady", "ewma": None, **told},
@@ -283,6 +285,8 @@ def test_the_history_warns_before_the_limit_and_says_all_in_figures_too(
     assert ("on Jul 20, 2026, with 95 % confidence between Jul 2, 2026 and Sep 1, 2026" in said) is (drift is not None)
     assert (SCRIPT in said) is (drift is None)
     assert f"Next check: Jul 1, 2026. {PICTURE}" in said
+    assert "Between Mar 4, 2026 and Apr 4, 2026 something changed" in said
+    assert "twist +0.050 mm" in said
     assert page.locator(".over-time .ahead").count() == (drift is not None)
     assert (
         page.locator(".over-time").get_attribute("aria-label")

@@ -6,9 +6,11 @@ import { Chart, TERMS } from "./farm_history.js";
 import { language, say } from "./messages.js";
 import { dated, gauge, mark, totals, visit } from "./standing.js";
 import { picture } from "./thumbnails.js";
+import { signed, unit } from "./units.js";
 
 const POINTS = 500;
 const NOTES = 5;
+const JUMPS = 3;
 const when = new Intl.DateTimeFormat(language, { dateStyle: "medium", timeStyle: "short" });
 
 /** What stands at an address, null where there is nothing there. */
@@ -132,9 +134,15 @@ export class Closely {
         ? el("div", { class: "chart" },
             el("div", { class: "field" }, el("label", {}, say("farm.term"), choice)), this.chart.node, this.details)
         : el("p", { class: "faint" }, say("farm.too-few")),
+      ...history.jumps.slice(0, JUMPS).map((jump) => el("p", { class: "notice" }, this.#jumped(jump, history.units))),
       check?.at ? el("p", {}, el("b", {}, `${say("farm.next-check")}: ${dated(check.at)}. `),
         el("span", { lang: "en" }, check.reason)) : "",
     ];
+  }
+
+  #jumped({ earliest, latest, terms }, units) {
+    const changed = terms.map(({ term, change }) => `${say(`farm.term-${term}`)} ${signed(change, units)} ${unit(units)}`);
+    return say("farm.jumped", { from: dated(earliest), to: dated(latest), terms: changed.join(", ") });
   }
 
   #chart(history) {
