@@ -221,3 +221,36 @@ def test_whoever_does_not_store_goes_on_as_without_a_store(api: httpx.Client, vi
 def test_a_machine_that_is_not_there_is_said_to_be_missing(visits: Visits) -> None:
     page = visits(allowed=("status of 404",)).open("/bench?machine=no-such")
     page.wait_for_selector(".wrong:has-text('no machine no-such')")
+
+
+def test_a_key_that_may_not_do_it_is_told_and_the_survey_waits(api: httpx.Client, visits: Visits) -> None:
+    stored(api, "garganey")
+    visit = visits(allowed=("status of 403",))
+    problem = {"title": "Scope", "status": 403, "detail": "The key `wall` has the scope `read`.", "errors": []}
+    refusing = [True]
+
+    def guard(route: Any) -> None:
+        if refusing[0] and route.request.method == "POST":
+            route.fulfill(status=403, content_type="application/problem+json", json=problem)
+        else:
+            route.continue_()
+
+    visit.context.route("**/v1/**", guard)
+    page = visit.page
+    page.goto("/bench?machine=garganey")
+    page.wait_for_selector(".choices b")
+    page.get_by_role("button", name="Tram it").click()
+    page.wait_for_selector("#state:has-text('Another access key')")
+    refusing[0] = False
+    page.reload()
+    page.wait_for_selector("#screen[data-screen^='where']")
+    person = Person(page, None, keyboard=True)  # type: ignore[arg-type]  # its machine is in the page only now
+    described = person.job()["machine"]
+    person.machine = simulated(described, {one["id"]: 0.1 * n for n, one in enumerate(described["supports"])})
+    person.until("store")
+    refusing[0] = True
+    person.press("Store this survey")
+    page.wait_for_selector("#state:has-text('Not stored: The key `wall`')")
+    refusing[0] = False
+    page.reload()
+    page.wait_for_selector("#state:has-text('Stored as survey 1')")

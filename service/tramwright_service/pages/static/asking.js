@@ -6,6 +6,9 @@ const LONGEST_WAIT = 8000;
 /** Refusals that may be none the next time. */
 export const AGAIN = new Set([401, 403, 429, 502, 503, 504]); // a key can be given, what is busy comes back
 
+/** Those that another key may be none to. */
+export const SHUT = new Set([401, 403]);
+
 /**
  * One question at a time: a new one takes the place of the one before.
  *
@@ -61,6 +64,7 @@ export class Asking {
     } catch (error) {
       if (error.name === "AbortError" || request !== this.request || key !== this.key) return;
       if (error instanceof NoAnswer || (error instanceof Refused && AGAIN.has(error.status))) {
+        this.shut = SHUT.has(error.status);
         this.#lost();
         this.timer = setTimeout(() => this.#send(), this.wait);
         this.wait = Math.min(this.wait * 2, LONGEST_WAIT);
@@ -81,6 +85,7 @@ export class Asking {
 
   #heard(state) {
     this.away = state === "away";
+    this.shut &&= this.away;
     this.told(state);
   }
 }

@@ -69,7 +69,7 @@ function draw() {
   const answer = job?.answers[job.entries.length];
   const asked = job && asks(job, state);
   const context = {
-    job, ui, state, answer, asked, away: asking.away,
+    job, ui, state, answer, asked, away: asking.away, shut: asking.shut,
     enter, open, redraw: draw, typing, keep, begin, resume, forget, leave, takeBack, openStored,
     again: () => asking.again(),
     readAgain: () => enter({ do: "survey", stations: state.survey.stations, closing: state.survey.closing }),
@@ -108,7 +108,7 @@ function take(_, answer) {
 function told(asked = screen.dataset.asked) {
   screen.dataset.asked = asked ?? "";
   const away = asking.away || !navigator.onLine;
-  const word = unkept ? "bench.not-kept" : away ? "bench.not-connected" : "bench.kept";
+  const word = unkept ? "bench.not-kept" : asking.shut ? "bench.shut" : away ? "bench.not-connected" : "bench.kept";
   status.textContent = job || away ? [filing.says(key, job), say(word)].filter(Boolean).join(" · ") : "";
   status.classList.toggle("away", unkept || away);
   if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away}`) draw();

@@ -4,7 +4,7 @@
 // connection, a reload or a service started again loses nothing, and the Idempotency-Key lets nothing be stored twice.
 
 import { NoAnswer, Refused } from "./api.js";
-import { AGAIN } from "./asking.js";
+import { AGAIN, SHUT } from "./asking.js";
 import { button, el } from "./dom.js";
 import { sent, stateOf } from "./job.js";
 import { unitsOf } from "./lengths.js";
@@ -94,7 +94,7 @@ export class Filing {
         this.filed(key, name, { number, version, moves: JSON.stringify(moves) });
       }
     } catch (error) {
-      if (!(error instanceof Refused) || AGAIN.has(error.status)) throw error;
+      if (!(error instanceof Refused) || (AGAIN.has(error.status) && !SHUT.has(error.status))) throw error;
       this.refused.set(name, error.message);
     }
   }

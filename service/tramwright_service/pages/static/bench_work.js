@@ -10,11 +10,11 @@ import { length, signed, unit } from "./units.js";
 const ARROWS = { up: "↑", down: "↓", still: "=" };
 
 /** Waiting for the service: what was typed is kept, and it is asked until it answers. */
-export function waitingScreen({ away, again }) {
+export function waitingScreen({ away, shut, again }) {
   return {
     key: `waiting ${away}`,
     node: el("section", {},
-      el("h2", {}, say(away ? "bench.away" : "bench.asking")),
+      el("h2", {}, say(shut ? "bench.shut" : away ? "bench.away" : "bench.asking")),
       away ? el("p", {}, say("bench.away-says")) : null,
       away ? button(say("bench.ask-again"), again, { class: "main wide" }) : null),
     focus: away ? "button.main" : null,
