@@ -174,7 +174,7 @@ def test_a_jump_is_named_between_its_surveys_and_points_to_their_comparison(kest
     (theirs,) = (one for one in compared.json()["terms"] if one["term"] == "twist")
     assert twist["change"] == pytest.approx(theirs["change"], abs=2.0 * twist["u"])
     assert (found["drift"], found["next_check"]["why"], series(found, "twist")["state"]) == (None, "changed", "jumped")
-    assert "Between survey 4" in found["says"]
+    assert "between survey 4" in found["says"]
 
 
 def test_surveys_sent_in_any_order_and_in_batches_tell_the_same(drifting: Client) -> None:

@@ -82,7 +82,7 @@ def fill(path: Path, machines: int) -> None:
         f"WITH RECURSIVE n(i) AS (SELECT 2 UNION ALL SELECT i + 1 FROM n WHERE i < {machines}) "
         "SELECT printf('bird-%05d', i) AS name FROM n"
     )
-    for table in ("machines", "descriptions", "tags", "surveys", "corrections"):
+    for table in ("machines", "descriptions", "tags", "surveys", "corrections", "terms"):
         key = "id" if table == "machines" else "machine"
         columns = [row[1] for row in file.execute(f"PRAGMA table_info({table})")]
         named = ", ".join("birds.name" if column == key else f't."{column}"' for column in columns)
@@ -127,7 +127,8 @@ def sizes(rounds: int) -> None:
                 ("fleet", "/v1/fleet"),
                 ("machine", ROOT),
                 ("standing", f"{ROOT}/standing"),
-                ("history", f"{ROOT}/surveys"),
+                ("surveys", f"{ROOT}/surveys"),
+                ("history", f"{ROOT}/history"),
                 ("survey", f"{ROOT}/surveys/50"),
             ):
                 for one in both:

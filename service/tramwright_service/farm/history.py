@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import msgspec
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 from sqlalchemy import Connection, and_, or_, select
 
 from tramwright_solvers.history.ewma import WEIGHT, K, chart
@@ -113,12 +114,12 @@ def _told(row: Any, found: Followed | None, points: list[HistoryPoint], then: st
     check = outlooks.next_check(row) if found is None else outlooks.due(drift.of(found), row.stale_at)
     series = [] if found is None else [_series(found, term) for term in range(len(NAMES))]
     jumps = [] if found is None else [_jump(found, step) for step in _latest(found.outlook.trends.steps)]
-    return History(
+    told = History(
         machine=row.id,
         units=row.units if found is None else found.last.units,
         limit=None if found is None else found.last.limit,
         as_of=times.shown(times.now()),
-        says=sentences.says(series, jumps, warned, check, row.units if found is None else found.last.units),
+        says="",
         drift=warned,
         next_check=check,
         series=[one for one in series if one.surveys],
@@ -126,6 +127,7 @@ def _told(row: Any, found: Followed | None, points: list[HistoryPoint], then: st
         points=points,
         next=then,
     )
+    return replace(told, says=sentences.says(told))
 
 
 def _latest(steps: list[Step]) -> list[Step]:

@@ -24,6 +24,7 @@ def as_text(answer: History) -> str:
         titled(f"How each term moves, {units}", moving(answer.series, digits)) if answer.series else "",
         titled(f"Surveys, the latest first, {units}", surveys(answer.points, digits)) if answer.points else "",
         sentences.MARKS if answer.points else "",
+        sentences.LATER if answer.next else "",
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
 

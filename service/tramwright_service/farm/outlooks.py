@@ -39,7 +39,8 @@ def due(kept: Kept, stale_at: int | None) -> NextCheck:
     """Return when a machine is to be surveyed next: for its drift, and before its last survey counts no more."""
     at, why, says = kept.at, kept.why, kept.says
     if stale_at is not None and (at is None or stale_at < at):
-        at, why, says = stale_at, "check-interval", sentences.CHECK_INTERVAL
+        untold = f"{says} " if why == "too-few" else ""
+        at, why, says = stale_at, "check-interval", f"{untold}{sentences.CHECK_INTERVAL}"
     return NextCheck(
         at=None if at is None else times.shown(at),
         days=None if at is None else (at - kept.taken_at) / times.DAY,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tramwright_solvers.model.units import DECIMALS
 
-from ..wire.drift import DriftWarning, NextCheck, Why
-from ..wire.history import HistorySeries, Jump
+from ..wire.drift import DriftWarning, Why
+from ..wire.history import History, Jump
 
 TERMS = {
     "total": "the total",
@@ -17,10 +17,12 @@ TERMS = {
     "remainder": "the remainder (local form)",
 }
 TOO_FEW = (
-    "It cannot be told yet: that takes four surveys or more with nothing moved between them, over a week or more. "
+    "Drift cannot be told yet: that takes four surveys or more with nothing moved between them, over a week or more. "
     "After moves, a closing survey counts as the first."
 )
-CHECK_INTERVAL = "Its last survey counts no longer after that: its check interval is over, or its description changed."
+CHECK_INTERVAL = "Its last survey counts until then: its check interval ends, or its description was changed."
+YEARS = 2
+"""What may come more than so many years after it is expected is told as years later: nobody plans by that day."""
 MONTH = 30.0
 """Days over which a drift is told."""
 
@@ -33,7 +35,7 @@ def reason(why: Why, surveys: int, days: float, drift: DriftWarning | None, unit
         "drift": "It drifts, but not so fast that the limit could be passed before.",
         "no-drift": f"Nothing drifts that {surveys} surveys over {days:.0f} days could show, and what is too slow to "
         "be seen cannot bring the total past its limit before.",
-        "close": "The total is so close to its limit that it may be past it.",
+        "close": "The total is so close to its limit that it may be past it by now.",
         "changed": "It changed suddenly before the last survey: find out by what, and whether it goes on.",
         "moved-since": "It was moved after the last survey, and has not been read since.",
         "outside": "It is outside its limit: correct it, and read it again.",
@@ -47,38 +49,37 @@ def drives(drift: DriftWarning, units: str) -> str:
     return f"{name[0].upper()}{name[1:]} drifts by {moved} since {drift.since[:10]}."
 
 
-def says(
-    series: list[HistorySeries], jumps: list[Jump], drift: DriftWarning | None, check: NextCheck, units: str
-) -> str:
+def says(found: History) -> str:
     """Return what a machine has come to and what to do, in a sentence or two."""
-    if not series:
+    check, drift, units = found.next_check, found.drift, found.units
+    if not found.series:
         return "It was never surveyed."
-    if drift is not None:
-        until = f"and {drift.latest[:10]}" if drift.latest else "and later"
+    when = ""
+    if check.at is not None:
+        when = " Survey it now." if check.at <= found.as_of else f" Survey it by {check.at[:10]}."
+    if drift is not None and found.limit is not None:
+        late = drift.latest is None or int(drift.latest[:4]) - int(drift.at[:4]) > YEARS
+        until = "and years later" if late else f"and {(drift.latest or '')[:10]}"
         return (
-            f"{drives(drift, units)} The total is expected to pass its limit on {drift.at[:10]} (95 %: between "
-            f"{drift.earliest[:10]} {until}). Survey it by {on(check)}."
+            f"{drives(drift, units)} The total is expected to pass its limit of {found.limit:.{DECIMALS[units]}f} "
+            f"{units} on {drift.at[:10]} (95 %: between {drift.earliest[:10]} {until}). Look for what creeps: a lock "
+            f"nut, a seat, a foot of the frame.{when}"
         )
     if check.why == "changed":
-        return f"{changed(jumps[0], units)} {check.reason}"
-    if check.why in ("moved-since", "outside", "close"):
-        return f"{check.reason} Survey it now."
-    when = f" Survey it by {on(check)}." if check.at else ""
+        return f"{changed(found.jumps[0], units)} {check.reason}{when}"
     return f"{check.reason}{when}"
-
-
-def on(check: NextCheck) -> str:
-    """Return the day of the next check."""
-    return (check.at or "")[:10]
 
 
 def changed(jump: Jump, units: str) -> str:
     """Return what changed between two surveys."""
     digits = DECIMALS[units]
     what = ", ".join(
-        f"{TERMS[one.term]} by {one.change:+.{digits}f} {units} (u {one.u:.{digits}f})" for one in jump.terms
+        f"{TERMS[one.term]} changed by {one.change:+.{digits}f} {units} (u {one.u:.{digits}f})" for one in jump.terms
     )
-    return f"Between survey {jump.before} ({jump.earliest[:10]}) and {jump.after} ({jump.latest[:10]}) changed {what}."
+    return (
+        f"{what[0].upper()}{what[1:]} between survey {jump.before} ({jump.earliest[:10]}) and {jump.after} "
+        f"({jump.latest[:10]})."
+    )
 
 
 STATES = {
@@ -87,6 +88,7 @@ STATES = {
     "jumped": "changed suddenly",
     "cannot-be-told": "cannot be told yet",
 }
+LATER = "There are later surveys: ask with a larger `limit`, or with `since`."
 MARKS = "! is outside its limit, ? undecided; terms are over the whole bed, signed."
 
 
