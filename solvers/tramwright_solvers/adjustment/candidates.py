@@ -13,58 +13,16 @@ from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Criterion
 from .counts import exact_moves, room_beyond
-from .minimum_zone import Spans, nearest, spans
 from .problem import Problem
 from .subset_lsq import SubsetFits, fits
-from .subsets import SLACK, freedom, of_least_effort
+from .subsets import SLACK, freedom, of_least_effort, reaches
+from .zones import Zone
 
 MOST_BOUNDED = 300
 """Subsets solved within their bounds before those that cannot be the best of their size are dropped."""
 
-MOST_SPANNED = 2**20
-"""Numbers of designs of one size, 8 MB, beyond which their spans are not kept, but worked out for some at a time."""
-
-
-class Zone(Struct, frozen=True, dict=True):
-    """Subsets (k,) of equal size s and freedom f: their ``columns`` (k, s) and ``free`` travels (k, s, f)."""
-
-    problem: Problem
-    subsets: np.ndarray
-    columns: np.ndarray
-    free: Floats
-
-    def nearest(self, gaps: Floats, member: np.ndarray, within: Deadline) -> Floats:
-        """Return the coefficients of the best fits of gaps (b, n) by the members whose numbers are given, (b,).
-
-        Raises:
-            OutOfTime: the time is up.
-        """
-        each = len(self.problem.weights) * (self.free.shape[2] + self.problem.offset_free)
-        if len(self.subsets) * each <= MOST_SPANNED:
-            return nearest(self.kept, gaps, member, within).coefficients
-        coefficients = np.empty((len(gaps), self.free.shape[2] + self.problem.offset_free))
-        step = max(1, MOST_SPANNED // each)
-        for start in range(0, len(self.subsets), step):
-            some = (member >= start) & (member < start + step)
-            if some.any():
-                known = self.spanned(slice(start, start + step))
-                coefficients[some] = nearest(known, gaps[some], member[some] - start, within).coefficients
-        return coefficients
-
-    @cached_property
-    def kept(self) -> Spans:
-        """The spans of all members."""
-        return self.spanned(slice(None))
-
-    def spanned(self, some: slice) -> Spans:
-        """Return the spans of what members' travels do to the gap, with a column of ones where the offset is free."""
-        columns = self.columns[some]
-        design = np.stack(
-            [self.problem.influence[:, own] @ free for own, free in zip(columns, self.free[some], strict=True)]
-        )
-        if self.problem.offset_free:
-            design = np.concatenate([design, np.ones((*design.shape[:2], 1))], axis=2)
-        return spans(design)
+SAME = 1e10
+"""One in so many parts of a gap is what subsets leave alike that are taken to make the same gaps."""
 
 
 class Candidates(Struct, frozen=True, dict=True):
@@ -158,14 +116,17 @@ class Candidates(Struct, frozen=True, dict=True):
     def refine(self, table: SubsetAnswers, gaps: Floats, pairs: np.ndarray, within: Deadline = NEVER) -> None:
         """Replace least-squares answers in a table by minimum-zone ones, for the ``pairs`` (N, K) of survey and subset.
 
-        Subsets of equal size are fitted together.
+        Subsets of equal size are fitted together. Those that can make the same gaps are fitted once, and each makes
+        that gap: where several fits are equally good, they are compared by the same one.
 
         Raises:
             OutOfTime: the time is up.
         """
-        problem = self.problem
+        first = np.zeros_like(pairs)
+        for own, other in enumerate(self.alike.tolist()):
+            first[:, other] |= pairs[:, own]
         for zone in self.zones:
-            survey, member = np.nonzero(pairs[:, zone.subsets])
+            survey, member = np.nonzero(first[:, zone.subsets])
             if not len(survey):
                 continue
             fitted = zone.nearest(gaps[survey], member, within)
@@ -173,14 +134,30 @@ class Candidates(Struct, frozen=True, dict=True):
             subset = zone.subsets[member]
             moved = np.matmul(free, fitted[:, : free.shape[2], None])[:, :, 0]
             table.travels[survey[:, None], subset[:, None], zone.columns[member]] = -moved
-            left = problem.centred(gaps[survey] + row_products(table.travels[survey, subset], problem.influence.T))
-            most, least = left.max(axis=1), left.min(axis=1)
-            spread = most - least if problem.offset_free else 2.0 * np.maximum(most, -least)
-            table.left[survey, :, subset] = left
-            table.total[survey, subset] = most - least
-            table.spread[survey, subset] = spread
-            table.objective[survey, subset] = 0.5 * spread
-            table.rms[survey, subset] = np.sqrt(row_products(left * left, self.fits.mean[0, :, None])[:, 0])
+            self._settle(table, gaps, survey, subset)
+        survey, subset = np.nonzero(pairs & (self.alike != np.arange(len(self.alike))))
+        made = row_products(table.travels[survey, self.alike[subset]], -self.problem.influence.T)
+        table.travels[survey, subset] = self.fits.travels(made, subset)
+        self._settle(table, gaps, survey, subset)
+
+    def _settle(self, table: SubsetAnswers, gaps: Floats, survey: np.ndarray, subset: np.ndarray) -> None:
+        """Write into a table what the travels of these pairs leave."""
+        problem = self.problem
+        left = problem.centred(gaps[survey] + row_products(table.travels[survey, subset], problem.influence.T))
+        most, least = left.max(axis=1), left.min(axis=1)
+        spread = most - least if problem.offset_free else 2.0 * np.maximum(most, -least)
+        table.left[survey, :, subset] = left
+        table.total[survey, subset] = most - least
+        table.spread[survey, subset] = spread
+        table.objective[survey, subset] = 0.5 * spread
+        table.rms[survey, subset] = np.sqrt(row_products(left * left, self.fits.mean[0, :, None])[:, 0])
+
+    @cached_property
+    def alike(self) -> np.ndarray:
+        """Of each subset (K,) the first that can make the same gaps."""
+        first: dict[bytes, int] = {}
+        remain = self.fits.remain[0].reshape(-1, len(self.sets), self.fits.basis.shape[2]).swapaxes(0, 1)
+        return np.array([first.setdefault(reach, at) for at, reach in enumerate(reaches(remain, SAME))])
 
     @cached_property
     def zones(self) -> list[Zone]:

@@ -74,6 +74,12 @@ class SubsetFits(Struct, frozen=True):
             u[rows] = noise.some(rows).of(self.gain(index), self.norms[0, index])
         return u
 
+    def travels(self, gaps: Floats, subset: np.ndarray) -> Floats:
+        """Return the travels (N, m) of one subset (N,) for each gap (N, n) of the first geometry, bounds left aside."""
+        _, subsets, adjusters = self.norms.shape
+        fit = self.fit[0].reshape(-1, subsets, adjusters)[:, subset].swapaxes(0, 1)
+        return row_products(row_products(gaps, self.basis[0]), fit)
+
     def answers(self, gaps: Floats) -> tuple[Floats, Floats, Floats]:
         """Return travels (N, K, m), what is left (N, n, K) and its rms (N, K) for gaps (N, n), bounds left aside."""
         (surveys, stations), (_, subsets, adjusters) = gaps.shape, self.norms.shape

@@ -60,14 +60,14 @@ def batches(problem: Problem, wanted: list[tuple[int, ...]]) -> Iterator[tuple[l
             yield subsets, np.stack(parts)
 
 
-def reaches(left: Floats) -> list[bytes]:
-    """Return what tells subsets of different reach apart, from what they leave, (K, r, r).
+def reaches(left: Floats, per: float = 1e7) -> list[bytes]:
+    """Return what tells subsets of different reach apart, from what they leave, (K, r, r), rounded to one ``per``.
 
     Subsets that leave the same remain differ only in effort, whatever the survey.
     """
     found = list[bytes]()
     for start in range(0, len(left), BLOCK):
-        part = np.round(left[start : start + BLOCK] * 1e7) + 0.0
+        part = np.round(left[start : start + BLOCK] * per) + 0.0
         told, each = part.tobytes(), part[0].nbytes
         found += [told[each * k : each * (k + 1)] for k in range(len(part))]
     return found

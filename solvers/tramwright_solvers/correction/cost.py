@@ -15,9 +15,9 @@ from typing import Any, NamedTuple, Protocol
 
 from msgspec import Struct
 
-from ..adjustment.candidates import MOST_SPANNED
 from ..adjustment.counts import exact_moves, room_beyond
 from ..adjustment.subset_lsq import MOST_LEFT
+from ..adjustment.zones import MOST_SPANNED
 from ..diagnostics.gaussian_process import MOST_STATIONS
 from ..model.done import Done
 from ..model.errors import Refused
