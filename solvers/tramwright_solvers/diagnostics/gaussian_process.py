@@ -291,9 +291,15 @@ class Likeness(Struct, frozen=True):
         here, across = alike[:count, :count], alike[count:, :count]
         power, turn = np.linalg.eigh(rest.T @ here @ rest)
         basis = rest @ turn
-        return cls(
-            np.maximum(power, 0.0), basis, (across - predict @ here) @ basis, (root(alike) @ normal).astype(np.float32)
-        )
+        return cls(np.maximum(power, 0.0), basis, (across - predict @ here) @ basis, correlated(root(alike), normal))
+
+
+def correlated(lower: Floats, normal: Floats) -> np.ndarray:
+    """Return the product of a lower triangle (a, a) and draws (a, D), half of it without what is zero above it."""
+    drawn, half = np.empty(normal.shape, dtype=np.float32), len(lower) // 2
+    drawn[:half] = lower[:half, :half] @ normal[:half]
+    drawn[half:] = lower[half:] @ normal
+    return drawn
 
 
 def root(covariance: Floats) -> Floats:
