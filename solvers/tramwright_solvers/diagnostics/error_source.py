@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from math import inf
 
 from ..model.machine import Machine
-from ..model.units import DECIMALS
+from ..model.units import WRITTEN
 from ..results.findings import AsFound
 from ..results.moves import Rung
 from . import sentences
@@ -28,10 +28,10 @@ def attribution(
     What all adjusters can do is that or the last rung, which has the best criterion and not always the best total. A
     difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
     """
-    digits, unit = DECIMALS[machine.units], machine.units
+    plain, unit = WRITTEN[machine.units][0], machine.units
 
     def said(length: float) -> str:
-        return f"{length:.{digits}f} {unit}"
+        return f"{plain % length} {unit}"
 
     left = rungs[-1].total if found.total - moved <= found.expanded else min(moved, rungs[-1].total)
     supports = [rung.total for kind, rung in zip(kinds, rungs[1:], strict=True) if kind == "support"]

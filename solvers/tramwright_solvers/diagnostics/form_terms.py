@@ -25,6 +25,7 @@ from . import sentences
 TERMS = ("offset", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y")
 OVER_BED = np.array([1.0, 2.0, 2.0, 2.0, 1.0, 1.0])
 """Range of each term over the bed, where x and y run from -1 to 1."""
+OVER: tuple[float, ...] = tuple(OVER_BED.tolist())
 K_SIGNIFICANT = 2.0
 """A term is more than noise beyond twice its standard uncertainty (about 95 %, JCGM 100 6.3.3)."""
 
@@ -145,26 +146,18 @@ class Form(Struct, frozen=True, dict=True):
         formed: bool,
     ) -> list[FormTerm]:
         """Write the terms of one survey."""
-        per_whole = 1.0 / whole if whole > 0.0 else 0.0
-        offset, error = values[0], errors[0]
-        terms = [FormTerm("offset", abs(offset), error, 0.0, abs(offset) > K_SIGNIFICANT * error, offset, error)]
-        left_over = 1.0 if whole > 0.0 else 0.0
-        for index in range(1, len(TERMS)):
-            seen, size, error, spread = self.seen[index], abs(values[index]), errors[index], self.spread[index]
-            whole_bed = float(OVER_BED[index])
-            share = squares[index] * per_whole
+        per_whole, left_over = (1.0 / whole, 1.0) if whole > 0.0 else (0.0, 0.0)
+        rows = zip(TERMS, self.seen, self.spread, OVER, values, errors, squares, strict=True)
+        term, _, _, _, value, error, _ = next(rows)
+        terms = [FormTerm(term, abs(value), error, 0.0, abs(value) > K_SIGNIFICANT * error, value, error)]
+        for term, seen, spread, over, value, error, square in rows:
+            share, size = square * per_whole, abs(value)
             left_over -= share
-            terms.append(
-                FormTerm(
-                    TERMS[index],
-                    size * spread if seen else None,
-                    error * spread if seen else None,
-                    share,
-                    seen and size > K_SIGNIFICANT * error,
-                    values[index] * whole_bed if seen else None,
-                    error * whole_bed if seen else None,
-                )
-            )
+            if seen:
+                significant = size > K_SIGNIFICANT * error
+                terms.append(FormTerm(term, size * spread, error * spread, share, significant, value * over, error * over))
+            else:
+                terms.append(FormTerm(term, None, None, share, False, None, None))
         terms.append(FormTerm("remainder", remainder, remainder_u, max(left_over, 0.0), formed))
         return terms
 

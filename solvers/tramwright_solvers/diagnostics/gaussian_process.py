@@ -51,7 +51,7 @@ GRID = 9
 DRAWS = 200
 """Plates of each kind from which the quantile of its error is taken: known to one or two in a hundred of them."""
 
-TOGETHER = 16
+TOGETHER = 48
 """Surveys worked out together, so that their plates stay in the processor's cache."""
 
 SURE, BOTH_WAYS = 0.95, 1.96
