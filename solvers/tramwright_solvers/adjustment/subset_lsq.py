@@ -65,8 +65,8 @@ class SubsetFits(Struct, frozen=True):
     def u(self, chosen: np.ndarray, noise: GapCovariance) -> Floats:
         """Return the standard uncertainty of every travel in the subset chosen for each survey (N,), shape (N, m)."""
         if noise.uniform is not None:
-            one = len(self.norms) == 1
-            norms = self.norms[0].take(chosen, axis=0) if one else self.norms[np.arange(len(chosen)), chosen]
+            alike = len(self.norms) == 1
+            norms = self.norms[0].take(chosen, axis=0) if alike else self.norms[np.arange(len(chosen)), chosen]
             return np.asarray(noise.uniform * norms)
         u = np.empty((len(chosen), self.norms.shape[2]))
         for index in np.unique(chosen).tolist():

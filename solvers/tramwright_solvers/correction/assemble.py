@@ -277,13 +277,8 @@ class ReducedStack(Struct, frozen=True):
     def _budgets(self, decided: Decision) -> list[Budgets]:
         """Return the uncertainty budgets of both totals of each survey."""
         totals, of = decided.totals, self.prepared.sources.budgets
-        before, after = (
-            of(high, low, u, self.noise, subset)
-            for high, low, u, subset in zip(
-                totals.high, totals.low, totals.u, (None, decided.chosen.index), strict=True
-            )
-        )
-        return list(map(Budgets, before, after))
+        before = of(totals.high[0], totals.low[0], totals.u[0], self.noise, None)
+        return list(map(Budgets, before, of(totals.high[1], totals.low[1], totals.u[1], self.noise, totals.index[1])))
 
     def again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
