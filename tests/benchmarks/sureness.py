@@ -91,7 +91,7 @@ def apply(of: ReducedStack, setting: Setting, whole: Interpolation) -> Tasks:
     prepared, noise = of.prepared, of.noise
     decided = decide_lazily(prepared, of.solve, of.gaps, noise)
     chosen, lines = decided.chosen, sources(MACHINE, prepared.layout, prepared.adjusters, setting)
-    left = decided.table.left[np.arange(len(of.gaps)), :, chosen.index]
+    left = decided.scores.left[np.arange(len(of.gaps)), :, chosen.index]
     read, added = covering_each(left[:, None], noise)[:, 0], setting.totals[chosen.index]
     u, high, low = np.hypot(read, added), left.argmax(axis=1), left.argmin(axis=1)
     return {

@@ -51,7 +51,7 @@ def to_and_fro(one: Subject) -> list[tuple[float, float]]:
 def told(one: Subject, values: np.ndarray) -> list[bool]:
     """Say of which surveys a drift is told."""
     done, choice = decided(one, "least-squares", one.surveys(values))
-    return [bool(drift) for drift in done.drifts(done.uneven(choice.table.rms)).tolist()]
+    return [bool(drift) for drift in done.drifts(done.uneven(choice.scores.rms)).tolist()]
 
 
 def scattering(random: np.random.Generator, machines: int) -> Iterator[Row]:

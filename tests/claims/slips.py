@@ -61,7 +61,7 @@ def names(random: np.random.Generator, one: Subject) -> list[bool]:
         values = one.read(random, SURVEYS)
         values[np.arange(SURVEYS), at] += slip * random.choice([-1.0, 1.0], SURVEYS)
         done, choice = decided(one, "least-squares", one.surveys(values))
-        suspects = done.suspects(done.uneven(choice.table.rms))
+        suspects = done.suspects(done.uneven(choice.scores.rms))
         for own, station in zip(suspects, at.tolist(), strict=True):
             found.append(any((suspect.x, suspect.y) == one.places[station] for suspect in own))
     return found

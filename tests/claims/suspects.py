@@ -85,7 +85,7 @@ def offered_on_hard_forms(random: np.random.Generator, machines: int) -> Iterato
 def suspects(one: Subject, values: np.ndarray) -> list[list[Suspect]]:
     """Return the suspects of surveys of one machine."""
     done, choice = decided(one, "least-squares", one.surveys(values))
-    return done.suspects(done.uneven(choice.table.rms))
+    return done.suspects(done.uneven(choice.scores.rms))
 
 
 def sign(random: np.random.Generator, values: np.ndarray) -> np.ndarray:

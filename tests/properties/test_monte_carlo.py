@@ -144,7 +144,7 @@ def near_the_limit(found: bool) -> np.ndarray:
     total = np.ptp(gaps, axis=1)
     if not found:
         done = reduce_stack(MACHINE, surveys(gaps), Solve(aim_for=0.0))
-        total = decide_lazily(done.prepared, done.solve, done.gaps, done.noise).table.total.min(axis=1)
+        total = decide_lazily(done.prepared, done.solve, done.gaps, done.noise).scores.total.min(axis=1)
     # heights and forms are so small that gaps scale with them, to a ten-thousandth of a millimetre
     return (
         np.repeat(gaps, TIMES, axis=0)
@@ -175,7 +175,7 @@ def test_within_is_wrong_in_at_most_one_of_twenty_machines_near_the_limit_as_pre
     done = reduce_stack(machine, surveys(true + errors(random, true.shape)), solve)
     decided = decide_lazily(done.prepared, solve, done.gaps, done.noise)
     chosen, added = decided.chosen, setting(done)
-    left = decided.table.left[np.arange(len(true)), :, chosen.index]
+    left = decided.scores.left[np.arange(len(true)), :, chosen.index]
     read, set_ = covering_each(left[:, None], done.noise)[:, 0], added.totals[chosen.index]
     beside = random.uniform(-half, half, chosen.travels.shape) * (chosen.travels != 0.0)
     after = true + (chosen.travels + beside) @ done.prepared.influence.T

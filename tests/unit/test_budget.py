@@ -64,7 +64,7 @@ def budgets(machine: Machine, survey: Survey) -> tuple[Budget, Budget, float, fl
     prepared_sources = sources(machine, prepared.layout, prepared.adjusters, setting)
     decided = decide(prepared, done.solve, gaps, noise)
     index = decided.chosen.index
-    left = decided.table.left[[0], :, index]
+    left = decided.scores.left[[0], :, index]
     found = covering_each(gaps[:, None], noise)[:, 0]
     after = np.sqrt(covering_each(left[:, None], noise)[:, 0] ** 2 + setting.totals[index] ** 2)
     return (

@@ -97,7 +97,7 @@ class ReducedStack(Struct, frozen=True):
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
-        rows = self.uneven(decided.table.rms)
+        rows = self.uneven(decided.scores.rms)
         readings = self.suspects(rows), self.closings(), self.drifts(rows)
         return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
 

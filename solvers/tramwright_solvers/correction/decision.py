@@ -41,13 +41,12 @@ class Totals(Struct, frozen=True):
 
 
 class Decision(Struct, frozen=True, dict=True):
-    """Every subset's answer to a stack, what they are worth, and which is chosen for each survey.
+    """Every subset's answer to a stack with what it is worth, and which is chosen for each survey.
 
     ``options`` are the subsets; ``bent`` are by survey and subset the travels of adjusters that are not linear, empty
     where all are.
     """
 
-    table: SubsetAnswers
     settled: list[DiscreteAnswers | None]
     scores: Scores
     chosen: Selection
@@ -60,7 +59,7 @@ class Decision(Struct, frozen=True, dict=True):
         scores, added, (surveys, subsets) = self.scores, self.options.added, self.scores.total.shape
         rows, index = np.arange(surveys), np.zeros((2, surveys), dtype=np.intp)
         index[1] = self.chosen.index
-        left, at = self.table.left[rows, :, index], subsets * rows + index
+        left, at = scores.left[rows, :, index], subsets * rows + index
         return Totals(
             index=index,
             left=left,
@@ -143,7 +142,7 @@ def score_and_choose(
 ) -> Decision:
     """Score what every subset leaves and take one for each survey."""
     scores = score(options, solve, gaps, noise, table)
-    return Decision(table, settled, scores, choose(options, solve, scores, table, noise), options)
+    return Decision(settled, scores, choose(options, solve, scores, noise), options)
 
 
 def solve_discrete_rows(

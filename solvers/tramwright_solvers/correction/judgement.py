@@ -277,7 +277,7 @@ def _too_far(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
         says = sentences.beyond_the_dial(total, unit)
     else:
         return None
-    left = decided.table.left[row, :, 0]
+    left = decided.totals.left[0, row]
     ends = tuple(prepared.places[int(at)] for at in (left.argmax(), left.argmin()))
     return Doubt(says, Advice("read-again", ends))
 
@@ -301,7 +301,7 @@ def _one_reading(prepared: Geometry, decided: Decision, row: int) -> Doubt | Non
     Where it is left out, the same adjusters leave far less: the residuals follow from its own and the hat matrix.
     """
     index = int(decided.chosen.index[row])
-    left = decided.table.left[row, :, index]
+    left = decided.totals.left[1, row]
     if not np.ptp(left) > prepared.machine.total_limit:
         return None
     moved = list(prepared.candidates.sets[index])
@@ -320,7 +320,7 @@ def _one_reading(prepared: Geometry, decided: Decision, row: int) -> Doubt | Non
 def _gain_of_one(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     """Return the doubt where one reading stands out from all others, and the moves gain nothing sure but there."""
     index = int(decided.chosen.index[row])
-    found, left = decided.table.left[row, :, 0], decided.table.left[row, :, index]
+    found, left = decided.totals.left[:, row]
     sure, unit = K * float(decided.scores.u[row, index]), prepared.machine.units
     for at in (int(found.argmax()), int(found.argmin())) if index else ():
         place, others = prepared.places[at], np.arange(len(found)) != at

@@ -6,8 +6,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from msgspec import Struct
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from ..adjustment.candidates import SubsetAnswers
 from ..model.contract import Floats
@@ -25,46 +24,37 @@ BLOCK = 2**20
 """Numbers of what remains that are looked through at a time."""
 
 
-class Scores(Struct, frozen=True, dict=True):
-    """What a stack of N surveys makes of K subsets, (N, K) each.
+class Scores(SubsetAnswers, frozen=True, dict=True):
+    """What a stack of N surveys makes of K subsets.
 
-    ``spread`` is what has to be small, ``u`` the standard uncertainty of the total, ``travels`` (N, K, m) are those of
-    m adjusters of ``effort`` (m,). ``wider`` (K,) is how many times wider than that of two readings u is, because moves
-    hang on the same readings. ``slack`` (N, 1) is what counts as rounding in a gap, ``aim`` the total to reach,
-    ``most`` how many subsets are small enough to be chosen. Where conditions do not let it, the machine ``may_stand``
-    as it is no longer.
+    ``u`` (N, K) is the standard uncertainty of the total, ``wider`` (K,) how many times wider it is than that of two
+    readings, because moves hang on the same readings. ``effort`` (m,) is that of each adjuster, ``slack`` (N, 1) what
+    counts as rounding in a gap, ``aim`` the total to reach, ``most`` how many subsets are small enough to be chosen.
+    Where conditions do not let it, the machine ``may_stand`` as it is no longer.
     """
 
-    total: Floats
-    spread: Floats
     u: Floats
     wider: Floats
-    rms: Floats
-    objective: Floats
-    travels: Floats
     effort: Floats
     slack: Floats
     aim: float
     most: int
-    may_stand: bool = True
+    may_stand: bool
 
     def some(self, rows: np.ndarray) -> Scores:
         """Return the scores of these surveys of the stack."""
-        return replace(self, **{name: getattr(self, name)[rows] for name in OF_SURVEYS})
+        own = (*SubsetAnswers.__struct_fields__, "u", "slack")
+        return replace(self, **{name: getattr(self, name)[rows] for name in own})
 
     @cached_property
     def covered(self) -> Floats:
-        """What the spread is with its U."""
+        """What the spread (N, K) is with its U."""
         return np.asarray(self.spread + K * self.u)
 
     @cached_property
     def work(self) -> Floats:
-        """The sum of effort × travel, which is asked for where other scores are equal."""
+        """The sum (N, K) of effort × travel, which is asked for where other scores are equal."""
         return np.asarray(np.matmul(np.abs(self.travels), self.effort))
-
-
-OF_SURVEYS = ("total", "spread", "u", "rms", "objective", "travels", "slack")
-"""The scores with a row for each survey."""
 
 
 def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance, table: SubsetAnswers) -> Scores:
@@ -73,20 +63,13 @@ def score(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovar
     within = len(subsets.sets)
     if solve.most_moves is not None:
         within = int(np.searchsorted(subsets.count, solve.most_moves, side="right"))
+    wider, u = options.known_alike(noise.uniform or 0.0, solve.criterion)
     if noise.uniform is None:
-        wider = options.wider(solve.criterion)
         u = np.hypot(u_of_totals(table.left, noise) * wider, options.added)
-    else:
-        wider, u = options.known_alike(noise.uniform, solve.criterion)
-        u = u if len(u) == len(gaps) else u.repeat(len(gaps), axis=0)
     return Scores(
-        total=table.total,
-        spread=table.spread,
-        u=u,
+        **asdict(table),
+        u=u if len(u) == len(gaps) else u.repeat(len(gaps), axis=0),
         wider=wider,
-        rms=table.rms,
-        objective=table.objective,
-        travels=table.travels,
         effort=subsets.problem.effort,
         slack=TIE * np.abs(gaps).max(axis=1, keepdims=True),
         aim=options.limit / 3.0 if solve.aim_for is None else solve.aim_for,

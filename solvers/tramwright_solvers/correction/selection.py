@@ -10,7 +10,6 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ..adjustment.active_bounds import binding
-from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
@@ -51,9 +50,7 @@ class Selection(Struct, frozen=True):
         return replace(self, index=index, reached=reached, travels=travels, could=could)
 
 
-def choose(
-    options: SubsetTable, solve: Solve[Any], scores: Scores, table: SubsetAnswers, noise: GapCovariance
-) -> Selection:
+def choose(options: SubsetTable, solve: Solve[Any], scores: Scores, noise: GapCovariance) -> Selection:
     """Choose the least effort that reaches the aim; otherwise the best total without moves too small to measure.
 
     A subset is chosen only if its predicted total with its U is below the total as found, and if each of its travels
@@ -68,22 +65,22 @@ def choose(
     if not (scores.may_stand or allowed.any(axis=1).all()):
         raise Impossible.at("/solve", sentences.NOTHING_PERMITTED)
     index, reached, known = pick(options, scores, allowed)
-    travels = table.travels[rows, index]
+    travels = scores.travels[rows, index]
     unset = too_small(travels, options.least, scores.slack)
     if passed_over := bool(scores.may_stand and np.count_nonzero(unset)):
         small = np.asarray(unset.any(axis=1))
         least = options.least[small] if len(options.least) > 1 else options.least
-        settable = np.asarray(~too_small(table.travels[small], least[:, None], scores.slack[small, None]).any(axis=2))
+        settable = np.asarray(~too_small(scores.travels[small], least[:, None], scores.slack[small, None]).any(axis=2))
         settable[:, 0] = True
         settable &= allowed[small]
         index[small], reached[small], known[small] = pick(options, scores.some(small), settable)
-        travels = table.travels[rows, index]
+        travels = scores.travels[rows, index]
     alone, could = np.zeros(len(rows), dtype=bool), index
     if solve.aim_for is None and scores.may_stand:
         alone = scores.spread[:, 0] + margin_as_read(scores.u[:, 0], options.division) <= options.limit
         if np.count_nonzero(alone):
             index = np.where(alone, 0, index)
-            travels = table.travels[rows, index]
+            travels = scores.travels[rows, index]
     return Selection(
         index=index,
         reached=reached,

@@ -44,14 +44,11 @@ class SubsetTable(Struct, frozen=True, dict=True):
         own, count = self.candidates, np.array(self.candidates.count)
         return np.asarray((np.minimum(count, own.fits.basis.shape[2]) + own.problem.offset_free) * (count > 0))
 
-    def wider(self, criterion: Criterion) -> Floats:
-        """Return how many times wider than that of two readings the u of each subset's total is, (K,)."""
-        return fitted_factor(self.unknowns, self.candidates.fits.basis.shape[1], criterion) / K
-
     def known_alike(self, uniform: float, criterion: Criterion) -> tuple[Floats, Floats]:
-        """Return this and the u (g, K) of every subset's total where each station has this standard uncertainty."""
+        """Return how many times wider than that of two readings the u of each subset's total is (K,), and that u (g, K)
+        where every station has this standard uncertainty."""
         if (known := self._alike.get((uniform, criterion))) is None:
-            wider = self.wider(criterion)
+            wider = fitted_factor(self.unknowns, self.candidates.fits.basis.shape[1], criterion) / K
             known = self._alike[uniform, criterion] = wider, np.hypot(sqrt(2.0) * uniform * wider, self.added)
         return known
 

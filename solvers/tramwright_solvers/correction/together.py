@@ -66,7 +66,7 @@ def decide_together(lone: Sequence[ReducedStack]) -> tuple[Decision, list[Judged
     decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
     suspects: list[list[Suspect]] = [[] for _ in lone]
     drifts = np.zeros(len(lone))
-    for row in uneven(lone, decided.table.rms, noise.variance):
+    for row in uneven(lone, decided.scores.rms, noise.variance):
         (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
     surveys, names = [one.surveys[0] for one in lone], [one.names[0] for one in lone]
 

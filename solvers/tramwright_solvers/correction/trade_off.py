@@ -29,25 +29,15 @@ def plans_by_size(prepared: Geometry, scores: Scores, chosen: Selection) -> list
         pool = within_size(np.where(pool, work, np.inf), scores.slack)
     best = np.minimum.reduceat(np.where(pool, of_size.numbers, subsets), starts, axis=1)
     at = best + np.arange(0, surveys * subsets, subsets)[:, None]
-    objective, total, rms = (values.take(at).tolist() for values in (scores.objective, scores.total, scores.rms))
+    told = (best, *(values.take(at) for values in (scores.objective, scores.total, scores.rms)))
+    rows = zip(*(column.tolist() for column in (*told, chosen.index, scores.slack[:, 0])), strict=True)
     found = []
-    for row, (places, picked, slack) in enumerate(
-        zip(best.tolist(), chosen.index.tolist(), scores.slack[:, 0].tolist(), strict=True)
-    ):
-        reached, listed = objective[row][0], list[Plan]()
-        for size in range(1, len(starts)):
-            if objective[row][size] < reached - slack:
-                reached, index = objective[row][size], places[size]
-                listed.append(
-                    Plan(
-                        options.count[index],
-                        prepared.named(index),
-                        total[row][size],
-                        rms[row][size],
-                        options.effort[index],
-                        index == picked,
-                    )
-                )
+    for places, objectives, totals, rmses, picked, slack in rows:
+        reached, listed = objectives[0], list[Plan]()
+        for index, objective, total, rms in zip(places, objectives, totals, rmses, strict=True):
+            if objective < reached - slack:
+                reached, own = objective, (options.count[index], prepared.named(index))
+                listed.append(Plan(*own, total, rms, options.effort[index], index == picked))
         found.append(listed)
     return found
 

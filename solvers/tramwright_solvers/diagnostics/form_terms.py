@@ -123,17 +123,9 @@ class Form(Struct, frozen=True, dict=True):
         spare = gaps.shape[1] - sum(self.seen)
         excess = row_dots(rest, rest / noise.variance) - spare
         formed = (excess > K_SIGNIFICANT * (2.0 * spare) ** 0.5) & (spare > 0)
-        rows = zip(
-            coefficients.tolist(),
-            noise.of(self.fit, self.norms).tolist(),
-            parts.tolist(),
-            whole.tolist(),
-            (rest.max(axis=1) - rest.min(axis=1)).tolist(),
-            noise.of_totals(rest[:, :, None])[:, 0].tolist(),
-            formed.tolist(),
-            strict=True,
-        )
-        return [self.terms(*row) for row in rows]
+        remainder, u = rest.max(axis=1) - rest.min(axis=1), noise.of_totals(rest[:, :, None])[:, 0]
+        columns = (coefficients, noise.of(self.fit, self.norms), parts, whole, remainder, u, formed)
+        return [self.terms(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
     def terms(
         self,
