@@ -24,7 +24,7 @@ from tramwright_solvers.correction.batching import (
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import Most, affordable, readings_cost
 from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.model.errors import Fault, PlugInFault, Refused, SolverError
+from tramwright_solvers.model.errors import Fault, PlugInFault, SolverError
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.results.correction import Correction, MovesAnswer, VerdictAnswer
 
@@ -35,14 +35,16 @@ from ..wire.encode import as_json
 from ..wire.media_types import JSON
 from ..wire.problems import Problem, RequestError, describe
 from ..wire.quick_reader import QuickReader
-from .lines import BatchLine, ChunkAnswer, Elsewhere, Refusal, id_of, joined, over_long, tallied, unknown
+from .lines import Answered, BatchLine, ChunkAnswer, Elsewhere, Refusal, id_of, joined, over_long, tallied, unknown
 from .splitter import Chunk, Detail
 
 PARTS = 16
 """Parts into which a chunk that killed its worker is cut: each round costs a worker, so there should be few."""
 DEADLY = "The process that answers this line dies over it every time, while other lines are answered; report it."
 
-WRITERS: dict[Detail, StackWriter[VerdictAnswer | MovesAnswer | Correction]] = {
+Answer = VerdictAnswer | MovesAnswer | Correction
+
+WRITERS: dict[Detail, StackWriter[Answer]] = {
     "verdict": verdicts,
     "moves": moves,
     "full": stack_by_stack(ReducedStack.corrections),
@@ -125,9 +127,8 @@ class LineAnswerer:
                 asked.append(request)
             except Exception as error:  # whatever it is, it is this line's problem and nobody else's
                 refused[at] = id_of(line), _problem(error)
-        answers = self._answers(asked, WRITERS[chunk.detail])
-        told = zip(ids.items(), answers, strict=True)
-        return replace(self._write(chunk.first, told, refused, start, len(chunk.lines) - end), elsewhere=elsewhere)
+        told = dict(zip(ids, self._answers(asked, WRITERS[chunk.detail]), strict=True))
+        return replace(self._write(chunk.first, ids, told, refused, start, len(chunk.lines) - end), elsewhere=elsewhere)
 
     def _read(self, chunk: Chunk, at: int) -> tuple[str | UnsetType | None, SurveyRequest]:
         described = chunk.machines[chunk.named[at]] if at in chunk.named else None
@@ -180,46 +181,48 @@ class LineAnswerer:
                 raise RequestError(error.kind, error.detail, faults) from None
         return whole.id, SurveyRequest(machine, whole.survey, whole.solve, whole.done)
 
-    def _answers(
-        self, asked: list[SurveyRequest], write: StackWriter[VerdictAnswer | MovesAnswer | Correction]
-    ) -> list[tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]:
-        """Answer what could be read; an internal failure makes a problem of its own line only."""
+    def _answers(self, asked: list[SurveyRequest], write: StackWriter[Answer]) -> list[Answer | Exception]:
+        """Answer what could be read; an internal failure is that of its own line only."""
         try:
             answers = answer_many(asked, self._registry, write, self._cache, self._most.seconds)
             return [
-                describe(pointed(one, request)) if isinstance(one, SolverError) else (one, as_json(one))
+                pointed(one, request) if isinstance(one, Exception) else one
                 for one, request in zip(answers, asked, strict=True)
             ]
         except Exception as error:
             if len(asked) == 1:
-                return [_problem(pointed(error, asked[0]))]
+                return [pointed(error, asked[0])]
         half = len(asked) // 2
         return [*self._answers(asked[:half], write), *self._answers(asked[half:], write)]
 
     def _write(
         self,
         first: int,
-        told: zip[tuple[tuple[int, str | None], tuple[VerdictAnswer | MovesAnswer | Correction, bytes] | Problem]],
+        ids: dict[int, str | None],
+        told: dict[int, Answer | Exception],
         refused: dict[int, tuple[str | None, Problem]],
         start: float,
         left: int,
     ) -> ChunkAnswer:
         """Write the lines in order and count them."""
-        written: dict[int, bytes] = {}
-        judged: list[tuple[int, str | None, VerdictAnswer | Correction]] = []
-        for (at, name), outcome in told:
-            if isinstance(outcome, Problem):
-                refused[at] = name, outcome
-                continue
-            answer, body = outcome
-            # The line is spliced to the answer, whose bytes are those of the answer to the same survey alone.
-            written[at] = b'{"id":%b,"line":%d,%b\n' % (_encode(name), first + at, body[1:])
-            judged.append((first + at, name, answer))
-        tally = tallied(judged, [(first + at, *refused[at]) for at in sorted(refused)])
-        for at, (name, problem) in refused.items():
-            written[at] = _encode(Refusal(name, first + at, problem)) + b"\n"
-        body = b"".join([written[at] for at in sorted(written)] if refused else list(written.values()))
-        return ChunkAnswer(body, tally, perf_counter() - start, left)
+        lines, answered = list[bytes](), list[Answered]()
+        for at in sorted(ids.keys() | refused.keys()):
+            if at in ids:
+                name, answer = ids[at], told[at]
+                try:
+                    if isinstance(answer, Exception):
+                        raise answer
+                    # The line is spliced to the answer, whose bytes are those of the answer to the same survey alone.
+                    lines.append(b'{"id":%b,"line":%d,%b\n' % (_encode(name), first + at, as_json(answer)[1:]))
+                except Exception as error:
+                    refused[at] = name, _problem(error)
+                else:
+                    answered.append((first + at, name, answer))
+                    continue
+            name, problem = refused[at]
+            lines.append(_encode(Refusal(name, first + at, problem)) + b"\n")
+        tally = tallied(answered, [(first + at, *refused[at]) for at in sorted(refused)])
+        return ChunkAnswer(b"".join(lines), tally, perf_counter() - start, left)
 
 
 def pointed(error: Exception, request: SurveyRequest) -> Exception:
@@ -229,7 +232,7 @@ def pointed(error: Exception, request: SurveyRequest) -> Exception:
 
 def _problem(error: Exception) -> Problem:
     """Describe what one line met; a fault of ours, or of a plug-in, is logged."""
-    if not isinstance(error, (RequestError, Refused)):
+    if isinstance(error, PlugInFault) or not isinstance(error, (RequestError, SolverError)):
         structlog.get_logger("batch").error("line failed", exc_info=error)
     return describe(error)
 

@@ -20,7 +20,7 @@ from ..wire.faults import quote
 from ..wire.problems import Problem, RequestError
 from ..wire.quick_reader import Id
 from .splitter import Chunk
-from .summary import REFUSALS, Latest, LineId, LineNumber, RefusedLine, Standing, Tally
+from .summary import REFUSALS, Latest, LineId, LineNumber, RefusedLine, Standing, Tally, moment
 
 
 class BatchLine(Struct, Generic[M], frozen=True, forbid_unknown_fields=True):
@@ -177,29 +177,45 @@ _numbered = msgspec.json.Decoder(_Numbered).decode
 _moves = msgspec.json.Decoder(MovesAnswer).decode
 
 
+Answered = tuple[int, str | None, VerdictAnswer | Correction]
+"""The number of a line, its `id` and its answer."""
+
+
 def tallied(
-    answered: Sequence[tuple[int, str | None, VerdictAnswer | Correction]],
+    answered: Sequence[Answered],
     refused: Sequence[tuple[int, str | None, Problem]],
 ) -> Tally:
     """Return what lines come to, each told by its number, its `id`, and its answer or the problem in its place."""
     tally = Tally(len(answered), len(refused), refused=refused_lines(refused))
-    before: list[str] = []
-    after: list[str] = []
-    for number, name, answer in answered:
-        machine, judged = answer.machine, answer.verdict
-        before.append(judged.as_found)
-        after.append(judged.predicted)
-        total, units = answer.as_found.total, answer.units
-        latest = Latest.of(
-            Standing(machine, None, number, name, answer.taken_at, total, judged.limit, units, judged.as_found)
-        )
-        known = tally.machines.pop(machine, None)
-        tally.machines[machine] = latest if known is None else known.then(latest)
+    each: dict[str, list[Answered]] = {}
+    for one in answered:
+        machine = one[2].machine
+        own = each.pop(machine, [])
+        own.append(one)
+        each[machine] = own
+    tally.machines = {machine: _latest(own) for machine, own in each.items()}
+    verdicts = [answer.verdict for _, _, answer in answered]
+    before, after = [one.as_found for one in verdicts], [one.predicted for one in verdicts]
     for count, standings in ((tally.as_found, before), (tally.predicted, after)):
         count.within = standings.count("within")
         count.outside = standings.count("outside")
         count.undecided = standings.count("undecided")
     return tally
+
+
+def _latest(own: Sequence[Answered]) -> Latest:
+    """Return how a machine stands by the answers to its lines, in their order."""
+    last, times = _standing(*own[-1]), [answer.taken_at for _, _, answer in own]
+    if len(set(times)) == 1:
+        return Latest(last, last if times[0] else None)
+    dated = [(moment(time), at) for at, time in enumerate(times) if time is not None]
+    return Latest(last, _standing(*own[max(dated)[1]]) if len(dated) == len(own) else None)
+
+
+def _standing(number: int, name: str | None, answer: VerdictAnswer | Correction) -> Standing:
+    judged = answer.verdict
+    total, limit = answer.as_found.total, judged.limit
+    return Standing(answer.machine, None, number, name, answer.taken_at, total, limit, answer.units, judged.as_found)
 
 
 def refused_lines(refused: Sequence[tuple[int, str | None, Problem]]) -> list[RefusedLine]:

@@ -78,11 +78,6 @@ class Latest(Struct, frozen=True):
     last: Standing
     newest: Standing | None
 
-    @classmethod
-    def of(cls, one: Standing) -> Latest:
-        """Return what one survey says."""
-        return cls(one, None if one.taken_at is None else one)
-
     @property
     def standing(self) -> Standing:
         """The survey that counts."""
@@ -92,12 +87,13 @@ class Latest(Struct, frozen=True):
         """Return what both say; ``later`` comes later in the stream."""
         if self.newest is None or later.newest is None:
             return Latest(later.last, None)
-        return Latest(later.last, later.newest if _moment(later.newest) >= _moment(self.newest) else self.newest)
+        newer = moment(later.newest.taken_at or "") >= moment(self.newest.taken_at or "")
+        return Latest(later.last, later.newest if newer else self.newest)
 
 
-def _moment(one: Standing) -> datetime:
-    # an answered survey has a date that can be read, with its offset
-    return datetime.fromisoformat(one.taken_at or "")
+def moment(taken_at: str) -> datetime:
+    """Return when a survey was taken; one that was answered has a date that can be read, with its offset."""
+    return datetime.fromisoformat(taken_at)
 
 
 class Tally(Struct):

@@ -69,7 +69,9 @@ class Setup(Struct, frozen=True):
 
     def standing_of(self, mechanism: Mechanism) -> Standing | None:
         """Return how far the work on a mechanism is already; None before any."""
-        return next((one for one, (own, _) in zip(self.standing, self.parts, strict=False) if own is mechanism), None)
+        if not self.standing:
+            return None
+        return next((one for one, (own, _) in zip(self.standing, self.parts, strict=True) if own is mechanism), None)
 
     def change_at(self, points: Floats, travels: Floats) -> Floats:
         """Return the change of gap (n,) that these travels (m,) make at points (n, 2)."""
