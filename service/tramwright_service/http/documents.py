@@ -25,8 +25,8 @@ DIRECT = "tramwright.direct"
 """Where a route handler holds the application that answers for it."""
 LENGTHY = 2**15
 """Bytes from which a body takes a turn of its own: reading so much takes a good part of a millisecond."""
-TURNS = 4
-"""Turns of the event loop from one lengthy body to the next, in which what is short is read and answered."""
+TURNS = 6
+"""Turns of the event loop from one lengthy body to the next: a short one needs so many from arrival to answer."""
 
 
 class Turns:
