@@ -147,7 +147,9 @@ class Form(Struct, frozen=True, dict=True):
             left_over -= share
             if seen:
                 significant = size > K_SIGNIFICANT * error
-                terms.append(FormTerm(term, size * spread, error * spread, share, significant, value * over, error * over))
+                terms.append(
+                    FormTerm(term, size * spread, error * spread, share, significant, value * over, error * over)
+                )
             else:
                 terms.append(FormTerm(term, None, None, share, False, None, None))
         terms.append(FormTerm("remainder", remainder, remainder_u, max(left_over, 0.0), formed))
