@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import json
 import re
 import socket
 import threading
@@ -13,12 +15,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import Connection
 
 import stores
 from farm_payloads import BIRDS, OUTSIDE, WITHIN, machine, survey
 from following import Reader, following
 from forked_services import Forks, Service, forks
 from processes import PATIENCE, wait_for
+from tramwright_service.farm import events
+from tramwright_service.farm.store import ServerStore, store_of
+from tramwright_service.wire.stored import NoteRecord
 
 KESTREL = "/v1/machines/kestrel"
 FLOCK = BIRDS[:3]
@@ -296,3 +302,28 @@ def test_under_load_each_survey_is_told_once_to_a_reader_that_comes_back_many_ti
     assert len(set(told)) == len(told)
     assert set(told) >= acknowledged
     both[1].kill()
+
+
+def test_of_two_transactions_the_one_that_ends_last_has_the_larger_number(tmp_path: Path) -> None:
+    note = NoteRecord("kestrel", 1, None, "a note", "2026-05-04T09:30:00.000000Z")
+
+    def told(connection: Connection, subject: str) -> None:
+        events.tell(connection, 0, [events.News("tramwright.note.written", "kestrel", subject, note)])
+
+    where = stores.fresh("postgresql", tmp_path)
+
+    async def whole() -> None:
+        store = store_of(where)
+        assert isinstance(store, ServerStore)
+        async with store._engine.begin() as first:
+            await first.run_sync(told, "first")
+            second = asyncio.ensure_future(store.write(lambda connection: told(connection, "second")))
+            await asyncio.sleep(0.3)  # as long as it likes: it must wait for the first to end
+            assert not second.done()
+            assert await store.read(lambda connection: events.read(connection, 0, events.Filter())) == ([], 0)
+        await second
+        page = await store.read(lambda connection: events.read(connection, 0, events.Filter()))
+        assert [json.loads(event.body)["subject"] for event in page.events] == ["first", "second"]
+        await store.close()
+
+    asyncio.run(whole())

@@ -140,19 +140,24 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
             judged[name] = _judged(posting, survey, answer, machine, at)
         stored = record(_Row({**survey, **correction, "document": posting.document, "answer": posting.answer}))
         told.append(stored)
-        news.append(_news(survey, correction, at))
+        news.append(_news(survey, correction, stored.received_at))
         if posting.key is not None:
             known[name, posting.key] = Repeated(stored, posting.sent)
     if surveys:
         connection.execute(_SURVEYS, surveys)
         connection.execute(_CORRECTIONS, corrections)
         connection.execute(_TERMS, terms)
-        counted = [{"machine": name, "n": machines[name]["surveys"]} for name in {one["machine"] for one in surveys}]
-        connection.execute(_COUNTED, counted)
+        others = {one["machine"] for one in surveys} - judged.keys()  # of which a later survey is there already
+        if others:
+            connection.execute(_COUNTED, [{"machine": name, "n": machines[name]["surveys"]} for name in others])
     if judged:
-        columns: dict[str, Any] = {name: bindparam(f"to_{name}") for name in next(iter(judged.values()))}
+        columns: dict[str, Any] = {name: bindparam(f"to_{name}") for name in ("surveys", *next(iter(judged.values())))}
         changes = [
-            {"machine": name, **{f"to_{column}": value for column, value in row.items()}}
+            {
+                "machine": name,
+                **{f"to_{column}": value for column, value in row.items()},
+                "to_surveys": machines[name]["surveys"],
+            }
             for name, row in judged.items()
         ]
         connection.execute(_JUDGED.values(**columns), changes)
@@ -205,11 +210,11 @@ def _rows(posting: Posting, number: int, at: int) -> tuple[dict[str, Any], dict[
     return survey, correction, answer
 
 
-def _news(survey: dict[str, Any], correction: dict[str, Any], at: int) -> News:
+def _news(survey: dict[str, Any], correction: dict[str, Any], received_at: str) -> News:
     """Return what is told of a survey."""
     data = SurveyStored(
         taken_at=times.shown(survey["taken_at"]),
-        received_at=times.shown(at),
+        received_at=received_at,
         **{name: survey[name] for name in ("machine", "number", "version")},
         **{name: correction[name] for name in SUMMARY},
     )
