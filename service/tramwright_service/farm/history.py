@@ -59,7 +59,7 @@ class Histories:
             RequestError: there is no such machine.
         """
         after = page.after(_After)
-        query = seen(machine).order_by(S.taken_at, S.number).limit(page.size + 1)
+        query = seen().order_by(S.taken_at, S.number).limit(page.size + 1)
         if span.since is not None:
             query = query.where(S.taken_at >= span.since)
         if span.until is not None:
@@ -70,7 +70,8 @@ class Histories:
 
         def read(connection: Connection) -> History:
             row, found = row_of(connection, machine), followed(connection, machine)
-            rows, then = page.cut(list(connection.execute(query).all()), lambda one: _After(one.taken_at, one.number))
+            rows = list(connection.execute(query, {"machine": machine}).all())
+            rows, then = page.cut(rows, lambda one: _After(one.taken_at, one.number))
             units = row.units if found is None else found.last.units
             made = _made(connection, machine, [one.number for one in rows])
             points = [_point(one, made.get(one.number), units) for one in rows]

@@ -7,11 +7,12 @@ from typing import Any, NamedTuple
 import msgspec
 import numpy as np
 from msgspec import Raw, Struct
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, bindparam, select
 
 from tramwright_solvers.history.outlook import NAMES, Last, Outlook, outlook
 from tramwright_solvers.history.trends import Track
 from tramwright_solvers.model.machine import Bed
+from tramwright_solvers.model.units import MM_PER_INCH
 
 from . import times
 from .machines import Description, parts_of, verified
@@ -21,7 +22,7 @@ WINDOW = 50
 """Most surveys that are looked at together, the latest."""
 SMALLEST = 1e-6
 """Standard uncertainties below this part of the limit are not told apart from it."""
-INCH = 25.4
+PLACES = {name: place for place, name in enumerate(NAMES)}
 
 
 class _Term(Struct, frozen=True):
@@ -74,7 +75,7 @@ def terms(whole: bytes, description: Description) -> bytes:
     answer, named = _whole(whole), dict[str, tuple[float, float]]()
     for one in answer.breakdown:
         value, u = (one.range, one.u) if one.term == "remainder" else (one.over_bed, one.over_bed_u)
-        if one.term in NAMES and value is not None and u is not None:
+        if one.term in PLACES and value is not None and u is not None:
             named[one.term] = value, u
     stations = Raw(_encode([(one.x, one.y, one.before) for one in answer.predicted.stations]))
     return _encode(Terms(_described(parts_of(description.document).machine).bed, named, stations))
@@ -90,8 +91,8 @@ _MOVED = (
 )
 
 
-def seen(machine: str) -> Select[Any]:
-    """Return the query for what was found at each survey of a machine, in no order."""
+def seen() -> Select[Any]:
+    """Return the query for what was found at each survey of `machine`, in no order."""
     own = (C.machine == S.machine) & (C.number == S.number)
     kept = (T.machine == S.machine) & (T.number == S.number)
     return (
@@ -99,8 +100,11 @@ def seen(machine: str) -> Select[Any]:
         .add_columns(T.document, T.digest, _MOVED.label("moved"))
         .join(CORRECTIONS, own)
         .outerjoin(TERMS, kept)
-        .where(S.machine == machine)
+        .where(S.machine == bindparam("machine"))
     )
+
+
+_LATEST = seen().order_by(S.taken_at.desc(), S.number.desc()).limit(WINDOW)
 
 
 class Followed(NamedTuple):
@@ -119,8 +123,7 @@ class Followed(NamedTuple):
 
 def followed(connection: Connection, machine: str) -> Followed | None:
     """Return what the latest surveys of a machine have come to; None without any."""
-    latest = seen(machine).order_by(S.taken_at.desc(), S.number.desc()).limit(WINDOW)
-    rows = list(connection.execute(latest).all())[::-1]
+    rows = list(connection.execute(_LATEST, {"machine": machine}).all())[::-1]
     return together(rows) if rows else None
 
 
@@ -136,7 +139,7 @@ def together(rows: list[Any]) -> Followed:
     for at, (row, document) in enumerate(zip(rows, kept, strict=True)):
         found[at, 0] = row.total, row.u
         for name, value in ({} if document is None else document.terms).items():
-            found[at, NAMES.index(name)] = value
+            found[at, PLACES[name]] = value
         found[at] *= scale(row.units, last.units)
     track = Track(
         days=np.array([(row.taken_at - last.taken_at) / times.DAY for row in rows]),
@@ -154,4 +157,4 @@ def together(rows: list[Any]) -> Followed:
 
 def scale(units: str, wanted: str) -> float:
     """Return by what a length is multiplied that is given in one unit and wanted in another."""
-    return 1.0 if units == wanted else INCH if units == "inch" else 1.0 / INCH
+    return 1.0 if units == wanted else MM_PER_INCH if units == "inch" else 1.0 / MM_PER_INCH
