@@ -222,7 +222,8 @@ def test_the_deployment_readme_lists_every_metric() -> None:
         family.name for family in Metrics(Settings()).registry.collect() if family.name.startswith("tramwright_")
     }
     told = set(re.findall(r"^\| `(tramwright_\w+?)(?:_total)?` \|", (DEPLOY / "README.md").read_text(), re.MULTILINE))
-    assert told == {*counted, "tramwright_connections", "tramwright_cache_bytes"}  # the server's, the application's
+    others = {"tramwright_connections", "tramwright_cache_bytes", "tramwright_events_waiting"}
+    assert told == {*counted, *others}  # the server's, the application's, the farm's
 
 
 def test_the_deployment_readme_lists_every_setting_with_its_default_and_no_other() -> None:

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import httpcore
 
+from ..wire.media_types import CLOUD_EVENT
 from .targets import Targets, Unreachable
 
 SECONDS = 10.0
@@ -77,7 +78,7 @@ class Sender:
     async def post(self, url: str, secret: bytes, message: str, timestamp: int, body: bytes) -> Outcome:
         """Post an event under the id of its message."""
         headers: list[tuple[bytes | str, bytes | str]] = [
-            ("content-type", "application/cloudevents+json"),
+            ("content-type", CLOUD_EVENT),
             ("user-agent", "tramwright"),
             ("webhook-id", message),
             ("webhook-timestamp", str(timestamp)),

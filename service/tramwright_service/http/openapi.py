@@ -137,6 +137,7 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     workers.close()
     written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())
     written["components"]["schemas"] = components(registry)
+    written["webhooks"] = farm.posted()
     posted: dict[str, tuple[str, type, str, dict[str, dict[str, object]]]] = {
         "correct": ("CorrectionRequest", Correction, SAYS, examples.corrections()),
         **{

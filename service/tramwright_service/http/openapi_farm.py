@@ -15,7 +15,7 @@ from ..wire import problems
 from ..wire.events import DATA, CloudEvent, WebhookChange, WebhookEntry, WebhookList, WebhookMade, WebhookRecord
 from ..wire.history import History
 from ..wire.json_schema import REF
-from ..wire.media_types import EVENTS, JSON, MERGE_PATCH, MSGPACK, SVG, TEXT
+from ..wire.media_types import CLOUD_EVENT, EVENTS, JSON, MERGE_PATCH, MSGPACK, SVG, TEXT
 from ..wire.problems import Kind
 from ..wire.stored import (
     Fleet,
@@ -155,6 +155,35 @@ def typed(schemas: dict[str, Any]) -> None:
     schemas["CloudEvent"]["properties"]["data"] = {
         "anyOf": [{"$ref": REF.format(name=data.__name__)} for data in DATA.values()],
         "description": f"What is told of it, by its type. {by_type}.",
+    }
+
+
+def posted() -> dict[str, Any]:
+    """Return what the service itself posts, to whoever has set up a webhook."""
+    headers = {
+        "webhook-id": "Id of the message; the same where it is sent again.",
+        "webhook-timestamp": "When it was sent: whole seconds since 1970, UTC.",
+        "webhook-signature": "`v1,` and HMAC-SHA256 of id, timestamp and body, parted by full stops, in Base64.",
+    }
+    return {
+        "event": {
+            "post": {
+                "operationId": "receiveEvent",
+                "summary": "What happens in the farm",
+                "description": "Signed by the Standard Webhooks specification; sent again until it is taken.",
+                "tags": [EVENTS_TAG.name],
+                "parameters": [
+                    {"name": name, "in": "header", "required": True, "description": says, "schema": {"type": "string"}}
+                    for name, says in headers.items()
+                ],
+                "requestBody": {
+                    "required": True,
+                    "description": "One event.",
+                    "content": {CLOUD_EVENT: {"schema": {"$ref": REF.format(name=CloudEvent.__name__)}}},
+                },
+                "responses": {"2XX": {"description": "It is taken."}, "410": {"description": "No more are wanted."}},
+            }
+        }
     }
 
 

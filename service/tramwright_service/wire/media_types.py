@@ -16,6 +16,7 @@ TEXT = "text/plain"
 
 NDJSON = "application/x-ndjson"
 EVENTS = "text/event-stream"
+CLOUD_EVENT = "application/cloudevents+json"
 
 MERGE_PATCH = "application/merge-patch+json"
 
