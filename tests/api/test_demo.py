@@ -75,6 +75,9 @@ def test_one_drifts_to_its_limit_and_one_jumped(demo: Client) -> None:
     assert drifting[0] < 0.02
     assert 0.08 < drifting[-1] < 0.1
     assert max(after - before for before, after in pairwise(drifting)) < 0.006
+    told = demo.get("/v1/machines/kestrel/history").json()
+    [total] = [one for one in told["series"] if one["term"] == "total"]
+    assert (total["state"], total["crosses"]["at"] > told["as_of"]) == ("drifting", True)
     found = [one["as_found"] for one in surveys(demo, "heron")]
     assert found == ["within"] * 16 + ["outside"] * 2
     assert "fork lift" in demo.get("/v1/machines/heron/notes").json()["notes"][0]["text"]
