@@ -43,3 +43,8 @@ def test_short_bodies_do_not_wait_for_lengthy_ones() -> None:
     read = asyncio.run(arrivals([LENGTHY, LENGTHY, LENGTHY, 9, LENGTHY - 1]))
     assert [size for size, _ in read[:3]] == [LENGTHY, 9, LENGTHY - 1]
     assert read[0][1] == read[1][1] == read[2][1]
+
+
+def test_a_loop_that_ended_meanwhile_holds_nobody_up() -> None:
+    for _ in range(2):
+        assert asyncio.run(asyncio.wait_for(arrivals([LENGTHY]), 10.0)) == [(LENGTHY, 1)]

@@ -33,19 +33,22 @@ class Turns:
     """Lets lengthy bodies pass one by one: while one is read nobody else is served, and they tend to come together."""
 
     def __init__(self) -> None:
-        self._taken = False
+        # the event loop in which one passes: what one loop left when it was closed holds nobody up in another
+        self._taken: asyncio.AbstractEventLoop | None = None
 
     async def take(self) -> None:
         """Wait until this body may be read; it has to be read at once then."""
-        while self._taken:
+        loop = asyncio.get_running_loop()
+        while self._taken is loop:
             await asyncio.sleep(0)
-        self._taken = True
-        self._leave(TURNS)
+        self._taken = loop
+        self._leave(loop, TURNS)
 
-    def _leave(self, turns: int) -> None:
-        self._taken = turns > 0
+    def _leave(self, loop: asyncio.AbstractEventLoop, turns: int) -> None:
         if turns:
-            asyncio.get_running_loop().call_soon(self._leave, turns - 1)
+            loop.call_soon(self._leave, loop, turns - 1)
+        elif self._taken is loop:
+            self._taken = None
 
 
 _turns = Turns()
