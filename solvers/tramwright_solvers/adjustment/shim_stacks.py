@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from threading import Lock
 from typing import TypeAlias
 
 import numpy as np
+from cachetools import LRUCache, cached
 from msgspec import Struct
 from numpy.typing import NDArray
 
@@ -27,6 +29,9 @@ choice."""
 
 MOST_STACKS = 20_000
 """Different stacks that are searched under one seat; more are refused, with what to change."""
+
+MOST_KEPT = 2**16
+"""Stacks kept for the next survey of a machine: they hang on its stock alone. Some 20 MB at the most."""
 
 MOST_DEALS = 20_000
 """Steps of the search that shares a scarce stock between the seats; settings that take more are skipped, and the answer
@@ -97,6 +102,8 @@ class Stacks(Struct, frozen=True):
 
 
 Discrete: TypeAlias = Lattice | Stacks
+Ways: TypeAlias = dict[int, list[tuple[Counts, tuple[int, ...]]]]
+"""For each pick the stacks that make it, with what they take of scarce sheets."""
 
 
 class Stack(Struct, frozen=True):
@@ -107,8 +114,20 @@ class Stack(Struct, frozen=True):
     remove: tuple[float, ...]
 
 
+def _size(found: Discrete | Ways | None) -> int:
+    """Return how many stacks were found."""
+    return (
+        len(found.travels)
+        if isinstance(found, Stacks)
+        else sum(map(len, found.values()))
+        if isinstance(found, dict)
+        else 1
+    )
+
+
+@cached(LRUCache(MOST_KEPT, getsizeof=_size), lock=Lock())
 def choices(adjuster: Adjuster) -> Discrete | None:
-    """Return the attainable travels of an adjuster, or None where it moves continuously.
+    """Return the attainable travels of an adjuster, or None where it moves continuously; to be read only.
 
     Raises:
         Refused: the stock makes more different stacks than are searched.
@@ -155,7 +174,7 @@ class Pools:
         """
         self.adjusters = adjusters
         self.tables = tables
-        self._options: dict[int, dict[int, list[tuple[Counts, tuple[int, ...]]]]] = {}
+        self._options: dict[int, Ways] = {}
         members: dict[str, list[int]] = {}
         for column, adjuster in adjusters.items():
             if adjuster.stock is not None and adjuster.pool is not None:
@@ -171,7 +190,7 @@ class Pools:
             if len(columns) > 1 and scarce:
                 self.groups.append((columns, scarce))
                 for column in columns:
-                    self._options[column] = self._ways(column, list(scarce))
+                    self._options[column] = ways(adjusters[column], tuple(scarce))
         self._known: dict[tuple[tuple[int, int], ...], dict[int, Counts] | None] = {}
         self.unsure = False
         self.dealt = 0
@@ -179,23 +198,6 @@ class Pools:
     def __bool__(self) -> bool:
         """Whether any count is scarce enough to matter."""
         return bool(self.groups)
-
-    def _ways(self, column: int, scarce: list[float]) -> dict[int, list[tuple[Counts, tuple[int, ...]]]]:
-        """For each pick list the stacks that make it with what they take of the scarce sheets, best liked first."""
-        adjuster, table = self.adjusters[column], self.tables[column]
-        assert isinstance(table, Stacks)
-        thicknesses, hand = _hand(adjuster)
-        heights, counts = _piles(adjuster, thicknesses, hand, _every)
-        fitted = _fitted(adjuster, thicknesses)
-        taken = np.maximum(counts - fitted, 0)[:, [thicknesses.index(thickness) for thickness in scarce]]
-        ways: dict[int, list[tuple[Counts, tuple[int, ...]]]] = {}
-        order = np.lexsort((*(-counts[:, ::-1].T), counts.sum(axis=1), np.any(counts != fitted, axis=1)))
-        for index in order:
-            pick = int(np.argmin(np.abs(table.travels - heights[index])))
-            found, take = ways.setdefault(pick, []), tuple(int(number) for number in taken[index])
-            if not any(all(a <= b for a, b in zip(other, take, strict=True)) for _, other in found):
-                found.append((counts[index], take))
-        return ways
 
     def together(self, picks: Mapping[int, int]) -> dict[int, Counts] | None:
         """Return a stack for each pick of a shimmed column, drawn from the shared counts, or None if there is none."""
@@ -219,6 +221,26 @@ class Pools:
                 return None
             result |= shared
         return result
+
+
+@cached(LRUCache(MOST_KEPT, getsizeof=_size), lock=Lock())
+def ways(adjuster: Adjuster, scarce: tuple[float, ...]) -> Ways:
+    """For each pick list the stacks that make it with what they take of the scarce sheets, best liked first; to be read
+    only."""
+    table = choices(adjuster)
+    assert isinstance(table, Stacks)
+    thicknesses, hand = _hand(adjuster)
+    heights, counts = _piles(adjuster, thicknesses, hand, _every)
+    fitted = _fitted(adjuster, thicknesses)
+    taken = np.maximum(counts - fitted, 0)[:, [thicknesses.index(thickness) for thickness in scarce]]
+    found: Ways = {}
+    order = np.lexsort((*(-counts[:, ::-1].T), counts.sum(axis=1), np.any(counts != fitted, axis=1)))
+    for index in order:
+        pick = int(np.argmin(np.abs(table.travels - heights[index])))
+        known, take = found.setdefault(pick, []), tuple(int(number) for number in taken[index])
+        if not any(all(a <= b for a, b in zip(other, take, strict=True)) for _, other in known):
+            known.append((counts[index], take))
+    return found
 
 
 class _Deal:
