@@ -79,11 +79,11 @@ def carriage_height(knots: Floats, at: Floats, block_spacing: float | Floats, ah
     carriage's middle; the carried point follows their mean height and, by its lead, their slope.
     """
     middle = at - ahead
-    lead = np.asarray(ahead)[..., None]
-    if not np.any(block_spacing):
+    spacing, lead = np.asarray(block_spacing), np.asarray(ahead)[..., None]
+    if not spacing.any():
         height, slope = rail_shape(knots, middle)
         return np.asarray(height + slope * lead)
-    blocks = np.concatenate([middle + block_spacing / 2.0, middle - block_spacing / 2.0], axis=-1)
+    blocks = np.concatenate([middle + spacing / 2.0, middle - spacing / 2.0], axis=-1)
     height, _ = rail_shape(knots, blocks)
     front, back = height[..., : at.shape[-1], :], height[..., at.shape[-1] :, :]
-    return np.asarray((front + back) / 2.0 + (front - back) * (lead / np.asarray(block_spacing)[..., None]))
+    return np.asarray((front + back) / 2.0 + (front - back) * (lead / spacing[..., None]))

@@ -66,18 +66,13 @@ def plane_shares(at: Floats, points: Floats) -> Floats:
 
     Column j is 1 at support j, 0 at the other two and affine between: the barycentric coordinate of the point. The
     columns sum to one everywhere (partition of unity). ``at`` has shape (3, 2), ``points`` (n_points, 2); both may
-    have the same axes of machines before these.
+    have an axis of machines before these.
     """
-    x, y = at[..., :, :1], at[..., :, 1:]
-    right, left, up, rear = (
-        x[..., 1, :] - x[..., 0, :],
-        x[..., 2, :] - x[..., 0, :],
-        y[..., 1, :] - y[..., 0, :],
-        y[..., 2, :] - y[..., 0, :],
-    )
+    x, y = at.T[..., None]
+    right, left, up, rear = x[1] - x[0], x[2] - x[0], y[1] - y[0], y[2] - y[0]
     area = right * rear - up * left
     shares = np.empty((*points.shape[:-1], 3))
-    across, along = points[..., 0] - x[..., 0, :], points[..., 1] - y[..., 0, :]
+    across, along = points[..., 0] - x[0], points[..., 1] - y[0]
     shares[..., 1] = (rear * across - left * along) / area
     shares[..., 2] = (right * along - up * across) / area
     shares[..., 0] = 1.0 - shares[..., 1] - shares[..., 2]
