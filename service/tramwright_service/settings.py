@@ -24,6 +24,8 @@
 | `TRAMWRIGHT_EVENTS` | 100000 | events kept in the store, the latest |
 | `TRAMWRIGHT_WEBHOOK_TARGETS` | public | networks that webhooks reach beside public addresses, parted by commas |
 | `TRAMWRIGHT_WEBHOOK_SECONDS` | 259200 | seconds for which an event that a webhook does not take is sent again |
+| `TRAMWRIGHT_ACCESS` | auto | who may ask: `keys`, `anyone`; by default anyone on a loopback address, else keys |
+| `TRAMWRIGHT_RATE` | 6000 | requests a minute that each key may make, and as many at once; 0 sets no limit |
 | `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 | `TRAMWRIGHT_CONTACT` | none | contact in the API's description: a URL, `mailto:` too |
@@ -110,6 +112,13 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     webhook_seconds: Annotated[
         int, Meta(ge=1, le=10**7, description="Seconds for which an event that is not taken is sent again.")
     ] = 259_200
+    access: Annotated[
+        Literal["auto", "keys", "anyone"],
+        Meta(description="Who may ask: who has a key, anyone, or (auto) anyone on a loopback address, else keys."),
+    ] = "auto"
+    rate: Annotated[
+        int, Meta(ge=0, le=10**6, description="Requests a minute that each key may make, or 0 for any number.")
+    ] = 6000
     cache: Annotated[int, Meta(ge=0, le=2**40, description="Bytes of prepared geometries that each process keeps.")] = (
         128 * 1024 * 1024
     )

@@ -8,16 +8,17 @@ import json
 import sys
 from pathlib import Path
 
-from tramwright_client import Client
+from tramwright_client import AuthenticatedClient
 from tramwright_client.api.corrections import correct, correct_batch
 from tramwright_client.models import BatchLine, Correction, CorrectionRequest, Problem, Survey
 from tramwright_client.types import File
 
 url, payload = sys.argv[1:]
+key = "none"  # any text, where the service asks for no key
 request = CorrectionRequest.from_dict(json.loads(Path(payload).read_text(encoding="utf-8")))
 too_few = Survey(readings=request.survey.readings[:2])
 
-with Client(base_url=url) as client:
+with AuthenticatedClient(base_url=url, token=key) as client:
     answer = correct.sync(client=client, body=request)
     assert isinstance(answer, Correction)
 

@@ -17,6 +17,7 @@ from .batch import INTERRUPTED, batch
 from .correct import correct
 from .demo import demo
 from .fleet import fleet
+from .keys import decided, keys
 from .machine import machine
 from .service import asked, of_service
 from .solver import solver
@@ -51,7 +52,13 @@ def main() -> None:
 @click.option(
     "--store", "where", help="Where the farm is stored: an SQLite file or postgresql://…; as TRAMWRIGHT_STORE."
 )
-def serve(host: str, port: int, where: str | None) -> None:
+@click.option(
+    "--access",
+    type=click.Choice(["auto", "keys", "anyone"]),
+    help="Who may ask: who has a key, anyone, or (auto, the default) anyone on a loopback address and keys on any "
+    "other; as TRAMWRIGHT_ACCESS.",
+)
+def serve(host: str, port: int, where: str | None, access: str | None) -> None:
     """Serve the HTTP interface. Settings come from the environment (TRAMWRIGHT_...)."""
     from ..catalogue.examples import corrections
     from ..execution.metrics import Metrics
@@ -59,12 +66,14 @@ def serve(host: str, port: int, where: str | None) -> None:
     from ..http.app import create_app
     from ..settings import from_environment
 
+    options = {"TRAMWRIGHT_STORE": where, "TRAMWRIGHT_ACCESS": access}
     try:
-        settings = from_environment({**os.environ, **({"TRAMWRIGHT_STORE": where} if where else {})})
+        settings = from_environment({**os.environ, **{name: value for name, value in options.items() if value}})
     except ValueError as error:
         raise click.UsageError(str(error)) from None
     if settings.store != "none":
         run(settings.store, ready)
+    settings = decided(settings, host)
     address = f"http://{f'[{host}]' if ':' in host else host}:{port}"
     click.echo(f"Documentation: {address}/docs")
     if example := next((name for name in (FIRST, *corrections()) if name in corrections()), None):
@@ -91,6 +100,7 @@ main.add_command(solver)
 main.add_command(store)
 main.add_command(fleet)
 main.add_command(demo)
+main.add_command(keys)
 
 
 @main.command(epilog="\b\nQuestions:\n" + "\n".join(f"  {name:15}{what}" for name, what in ASKED.items()))

@@ -9,6 +9,7 @@ from typing import Any
 import msgspec
 import structlog
 
+from ..wire.access import discreet
 from ..wire.plain import plain
 
 
@@ -50,4 +51,4 @@ def capture(level: str) -> None:
 
 
 def _serialize(event: Any, **_: Any) -> bytes:
-    return plain(msgspec.json.encode(event, enc_hook=repr).decode()).encode()
+    return discreet(plain(msgspec.json.encode(event, enc_hook=repr).decode()).encode())

@@ -15,7 +15,7 @@ from tramwright_solvers.model.survey import Survey
 
 from ..batch.lines import ChunkAnswer
 from ..batch.splitter import Chunk
-from ..wire.problems import INVALID, Problem, RequestError, describe
+from ..wire.problems import INVALID, SCOPE, Problem, RequestError, describe
 from ..wire.stored import MachineEntry
 from . import times
 from .expectations import Expected
@@ -55,9 +55,10 @@ _machine = msgspec.json.Decoder(Machine).decode
 class Batches:
     """What a batch finds in one store, and leaves there."""
 
-    def __init__(self, machines: Machines, poster: Poster) -> None:
+    def __init__(self, machines: Machines, poster: Poster, *, describes: bool) -> None:
         self._machines = machines
         self._poster = poster
+        self._describes = describes
 
     async def knowing(self, chunk: Chunk) -> Chunk:
         """Return a chunk with the descriptions of the stored machines that it names.
@@ -110,7 +111,16 @@ class Batches:
         return description
 
     async def _described(self, machine: Machine, own: bytes) -> Description:
-        """Store the description that a line has; what else is known of the machine stays."""
+        """Store the description that a line has; what else is known of the machine stays.
+
+        Raises:
+            RequestError: it may not be stored, or the store fails.
+        """
+        if not self._describes:
+            detail = (
+                "The key may store surveys and no descriptions: name a stored machine, or use a key that may manage."
+            )
+            raise RequestError(SCOPE, detail, [Fault("/machine", detail)])
 
         def change(there: bytes | None) -> bytes:
             if there is None:

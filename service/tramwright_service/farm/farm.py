@@ -23,6 +23,7 @@ from .deliveries import Deliveries
 from .feed import Feed
 from .fleet import Standings
 from .history import Histories
+from .keys import Keys
 from .logbook import Logbook
 from .machines import Machines, parts_of
 from .posting import Poster, Posting, other_survey
@@ -57,8 +58,8 @@ class Farm:
         self._upkeep = Upkeep(self._store, settings.events, deliveries)
         self._store.written = self._look
         self.solving = Solving(corrections)
+        self.keys = Keys(self._store)
         self._poster = Poster(self._store)
-        self.batches = Batches(self.machines, self._poster)
 
     async def open(self) -> None:
         """Check the store.
@@ -75,11 +76,16 @@ class Farm:
         await self._poster.close()
         await self._upkeep.close()
         self._targets.close()
+        await self.keys.close()
         await self._store.close()
 
     def _look(self) -> None:
         self.feed.look()
         self._upkeep.look()
+
+    def batches(self, *, describes: bool) -> Batches:
+        """Return what a batch finds and leaves here; ``describes``: descriptions of machines too."""
+        return Batches(self.machines, self._poster, describes=describes)
 
     async def store_survey(
         self, machine: str, entry: SurveyEntry[Any], key: str | None, receive: Receive

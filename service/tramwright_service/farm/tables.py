@@ -201,6 +201,19 @@ LEASES = Table(
 )
 """What one process does for all, which does it now, and until when it may without asking again."""
 
+KEYS = Table(
+    "keys",
+    METADATA,
+    Column("id", String(8), primary_key=True),
+    Column("name", NAME, nullable=False),
+    Column("scope", String(8), nullable=False),
+    Column("digest", String(64), nullable=False),  # SHA-256 of the key, which itself is kept nowhere
+    Column("made_at", BigInteger, nullable=False),
+    Column("used_at", BigInteger),  # beginning of the hour in which it was used last
+    Column("expires_at", BigInteger),
+    UniqueConstraint("name"),
+)
+
 
 def digest(document: bytes) -> str:
     """Return the digest that is kept beside a document."""

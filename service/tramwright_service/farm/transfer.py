@@ -2,7 +2,7 @@
 
 The first line names the revision, each other a row of a table, and the last how many rows there are and the SHA-256 of
 all lines before it, so that a file that was cut off or changed is not taken for whole. Documents stand in the lines as
-the bytes that are stored.
+the bytes that are stored. Keys stay where they are: an older export would bring back those that were revoked since.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from .tables import (
     CORRECTIONS,
     DESCRIPTIONS,
     EVENTS,
+    KEYS,
     LEASES,
     MACHINES,
     METADATA,
@@ -37,7 +38,7 @@ NOTHING = b"null"
 AT_ONCE = 500
 """Rows that are written with one statement."""
 
-LATELY = {EVENTS, WEBHOOKS, LEASES}
+LATELY = {EVENTS, WEBHOOKS, LEASES, KEYS}
 """What is no measurement and stays behind: what happened lately, and who is told of it by what secret."""
 TABLES = {str(table.name): table for table in METADATA.sorted_tables if table not in LATELY}
 DOCUMENTS = {name: [c.name for c in table.c if isinstance(c.type, LargeBinary)] for name, table in TABLES.items()}

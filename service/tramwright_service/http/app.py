@@ -38,6 +38,7 @@ from ..wire.media_types import JSON
 from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
 from . import bench, docs
+from .access import Access, needed
 from .documents import DIRECT
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
@@ -65,7 +66,7 @@ def create_app(
         plug_ins: solvers that run in processes of their own; defaults to those installed, where no registry is given.
 
     Raises:
-        ValueError: the environment holds a setting that is wrong.
+        ValueError: the environment holds a setting that is wrong, or keys are asked for and there is no store for them.
     """
     settings = settings if settings is not None else from_environment(os.environ)
     if plug_ins is None:
@@ -104,22 +105,37 @@ def create_app(
         await asyncio.to_thread(guests.close)
 
     handlers = routes(guests, settings, workers, engines, metrics, solver, gallery, farm)
+    handlers += [*docs.create(registry, settings), *bench.create(registry, settings)]
+    scopes = {one: needed(one) for one in handlers}
+    access = Access(farm.keys, settings.rate) if farm is not None and settings.access == "keys" else None
     app = Litestar(
-        route_handlers=[*handlers, *docs.create(registry, settings), *bench.create(registry, settings)],
+        route_handlers=handlers,
+        guards=[access.guard] if access else [],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,
         logging_config=None,
         cors_config=cross_origin(settings.origins),
     )
-    direct = {path: _told(one.opt[DIRECT]) for one in handlers if DIRECT in one.opt for path in one.paths}
+    direct = {
+        path: _told(access.guarded(one.opt[DIRECT], scopes[one]) if access else one.opt[DIRECT])
+        for one in handlers
+        if DIRECT in one.opt
+        for path in one.paths
+    }
     app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app
 
 
 def stored(solver: Corrections, settings: Settings, metrics: Metrics) -> Farm | None:
-    """Return the stored farm, None without a store: then nothing that a store needs is loaded."""
+    """Return the stored farm, None without a store: then nothing that a store needs is loaded.
+
+    Raises:
+        ValueError: keys are asked for, and there is none to keep them.
+    """
     if settings.store == "none":
+        if settings.access == "keys":
+            raise ValueError("Keys are kept in a store: set TRAMWRIGHT_STORE, or TRAMWRIGHT_ACCESS to anyone.")
         return None
     from ..farm.farm import Farm
 

@@ -18,6 +18,7 @@ from ..pages.machine import machine_data
 from ..settings import Settings
 from ..wire.accept import ranges
 from ..wire.problems import NOT_FOUND, RequestError
+from .access import OPEN
 
 LANGUAGE = "tramwright_language"
 """The cookie that remembers the language chosen on a page; it holds nothing else."""
@@ -54,14 +55,14 @@ def create(registry: Registry, settings: Settings) -> list[Any]:
         kept = Cookie(key=LANGUAGE, value=language, path="/", max_age=YEAR, samesite="lax")
         return language, [kept] if chosen == language else []
 
-    @get([*render.PAGES], include_in_schema=False, sync_to_thread=False)
+    @get([*render.PAGES], include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def page(request: Request[Any, Any, Any]) -> Response[str]:
         name = render.PAGES[request.url.path.rstrip("/")]
         language, kept = language_for(request)
         written = render.write(name, language, data[name]())
         return Response(written, media_type=MediaType.HTML, headers=ALONE, cookies=kept)
 
-    @get("/farm/machines/{machine:str}/card", include_in_schema=False, sync_to_thread=False)
+    @get("/farm/machines/{machine:str}/card", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def card(request: Request[Any, Any, Any]) -> Response[str]:
         # The same for every machine: what is shown of one is asked for by the script, which may need a key for it.
         theme = request.query_params.get("theme")
@@ -69,7 +70,7 @@ def create(registry: Registry, settings: Settings) -> list[Any]:
         written = render.write(render.CARD, language_for(request)[0], about)
         return Response(written, media_type=MediaType.HTML, headers=embedded)
 
-    @get("/bench/assets/{name:str}", include_in_schema=False, sync_to_thread=False)
+    @get("/bench/assets/{name:str}", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def asset(name: FromPath[str]) -> Response[bytes]:
         if name not in render.FILES:
             raise RequestError(NOT_FOUND, NOT_FOUND.remedy)

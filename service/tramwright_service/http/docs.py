@@ -19,6 +19,7 @@ from ..settings import Settings
 from ..wire import problems
 from ..wire.accept import accepted, choose
 from ..wire.problems import KINDS, NOT_FOUND, RequestError
+from .access import OPEN
 
 STATIC = Path(__file__).parent / "static"
 
@@ -111,28 +112,28 @@ def create(registry: Registry, settings: Settings) -> list[Any]:
 
         return text(registry, settings).encode()
 
-    @get("/openapi.json", include_in_schema=False, sync_to_thread=False)
+    @get("/openapi.json", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def openapi_json() -> Response[bytes]:
         return Response(document(), media_type="application/vnd.oai.openapi+json")
 
-    @get("/docs", include_in_schema=False, sync_to_thread=False)
+    @get("/docs", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def docs() -> Response[str]:
         return Response(DOCS, media_type=MediaType.HTML, headers=POLICY)
 
-    @get("/docs/problems", include_in_schema=False, sync_to_thread=False)
+    @get("/docs/problems", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def list_problems() -> Response[str]:
         return Response(problems_page(), media_type=MediaType.HTML, headers=POLICY)
 
-    @get("/docs/guides", include_in_schema=False, sync_to_thread=False)
+    @get("/docs/guides", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def list_guides() -> Response[str]:
         return Response(guides_page(), media_type=MediaType.HTML, headers=POLICY)
 
-    @get("/docs/guides/{name:str}", include_in_schema=False, sync_to_thread=False)
+    @get("/docs/guides/{name:str}", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def guide(request: Request[Any, Any, Any], name: FromPath[str]) -> Response[str]:
         # the framework types the headers of a scope as any iterable; the protocol says list
         return guide_answer(name, accepted(request.scope["headers"]))
 
-    @get("/docs/assets/{name:str}", include_in_schema=False, sync_to_thread=False)
+    @get("/docs/assets/{name:str}", include_in_schema=False, sync_to_thread=False, opt=OPEN)
     def asset(name: FromPath[str]) -> Response[bytes]:
         if name not in files:
             raise RequestError(NOT_FOUND, NOT_FOUND.remedy)

@@ -15,11 +15,13 @@ from typing import Any, Literal
 import msgspec
 from litestar.config.cors import CORSConfig
 from litestar.types import ASGIApp, Message, Receive, Send
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from ..execution.metrics import Metrics
 from ..settings import Settings
+from ..wire.access import Scope, discreet
 from ..wire.plain import plain
+from .access import WHO
 from .representations import represented
 
 ID = "tramwright.request_id"
@@ -30,6 +32,13 @@ WELL_FORMED = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}")
 """Ids that are taken from a client; of any other request the service makes one."""
 USUAL_HOST = re.compile(rb"[A-Za-z0-9._:\[\]-]*")
 """Hosts that need no second look."""
+SENT = (
+    "Accept", "Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID",
+    "X-Request-ID",
+)  # fmt: skip
+"""Headers that a page of another origin may send."""
+SEEN = ("ETag", "Link", "Location", "Retry-After", "WWW-Authenticate", "X-Request-ID")
+"""Headers of answers that it may see."""
 NOSNIFF = (b"x-content-type-options", b"nosniff")
 
 
@@ -40,16 +49,8 @@ def cross_origin(origins: tuple[str, ...]) -> CORSConfig | None:
     return CORSConfig(
         allow_origins=list(origins),
         allow_methods=["DELETE", "GET", "HEAD", "PATCH", "POST", "PUT"],
-        allow_headers=[
-            "Accept",
-            "Content-Type",
-            "Idempotency-Key",
-            "If-Match",
-            "If-None-Match",
-            "Last-Event-ID",
-            "X-Request-ID",
-        ],
-        expose_headers=["ETag", "Link", "Location", "Retry-After", "X-Request-ID"],
+        allow_headers=list(SENT),
+        expose_headers=list(SEEN),
     )
 
 
@@ -62,12 +63,15 @@ class Line(Struct):
     ms: float
     request_id: str
     timestamp: datetime
+    key: str | UnsetType = UNSET
+    scope: Scope | UnsetType = UNSET
     event: Literal["request"] = "request"
     level: Literal["info"] = "info"
 
 
-def request_log() -> Callable[[str, str, int, float, str], None]:
-    """Return what writes one line for each request: method, path, status, milliseconds, id; never body or query.
+def request_log() -> Callable[[str, Any, int, float], None]:
+    """Return what writes one line for each request: method, path, status, milliseconds, id, and name and scope of its
+    key; never body, query, or the key itself, wherever it was put.
 
     The line is encoded here and not by the logging pipeline, which would take longer than a third of a correction.
     """
@@ -80,12 +84,14 @@ def request_log() -> Callable[[str, str, int, float, str], None]:
         sys.stderr.buffer.write(lines)
         sys.stderr.buffer.flush()
 
-    def log(method: str, path: str, status: int, seconds: float, request_id: str) -> None:
+    def log(method: str, scope: Any, status: int, seconds: float) -> None:
         if not ended:
             # The lines of one turn of the event loop go out in one piece.
             asyncio.get_running_loop().call_soon(write)
-        spent = round(seconds * 1e3, 3)
-        ended.append(encode(Line(method, plain(path), status, spent, request_id, datetime.now(UTC))) + b"\n")
+        line = Line(method, plain(scope["path"]), status, round(seconds * 1e3, 3), scope[ID], datetime.now(UTC))
+        if (key := scope.get(WHO)) is not None:
+            line.key, line.scope = plain(key.name), key.scope
+        ended.append(discreet(encode(line)) + b"\n")
 
     return log
 
@@ -131,6 +137,6 @@ def exchange(app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, me
         finally:
             metrics.request(method, scope.get("path_template", ""), status)
             if log:
-                log(method, scope["path"], status, time.perf_counter() - start, request_id)
+                log(method, scope, status, time.perf_counter() - start)
 
     return answered

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import inspect
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,9 @@ from ..wire import problems
 from ..wire.json_schema import REF, components_of, placed
 from ..wire.media_types import HTML, JSON, MSGPACK, NDJSON, OCTETS, PDF, PNG, SVG, TEXT
 from ..wire.problems import Kind
+from . import openapi_access as keys
 from . import openapi_farm as farm
+from .access import needed
 from .pictures import THEME
 from .routes import routes
 from .routes.batch import Engines
@@ -120,7 +123,6 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
             """
         ),
         contact=Contact("Whoever runs this installation", None if settings.contact == "none" else settings.contact),
-        security=[],  # whoever reaches the service may use it
         license=License(settings.licence, identifier=settings.licence),
         tags=list(TAGS),
         use_handler_docstrings=True,
@@ -130,13 +132,12 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
     metrics = Metrics(settings)
     solver = Corrections(nobody, settings, workers, metrics, GeometryCache(0))
     gallery = Gallery(workers.maps, 0, metrics)
-    paper = Litestar(
-        route_handlers=routes(nobody, settings, workers, Engines(nobody, settings), metrics, solver, gallery, None),
-        openapi_config=config,
-    )
+    handlers = routes(nobody, settings, workers, Engines(nobody, settings), metrics, solver, gallery, None)
+    paper = Litestar(route_handlers=handlers, openapi_config=config)
+    scopes = {one.operation_id: needed(one) for one in handlers}
     workers.close()
     written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())
-    written["components"]["schemas"] = components(registry)
+    written["components"] = {"schemas": components(registry), "securitySchemes": keys.SCHEMES}
     written["webhooks"] = farm.posted()
     posted: dict[str, tuple[str, type, str, dict[str, dict[str, object]]]] = {
         "correct": ("CorrectionRequest", Correction, SAYS, examples.corrections()),
@@ -161,7 +162,9 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
                 operation["responses"]["200"]["content"][HTML] = {"schema": {"type": "string"}}
             if operation["operationId"] in DRAWN:
                 pictures(operation)
-            repair(operation)
+            scope = scopes[operation["operationId"]]
+            repair(operation, keys.ERRORS if scope else ())
+            keys.secure(operation, scope, asked=settings.access == "keys")
     return written
 
 
@@ -225,11 +228,11 @@ def stream(line: dict[str, Any]) -> dict[str, Any]:
     return {"type": "string", "format": "binary", "contentMediaType": NDJSON, "contentSchema": line}
 
 
-def repair(operation: dict[str, Any]) -> None:
-    """Give an operation the problems that it can answer with."""
+def repair(operation: dict[str, Any], more: Sequence[Kind]) -> None:
+    """Give an operation the problems that it can answer with, those of its own and more."""
     name = operation["operationId"]
     responses = {status: answer for status, answer in operation["responses"].items() if status.startswith("2")}
-    for kind in ERRORS[name]:
+    for kind in dict.fromkeys((*ERRORS[name], *more)):
         status = str(kind.status)
         before = responses[status]["description"] + " " if status in responses else ""
         responses[status] = {

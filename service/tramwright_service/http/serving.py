@@ -85,7 +85,10 @@ def serve(app: ASGIApp, settings: Settings, metrics: Metrics, host: str, port: i
         log.warning(
             "listening beyond this host",
             host=host,
-            says="There are no accounts and no encryption here; let a reverse proxy do both.",
+            says="Nothing is encrypted here, keys neither: let a reverse proxy do it."
+            if settings.access == "keys"
+            else "Whoever reaches this address may read and change everything, and nothing is encrypted: let a reverse "
+            "proxy ask who they are, and encrypt.",
         )
     watch = Watch(settings, metrics)
     config = uvicorn.Config(

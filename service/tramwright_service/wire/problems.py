@@ -47,6 +47,12 @@ UNREADABLE = Kind(
 )
 BAD_REQUEST = Kind("bad-request", 400, "The request cannot be understood", "Follow the detail.")
 NOT_FOUND = Kind("not-found", 404, "There is nothing here", "Compare the path with the list of routes at /docs.")
+NO_KEY = Kind("key-needed", 401, "A key is needed", "Send `Authorization: Bearer <key>` with a key of this service.")
+BAD_KEY = Kind("key-not-valid", 401, "The key is not valid", "Ask whoever runs the service for another key.")
+SCOPE = Kind(
+    "scope-missing", 403, "The key may not do this", "Use a key of the scope that WWW-Authenticate and the detail name."
+)
+TOO_MANY = Kind("too-many-requests", 429, "The key asks too often", "Try again after the seconds in Retry-After.")
 METHOD = Kind("method-not-allowed", 405, "This method does not apply here", "Use a method that the Allow header names.")
 NOT_ACCEPTABLE = Kind(
     "not-acceptable", 406, "The answer cannot be given in that form", "Ask in Accept for one of the types offered."
@@ -111,6 +117,9 @@ ON_HOLD = Kind(
 KINDS: tuple[Kind, ...] = (
     UNREADABLE,
     BAD_REQUEST,
+    NO_KEY,
+    BAD_KEY,
+    SCOPE,
     NOT_FOUND,
     NO_STORE,
     METHOD,
@@ -121,6 +130,7 @@ KINDS: tuple[Kind, ...] = (
     UNSUPPORTED,
     INVALID,
     IMPOSSIBLE,
+    TOO_MANY,
     INTERNAL,
     PLUG_IN,
     PLUG_IN_OUT_OF_TIME,

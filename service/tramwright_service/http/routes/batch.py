@@ -20,6 +20,7 @@ from ...wire.accept import accepted, choose
 from ...wire.decode import unsupported
 from ...wire.media_types import LINES
 from ...wire.problems import RequestError
+from ..access import SUBMIT, may
 from ..documents import content_type
 from ..stored import kept
 
@@ -68,6 +69,7 @@ def create(settings: Settings, engines: Engines, metrics: Metrics, farm: Farm | 
         summary="Answer any number of surveys, one a line, as they come",
         description=SAYS.strip().replace("\n", " "),
         tags=["corrections"],
+        opt=SUBMIT,
     )
     async def correct_batch(
         request: Request[Any, Any, Any],
@@ -82,8 +84,9 @@ def create(settings: Settings, engines: Engines, metrics: Metrics, farm: Farm | 
             bool,
             Parameter(
                 description="Whether surveys are stored: each under its machine, whose description is stored as well "
-                "where the stream has one. Then a line is answered when its survey is on the disk; the same line again "
-                "is stored once. Not with the detail `verdict`."
+                "where the stream has one (where keys are asked for, with one that may `manage`). Then a line is "
+                "answered when its survey is on the disk; the same line again is stored once. Not with the detail "
+                "`verdict`."
             ),
         ] = False,
     ) -> BatchStream:
@@ -101,7 +104,7 @@ def create(settings: Settings, engines: Engines, metrics: Metrics, farm: Farm | 
             )
         # the framework types the headers of a scope as any iterable; the protocol says list
         media_type = choose(accepted(request.scope["headers"]), LINES)
-        keeper = None if farm is None else farm.batches
+        keeper = None if farm is None else farm.batches(describes=may(request.scope, "manage"))
         return BatchStream(engines.get, asked, settings, places, metrics, media_type, keeper, keeps=store)
 
     return correct_batch

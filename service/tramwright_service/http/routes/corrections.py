@@ -24,6 +24,7 @@ from ...wire.decode import Decoder
 from ...wire.media_types import HTML, MSGPACK, PICTURES, PNG, SVG
 from ...wire.quick_reader import QuickReader
 from ...wire.requests import CorrectionRequest, correction_request
+from ..access import SUBMIT
 from ..documents import DIRECT, Answers, answering
 from ..pictures import Pictures, Sent, map_of
 
@@ -64,7 +65,7 @@ def create(answers: Answers, settings: Settings) -> HTTPRouteHandler:
         operation_id="correct",
         summary="Turn one survey into the moves that make bed and tool plane parallel",
         tags=["corrections"],
-        opt={DIRECT: direct},
+        opt={DIRECT: direct, **SUBMIT},
     )
     async def correct_one() -> ASGIApp:
         """Answer one survey with moves, what they leave, an order of work and a verdict; nothing is stored.

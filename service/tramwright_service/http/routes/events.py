@@ -18,6 +18,7 @@ from ...wire.accept import accepted, choose
 from ...wire.events import TYPES, EventType
 from ...wire.media_types import EVENTS
 from ...wire.problems import BAD_REQUEST, RequestError
+from ..access import READ
 from ..event_stream import EventStream
 from ..stored import given, kept
 
@@ -38,6 +39,7 @@ def create(settings: Settings, metrics: Metrics, farm: Farm | None) -> HTTPRoute
         operation_id="getEvents",
         summary="What happens in the farm, as server-sent events",
         tags=["events"],
+        opt=READ,
     )
     async def get_events(
         request: Request[Any, Any, Any],

@@ -12,6 +12,7 @@ from litestar.response.base import ASGIResponse
 from tramwright_solvers.model.quantities import Name
 
 from ...wire.stored import STANDINGS, Standing
+from ..access import READ
 from ..stored import Cursor, Id, Size, answered, form, given, kept, listed, named
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
@@ -29,7 +30,9 @@ Tag = Annotated[str | None, Parameter(description="Only machines with this tag."
 def create(farm: Farm | None) -> list[HTTPRouteHandler]:
     """Return the routes for one store, or none."""
 
-    @get("/v1/machines", operation_id="listMachines", summary="The stored machines, by their id", tags=["farm"])
+    @get(
+        "/v1/machines", operation_id="listMachines", summary="The stored machines, by their id", tags=["farm"], opt=READ
+    )
     async def list_machines(
         request: Request[Any, Any, Any],
         limit: Size = 100,
@@ -45,7 +48,13 @@ def create(farm: Farm | None) -> list[HTTPRouteHandler]:
         page = await own.standings.machines(filters(standing, site, tag), Page(limit, cursor))
         return listed(page, media_type, request)
 
-    @get("/v1/fleet", operation_id="getFleet", summary="How every machine stands, the worst first", tags=["farm"])
+    @get(
+        "/v1/fleet",
+        operation_id="getFleet",
+        summary="How every machine stands, the worst first",
+        tags=["farm"],
+        opt=READ,
+    )
     async def get_fleet(
         request: Request[Any, Any, Any],
         limit: Size = 100,
@@ -66,6 +75,7 @@ def create(farm: Farm | None) -> list[HTTPRouteHandler]:
         operation_id="getStanding",
         summary="How one machine stands",
         tags=["farm"],
+        opt=READ,
     )
     async def get_standing(request: Request[Any, Any, Any], machine: Id) -> ASGIResponse:
         """Answer the machine's row of the fleet."""

@@ -12,6 +12,7 @@ from ...execution.metrics import Metrics
 from ...wire import problems
 from ...wire.problems import RequestError
 from ...wire.requests import Health
+from ..access import OPEN, READ
 
 TEXT_FORMAT = CONTENT_TYPE_LATEST.partition("; charset")[0]
 """The framework adds the charset itself."""
@@ -26,6 +27,7 @@ def create(metrics: Metrics) -> list[HTTPRouteHandler]:
         summary="Is the process alive?",
         response_description="The process runs.",
         tags=["health"],
+        opt=OPEN,
         sync_to_thread=False,
     )
     def live() -> Health:
@@ -38,6 +40,7 @@ def create(metrics: Metrics) -> list[HTTPRouteHandler]:
         summary="Can it answer surveys?",
         response_description="It has solved an example and takes requests.",
         tags=["health"],
+        opt=OPEN,
         sync_to_thread=False,
     )
     def ready(state: State) -> Health:
@@ -46,7 +49,7 @@ def create(metrics: Metrics) -> list[HTTPRouteHandler]:
             raise RequestError(problems.NOT_READY, str(fault), headers={"Retry-After": "1"})
         return Health("ready", version())
 
-    @get("/metrics", include_in_schema=False, sync_to_thread=False)
+    @get("/metrics", include_in_schema=False, sync_to_thread=False, opt=READ)
     def measured() -> Response[bytes]:
         return Response(metrics.text(), media_type=TEXT_FORMAT, headers={"cache-control": "no-store"})
 

@@ -13,6 +13,7 @@ from ...wire.accept import OFFERED, accepted, choose
 from ...wire.media_types import TEXT
 from ...wire.plain import plain_lines
 from ...wire.problems import BAD_REQUEST, RequestError
+from ..access import READ
 from ..stored import Cursor, Encoded, Id, Size, kept, listed, named
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
@@ -32,6 +33,7 @@ def create(farm: Farm | None) -> list[HTTPRouteHandler]:
         operation_id="getHistory",
         summary="How a machine changes from survey to survey, and when it will pass its limit",
         tags=["farm"],
+        opt=READ,
     )
     async def get_history(
         request: Request[Any, Any, Any],

@@ -21,6 +21,7 @@ from ...wire.decode import Decoder, unsupported
 from ...wire.media_types import JSON, MERGE_PATCH
 from ...wire.problems import RequestError
 from ...wire.stored import MachineEntry, machine_entry
+from ..access import MANAGE, READ
 from ..documents import content_type, whole
 from ..stored import Id, IfMatch, answered, form, kept, location, named, tag_of
 
@@ -48,6 +49,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="putMachine",
         summary="Store a machine, or a new version of its description",
         tags=["farm"],
+        opt=MANAGE,
     )
     async def put_machine(
         request: Request[Any, Any, Any],
@@ -78,6 +80,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="patchMachine",
         summary="Change part of a stored machine",
         tags=["farm"],
+        opt=MANAGE,
     )
     async def patch_machine(request: Request[Any, Any, Any], machine: Id, if_match: IfMatch = "") -> ASGIResponse:
         """Change the members that a merge patch (RFC 7396) names; null takes one away. The result is a new version."""
@@ -102,6 +105,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="getMachine",
         summary="A stored machine",
         tags=["farm"],
+        opt=READ,
     )
     async def get_machine(request: Request[Any, Any, Any], machine: Id) -> ASGIResponse:
         """Answer the machine as it is described now; how it stands is told at `standing` and in the fleet."""
@@ -114,6 +118,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="getMachineVersion",
         summary="A stored machine as it was described when a survey was taken",
         tags=["farm"],
+        opt=READ,
     )
     async def get_version(
         request: Request[Any, Any, Any],
@@ -131,6 +136,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="deleteMachine",
         summary="Take a machine out of the farm",
         tags=["farm"],
+        opt=MANAGE,
     )
     async def delete_machine(machine: Id, if_match: IfMatch = "") -> None:
         """Take it out of every list. What was measured is kept; PUT the machine again, and its surveys are there."""

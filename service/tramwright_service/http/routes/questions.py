@@ -20,6 +20,7 @@ from ...maps.drawing import Drawing
 from ...settings import Settings
 from ...wire.decode import Decoder
 from ...wire.media_types import MSGPACK, PICTURES
+from ..access import SUBMIT
 from ..documents import DIRECT, Answers, answering
 from ..pictures import Pictures, Sent, map_of
 
@@ -56,7 +57,7 @@ def create(question: Question, answers: Answers, settings: Settings) -> HTTPRout
         summary=question.summary,
         description=question.says,
         tags=["questions"],
-        opt={DIRECT: direct},
+        opt={DIRECT: direct, **SUBMIT},
     )
     async def ask() -> ASGIApp:
         return direct

@@ -11,6 +11,7 @@ from litestar.params import Parameter
 from ...catalogue.solvers import detail, entries
 from ...execution.plug_ins.hosts import PlugIns
 from ...wire.requests import SolverDetail, SolverList
+from ..access import READ
 
 
 def create(plug_ins: PlugIns) -> list[HTTPRouteHandler]:
@@ -23,6 +24,7 @@ def create(plug_ins: PlugIns) -> list[HTTPRouteHandler]:
         summary="List the solvers of this installation",
         response_description="Every solver, with what the machine must describe for it.",
         tags=["solvers"],
+        opt=READ,
         sync_to_thread=False,
     )
     def list_solvers() -> SolverList:
@@ -38,6 +40,7 @@ def create(plug_ins: PlugIns) -> list[HTTPRouteHandler]:
         summary="Describe one solver: its needs, its options, an example that works",
         response_description="The solver, the JSON Schema of its options, and a payload in which it works.",
         tags=["solvers"],
+        opt=READ,
         sync_to_thread=False,
     )
     def describe_solver(name: Annotated[str, Parameter(description="Name of the solver, as listed.")]) -> SolverDetail:

@@ -16,6 +16,7 @@ from ...wire.decode import Decoder
 from ...wire.media_types import JSON
 from ...wire.problems import BAD_REQUEST, RequestError
 from ...wire.stored import MovesEntry, NoteEntry, SurveyEntry, survey_entry
+from ..access import READ, SUBMIT
 from ..documents import Answers, content_type, whole
 from ..pictures import Sent
 from ..stored import Cursor, Encoded, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
@@ -40,6 +41,7 @@ def create(
         operation_id="postSurvey",
         summary="Store a survey of a machine, with its correction",
         tags=["farm"],
+        opt=SUBMIT,
     )
     async def post_survey(
         request: Request[Any, Any, Any],
@@ -70,6 +72,7 @@ def create(
         operation_id="listSurveys",
         summary="The surveys of a machine, the latest first",
         tags=["farm"],
+        opt=READ,
     )
     async def list_surveys(
         request: Request[Any, Any, Any], machine: Id, limit: Size = 100, cursor: Cursor = ""
@@ -85,6 +88,7 @@ def create(
         operation_id="getSurvey",
         summary="A stored survey and what its correction said when it came",
         tags=["farm"],
+        opt=READ,
     )
     async def get_survey(request: Request[Any, Any, Any], machine: Id, number: Numbered) -> ASGIResponse:
         """Answer the survey as it was sent and what was said of it; neither ever changes."""
@@ -96,6 +100,7 @@ def create(
         operation_id="getCorrection",
         summary="The whole correction of a stored survey",
         tags=["farm"],
+        opt=READ,
     )
     async def get_correction(request: Request[Any, Any, Any], machine: Id, number: Numbered) -> ASGIResponse:
         """Solve it once more from what it was solved from: description, readings, passes before it, options.
@@ -114,6 +119,7 @@ def create(
         operation_id="compareSurveys",
         summary="What moved between two stored surveys",
         tags=["farm"],
+        opt=READ,
     )
     async def compare_surveys(
         request: Request[Any, Any, Any],
@@ -158,6 +164,7 @@ def create(
         operation_id="putMoves",
         summary="Record the moves really made after a survey",
         tags=["farm"],
+        opt=SUBMIT,
     )
     async def put_moves(request: Request[Any, Any, Any], machine: Id, number: Numbered) -> ASGIResponse:
         """Record them, so that the next survey learns from them; recorded again, the last record counts."""
@@ -172,6 +179,7 @@ def create(
         operation_id="getMoves",
         summary="The moves really made after a survey",
         tags=["farm"],
+        opt=READ,
     )
     async def get_moves(request: Request[Any, Any, Any], machine: Id, number: Numbered) -> ASGIResponse:
         """Answer the moves as last recorded."""
@@ -184,6 +192,7 @@ def create(
         operation_id="postNote",
         summary="Store a note on a machine or on one of its surveys",
         tags=["farm"],
+        opt=SUBMIT,
     )
     async def post_note(request: Request[Any, Any, Any], machine: Id) -> ASGIResponse:
         """Store a note for whoever comes next: a crash, a move to another hall, a new screw."""
@@ -198,6 +207,7 @@ def create(
         operation_id="listNotes",
         summary="The notes on a machine, the latest first",
         tags=["farm"],
+        opt=READ,
     )
     async def list_notes(
         request: Request[Any, Any, Any], machine: Id, limit: Size = 100, cursor: Cursor = ""

@@ -14,6 +14,7 @@ from tramwright_solvers.mechanisms.registry import Registry
 from ...settings import Settings
 from ...wire.decode import Decoder
 from ...wire.events import WebhookChange, WebhookEntry
+from ..access import MANAGE
 from ..documents import content_type, whole
 from ..stored import answered, form, kept
 
@@ -30,7 +31,14 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
     entries: Decoder[WebhookEntry] = Decoder(WebhookEntry, registry)
     changes: Decoder[WebhookChange] = Decoder(WebhookChange, registry)
 
-    @post("/v1/webhooks", status_code=201, operation_id="postWebhook", summary="Set up a webhook", tags=["events"])
+    @post(
+        "/v1/webhooks",
+        status_code=201,
+        operation_id="postWebhook",
+        summary="Set up a webhook",
+        tags=["events"],
+        opt=MANAGE,
+    )
     async def post_webhook(request: Request[Any, Any, Any]) -> ASGIResponse:
         """Have events posted to a URL from now on, signed by the Standard Webhooks specification.
 
@@ -42,13 +50,19 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         made = await own.webhooks.add(entries.decode(sent, content_type(request.scope)))
         return answered(made, media_type, 201, [(b"location", f"/v1/webhooks/{made.id}".encode()), NO_STORE])
 
-    @get("/v1/webhooks", operation_id="listWebhooks", summary="The webhooks, the oldest first", tags=["events"])
+    @get(
+        "/v1/webhooks",
+        operation_id="listWebhooks",
+        summary="The webhooks, the oldest first",
+        tags=["events"],
+        opt=MANAGE,
+    )
     async def list_webhooks(request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer every webhook and how it fares, without its secret."""
         own, media_type = kept(farm), form(request)
         return answered(await own.webhooks.list(), media_type)
 
-    @get("/v1/webhooks/{webhook:str}", operation_id="getWebhook", summary="A webhook", tags=["events"])
+    @get("/v1/webhooks/{webhook:str}", operation_id="getWebhook", summary="A webhook", tags=["events"], opt=MANAGE)
     async def get_webhook(request: Request[Any, Any, Any], webhook: Id) -> ASGIResponse:
         """Answer the webhook and how it fares, without its secret."""
         own, media_type = kept(farm), form(request)
@@ -59,6 +73,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="patchWebhook",
         summary="Disable a webhook, or enable it again",
         tags=["events"],
+        opt=MANAGE,
     )
     async def patch_webhook(request: Request[Any, Any, Any], webhook: Id) -> ASGIResponse:
         """Enabled again, it is sent what has happened since the last event that it took, as far as that is kept."""
@@ -73,6 +88,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         operation_id="deleteWebhook",
         summary="Take a webhook out",
         tags=["events"],
+        opt=MANAGE,
     )
     async def delete_webhook(webhook: Id) -> None:
         """Send nothing to it any more, and forget its secret."""
