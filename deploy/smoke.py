@@ -3,11 +3,13 @@
     python deploy/smoke.py http://127.0.0.1:8017
 
 For use after an installation or an upgrade, with Python 3.11 or newer and no packages. It changes nothing, because
-the service keeps nothing of what it is asked. The exit status is 0 if every answer was as it should be.
+the service keeps nothing of what it is asked. Where it asks for keys, one that may `submit` is taken from the variable
+TRAMWRIGHT_KEY. The exit status is 0 if every answer was as it should be.
 """
 
 import json
 import math
+import os
 import sys
 import time
 import urllib.error
@@ -17,12 +19,15 @@ from typing import Any
 
 START_LIMIT = 60.0  # seconds to become ready: the first import of the numerical libraries on a slow disk
 # The service is asked directly, whatever proxy the environment names.
+KEY = os.environ.get("TRAMWRIGHT_KEY")
 OPENER = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
 
 def ask(url: str, body: bytes | None = None, media_type: str = "application/json") -> tuple[int, bytes]:
     """Status and body of one request: GET without a body to send, POST with one."""
     headers = {"Accept": "application/json, application/x-ndjson"}
+    if KEY:
+        headers["Authorization"] = f"Bearer {KEY}"
     if body is not None:
         headers["Content-Type"] = media_type
     try:

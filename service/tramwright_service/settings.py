@@ -27,6 +27,7 @@
 | `TRAMWRIGHT_ACCESS` | auto | who may ask: `keys`, `anyone`; by default anyone on a loopback address, else keys |
 | `TRAMWRIGHT_RATE` | 6000 | requests a minute that each key may make, and as many at once; 0 sets no limit |
 | `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
+| `TRAMWRIGHT_METRICS_MACHINES` | 100 | machines of which `/metrics` tells one by one, the worst; 0 tells of none |
 | `TRAMWRIGHT_LOG_LEVEL` | info | lowest level that is logged: debug, info, warning or error |
 | `TRAMWRIGHT_CONTACT` | none | contact in the API's description: a URL, `mailto:` too |
 | `TRAMWRIGHT_LICENCE` | NOASSERTION | licence of the API, in its description: an SPDX expression, `LicenseRef-…` too |
@@ -44,6 +45,8 @@ from msgspec import Meta, Struct
 from tramwright_solvers.correction.cost import Most
 
 PREFIX = "TRAMWRIGHT_"
+OF_CLIENTS = "key"
+"""The variable in which clients find their key, on this host too; to the service it is nothing."""
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
@@ -122,6 +125,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     cache: Annotated[int, Meta(ge=0, le=2**40, description="Bytes of prepared geometries that each process keeps.")] = (
         128 * 1024 * 1024
     )
+    metrics_machines: Annotated[
+        int, Meta(ge=0, le=10_000, description="Machines of which the metrics tell one by one, the worst first.")
+    ] = 100
     log_level: Annotated[
         Literal["debug", "info", "warning", "error"], Meta(description="Lowest level that is logged.")
     ] = "info"
@@ -166,6 +172,7 @@ def from_environment(environment: Mapping[str, str]) -> Settings:
         ValueError: a variable is unknown or its value is out of range; the message names it.
     """
     given = {name.removeprefix(PREFIX).lower(): value for name, value in environment.items() if name.startswith(PREFIX)}
+    given.pop(OF_CLIENTS, None)
     for name in given:
         if name not in Settings.__struct_fields__:
             names = ", ".join(PREFIX + field.upper() for field in Settings.__struct_fields__)

@@ -232,36 +232,6 @@ def test_what_is_no_list_of_origins_is_refused(given: str) -> None:
         from_environment({"TRAMWRIGHT_CORS_ORIGINS": given})
 
 
-def test_metrics_tell_what_was_done(registry: Registry, payload: dict[str, Any]) -> None:
-    with TestClient(create_app(Settings(log_level="error"), registry)) as one:
-        for _ in range(3):
-            one.post(CORRECTIONS, json=payload)
-        one.post(CORRECTIONS, json={})
-        one.get("/v1/nothing/at-all")
-        one.get("/v1/solvers/three-screw")
-        batch = lines([*requests(4), {"id": "wrong"}])
-        one.post(f"{CORRECTIONS}/batch", content=batch, headers={"Content-Type": "application/x-ndjson"})
-        answer = one.get("/metrics")
-    assert answer.headers["content-type"].startswith("text/plain; version=")
-    told = {
-        name: float(value) for name, value in re.findall(r"^([^#\s]\S*(?:\{.*\})?) (\S+)$", answer.text, re.MULTILINE)
-    }
-
-    def asked(method: str, route: str, status: int) -> float:
-        return told[f'tramwright_requests_total{{method="{method}",route="{route}",status="{status}"}}']
-
-    assert (asked("POST", CORRECTIONS, 200), asked("POST", CORRECTIONS, 422)) == (3.0, 1.0)
-    assert (asked("GET", "(none)", 404), asked("GET", "/v1/solvers/{name}", 200)) == (1.0, 1.0)
-    assert told['tramwright_solve_seconds_count{kind="quick",solvers="three-screw"}'] == 3.0
-    assert told['tramwright_batch_lines_total{outcome="answered"}'] == 4.0
-    assert told['tramwright_batch_lines_total{outcome="refused"}'] == 1.0
-    assert told['tramwright_work_under_way{kind="batch"}'] == 0.0
-    assert told['tramwright_places{kind="corrections"}'] == Settings().concurrency
-    assert told['tramwright_places{kind="plans"}'] == Settings().plans
-    assert 0.0 < told["tramwright_cache_bytes"] <= Settings().cache
-    assert told["process_resident_memory_bytes"] > 1e6
-
-
 @pytest.mark.parametrize("hostile", HOSTILE)
 def test_what_a_terminal_would_obey_is_written_out(hostile: str) -> None:
     shown = plain(f"a{hostile}b\n")

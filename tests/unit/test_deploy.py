@@ -17,9 +17,15 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from litestar.testing import TestClient
 
 from tramwright_service.execution.metrics import Metrics
+from tramwright_service.http.app import create_app
+from tramwright_service.http.connections import Watch
 from tramwright_service.settings import PREFIX, Settings
+from tramwright_service.wire.stored import STANDINGS
+from tramwright_solvers.mechanisms import BUILT_IN
+from tramwright_solvers.mechanisms.registry import build
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -217,13 +223,37 @@ def test_every_test_that_the_deployment_readme_names_is_there() -> None:
     assert not missing
 
 
-def test_the_deployment_readme_lists_every_metric() -> None:
-    counted = {
-        family.name for family in Metrics(Settings()).registry.collect() if family.name.startswith("tramwright_")
-    }
+def every_metric(folder: Path) -> set[str]:
+    """The names of all metrics that a service with a store shows; those of the process apart."""
+    settings = Settings(log_level="error", store=str(folder / "farm.db"))
+    metrics = Metrics(settings)
+    Watch(settings, metrics)  # the server's own
+    with TestClient(create_app(settings, build(BUILT_IN), metrics)) as client:
+        shown = client.get("/metrics").text
+    return set(re.findall(r"^# TYPE (tramwright_\w+?)(?:_total)? (?!gauge\n\S+_created)", shown, re.MULTILINE))
+
+
+def test_the_deployment_readme_lists_every_metric(tmp_path: Path) -> None:
     told = set(re.findall(r"^\| `(tramwright_\w+?)(?:_total)?` \|", (DEPLOY / "README.md").read_text(), re.MULTILINE))
-    others = {"tramwright_connections", "tramwright_cache_bytes", "tramwright_events_waiting"}
-    assert told == {*counted, *others}  # the server's, the application's, the farm's
+    assert told == every_metric(tmp_path)
+
+
+def test_alerts_ask_for_metrics_that_there_are(tmp_path: Path) -> None:
+    rules = (DEPLOY / "alerts.yml").read_text()
+    asked = set(
+        re.findall(r"\btramwright_\w+?(?=_total\b|\b)", "".join(re.findall(r"^ +expr: (.*)$", rules, re.MULTILINE)))
+    )
+    assert asked
+    assert asked <= every_metric(tmp_path)
+    (states,) = {frozenset(re.findall(r'standing="([\w-]+)"', rules))}
+    assert states <= {*STANDINGS}
+
+
+@pytest.mark.skipif(shutil.which("promtool") is None, reason="promtool (Debian: `prometheus`) is not installed here")
+def test_alerts_fire_when_they_should() -> None:
+    for words in (("check", "rules", "alerts.yml"), ("test", "rules", "alerts_test.yml")):
+        told = subprocess.run(["promtool", *words], cwd=DEPLOY, capture_output=True, text=True, check=False)
+        assert told.returncode == 0, told.stdout + told.stderr
 
 
 def test_the_deployment_readme_lists_every_setting_with_its_default_and_no_other() -> None:

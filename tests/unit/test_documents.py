@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from copy import deepcopy
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -27,6 +27,8 @@ from tramwright_service.cli.main import main
 ROOT = Path(__file__).parents[2]
 GUIDES = sorted((ROOT / "openapi/guides").glob("*.md"))
 EXAMPLES = sorted((ROOT / "openapi/examples").rglob("*.json"))
+KEYED = "access"
+"""The guide whose service asks for keys."""
 SERVED = "http://127.0.0.1:8017"
 
 FENCE = re.compile(r"^```(\w*)\n(.*?)^```\n(?:```(?:text)?\n(.*?)^```\n)?", re.DOTALL | re.MULTILINE)
@@ -47,8 +49,8 @@ def pattern(shown: str) -> re.Pattern[str]:
 
 
 @contextmanager
-def service() -> Iterator[str]:
-    """A real service on a port of its own."""
+def service(**settings: str) -> Iterator[str]:
+    """A real service on a port of its own, with a store of its own unless settings say otherwise."""
     port = free_port()
     command = [
         sys.executable,
@@ -64,6 +66,7 @@ def service() -> Iterator[str]:
             "TRAMWRIGHT_LOG_LEVEL": "error",
             "TRAMWRIGHT_STORE": str(Path(folder, "farm.db")),
             "TRAMWRIGHT_WEBHOOK_TARGETS": "127.0.0.0/8",
+            **settings,
         }
         process = subprocess.Popen([*command, "--log-level", "error"], env={**os.environ, **own})
         try:
@@ -80,13 +83,13 @@ def served() -> Iterator[str]:
         yield base
 
 
-def shell(command: str, folder: Path, base: str) -> str:
+def shell(command: str, folder: Path, base: str, **settings: str) -> str:
     """Run a command as a reader would, with the installed `tramwright` first on the path; return what it printed."""
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     done = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", command.replace(".venv/bin/", "").replace(SERVED, base)],
         cwd=folder,
-        env={**os.environ, "PATH": path, "no_proxy": "127.0.0.1"},
+        env={**os.environ, "PATH": path, "no_proxy": "127.0.0.1", **settings},
         capture_output=True,
         text=True,
         check=False,
@@ -103,9 +106,11 @@ needs_curl = pytest.mark.skipif(shutil.which("curl") is None, reason="curl is no
 def test_every_command_in_a_guide_gives_the_output_shown(guide: Path, served: str, tmp_path: Path) -> None:
     found = commands(guide)
     assert any(output for _, output in found)
-    for command, output in found:
-        real = shell(command, tmp_path, served)
-        assert pattern(output).fullmatch(real), f"{command}\nshown:\n{output}\nreal:\n{real}"
+    keys = {"TRAMWRIGHT_ACCESS": "keys", "TRAMWRIGHT_STORE": str(tmp_path / "farm.db")} if guide.stem == KEYED else {}
+    with service(**keys) if keys else nullcontext(served) as base:
+        for command, output in found:
+            real = shell(command, tmp_path, base, **keys)
+            assert pattern(output).fullmatch(real), f"{command}\nshown:\n{output}\nreal:\n{real}"
 
 
 @needs_curl

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter as Tally
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from itertools import accumulate
 from time import perf_counter
@@ -12,6 +12,7 @@ from typing import Any
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Metric, ProcessCollector, generate_latest
 from prometheus_client.core import CounterMetricFamily, HistogramMetricFamily
+from prometheus_client.registry import Collector
 
 from ..settings import Settings
 
@@ -46,6 +47,17 @@ class Solving:
             self._solves.seconds += spent
 
 
+class _Found(Collector):
+    """What somebody has found out, as the library asks for it."""
+
+    def __init__(self, found: Iterable[Metric]) -> None:
+        self._found = found
+
+    def collect(self) -> Iterable[Metric]:
+        """Return it."""
+        return self._found
+
+
 class Metrics:
     """The counters of one application; two in one process share nothing.
 
@@ -58,6 +70,7 @@ class Metrics:
         ProcessCollector(registry=self.registry)
         self._requests = Tally[tuple[str, str, int]]()
         self._solves: dict[tuple[str, frozenset[Any]], Solves] = {}
+        self._tallies = list[tuple[str, str, Callable[[], Mapping[str, int]]]]()
         self.registry.register(self)
         self._under_way = Gauge(
             "tramwright_work_under_way", "Work under way now that holds a place.", ["kind"], registry=self.registry
@@ -98,6 +111,11 @@ class Metrics:
             named = ",".join(sorted(solver.name() for solver in types)) or "(picked)"
             solves.add_metric([kind, named], list(zip(BOUNDS, accumulate(one.counts), strict=True)), one.seconds)
         yield solves
+        for name, says, read in self._tallies:
+            tally = CounterMetricFamily(name, says, labels=["outcome"])
+            for outcome, number in read().items():
+                tally.add_metric([outcome], number)
+            yield tally
 
     def request(self, method: str, route: str, status: int) -> None:
         """Count one request; the route is its template, empty where there is none."""
@@ -139,6 +157,10 @@ class Metrics:
         """Show a number that somebody else keeps, read whenever the metrics are."""
         Gauge(name, says, registry=self.registry).set_function(read)
 
-    def text(self) -> bytes:
-        """Return everything in the text format of Prometheus."""
-        return generate_latest(self.registry)
+    def tally(self, name: str, says: str, read: Callable[[], Mapping[str, int]]) -> None:
+        """Show numbers by outcome that somebody else counts, read whenever the metrics are."""
+        self._tallies.append((name, says, read))
+
+    def text(self, more: Iterable[Metric] = ()) -> bytes:
+        """Return everything in the text format of Prometheus, and ``more`` that was found out just now."""
+        return generate_latest(self.registry) + generate_latest(_Found(more))

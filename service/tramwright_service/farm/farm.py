@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 from litestar.types import Receive
 from msgspec import Raw
+from prometheus_client import Metric
 
 from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
@@ -26,6 +27,7 @@ from .history import Histories
 from .keys import Keys
 from .logbook import Logbook
 from .machines import Machines, parts_of
+from .measured import measured
 from .posting import Poster, Posting, other_survey
 from .schema import check
 from .solving import Solving, moves_answer
@@ -86,6 +88,10 @@ class Farm:
     def batches(self, *, describes: bool) -> Batches:
         """Return what a batch finds and leaves here; ``describes``: descriptions of machines too."""
         return Batches(self.machines, self._poster, describes=describes)
+
+    async def measured(self, most: int) -> list[Metric]:
+        """Return what the store tells of itself, for monitoring."""
+        return await measured(self.standings, most)
 
     async def store_survey(
         self, machine: str, entry: SurveyEntry[Any], key: str | None, receive: Receive

@@ -81,6 +81,11 @@ def create_app(
     solver = Corrections(guests, settings, workers, metrics, cache)
     farm = stored(solver, settings, metrics)
     metrics.watch("tramwright_cache_bytes", "Bytes of prepared geometries kept by this process.", lambda: cache.nbytes)
+    metrics.tally(
+        "tramwright_cache_geometries",
+        "Geometries asked of the cache of this process.",
+        lambda: {"found": cache.found, "prepared": cache.prepared},
+    )
     configure(settings.log_level)
 
     @asynccontextmanager

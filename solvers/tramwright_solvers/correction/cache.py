@@ -29,6 +29,8 @@ class GeometryCache:
     def __init__(self, most: int = MOST_BYTES) -> None:
         self._entries: LRUCache[GeometryKey, Geometry] = LRUCache(most, getsizeof=lambda made: made.nbytes)
         self._lock = Lock()
+        self.found = self.prepared = 0
+        """Geometries that were kept when asked for, and that were not."""
 
     @property
     def nbytes(self) -> int:
@@ -52,6 +54,8 @@ class GeometryCache:
         for place, known in enumerate(found):
             if known is None:
                 missing.setdefault(keys[place], place)
+        self.found += len(keys) - len(missing)
+        self.prepared += len(missing)
         if not missing:
             return [one for one in found if one is not None]
         made = dict(zip(missing, make(list(missing.values())), strict=True))

@@ -59,5 +59,5 @@ def routes(
         *history.create(farm),  #                                    GET  /v1/machines/{machine}/history
         events.create(settings, metrics, farm),  #                   GET  /v1/events
         *webhooks.create(plug_ins.registry, settings, farm),  #      /v1/webhooks
-        *health.create(metrics),  #                                  GET  /health/live, /health/ready
+        *health.create(metrics, settings, farm),  #                  GET  /health/live, /health/ready
     ]

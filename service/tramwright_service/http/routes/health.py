@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from litestar import Response, get
 from litestar.datastructures import State
 from litestar.handlers import HTTPRouteHandler
@@ -9,17 +11,21 @@ from prometheus_client import CONTENT_TYPE_LATEST
 
 from ... import version
 from ...execution.metrics import Metrics
+from ...settings import Settings
 from ...wire import problems
 from ...wire.problems import RequestError
 from ...wire.requests import Health
 from ..access import OPEN, READ
 
+if TYPE_CHECKING:  # the store is loaded only where there is one
+    from ...farm.farm import Farm
+
 TEXT_FORMAT = CONTENT_TYPE_LATEST.partition("; charset")[0]
 """The framework adds the charset itself."""
 
 
-def create(metrics: Metrics) -> list[HTTPRouteHandler]:
-    """Return the routes."""
+def create(metrics: Metrics, settings: Settings, farm: Farm | None) -> list[HTTPRouteHandler]:
+    """Return the routes, for one store or none."""
 
     @get(
         "/health/live",
@@ -49,8 +55,9 @@ def create(metrics: Metrics) -> list[HTTPRouteHandler]:
             raise RequestError(problems.NOT_READY, str(fault), headers={"Retry-After": "1"})
         return Health("ready", version())
 
-    @get("/metrics", include_in_schema=False, sync_to_thread=False, opt=READ)
-    def measured() -> Response[bytes]:
-        return Response(metrics.text(), media_type=TEXT_FORMAT, headers={"cache-control": "no-store"})
+    @get("/metrics", include_in_schema=False, opt=READ)
+    async def measured() -> Response[bytes]:
+        found = () if farm is None else await farm.measured(settings.metrics_machines)
+        return Response(metrics.text(found), media_type=TEXT_FORMAT, headers={"cache-control": "no-store"})
 
     return [live, ready, measured]

@@ -22,6 +22,7 @@ from ...maps.colours import THEMES, Theme
 from ...wire.accept import accepted, choose
 from ...wire.media_types import JSON, MSGPACK, SVG
 from ...wire.problems import BAD_REQUEST, RequestError
+from ..access import READ
 from ..documents import Answers
 from ..pictures import Sent, theme_of
 from ..stored import Encoded, Id, Numbered, kept, named
@@ -56,6 +57,7 @@ def create(farm: Farm | None, corrections: Answers, gallery: Gallery) -> HTTPRou
         operation_id="getThumbnail",
         summary="The bed as a stored survey found it, as a small picture on a scale of your own",
         tags=["farm"],
+        opt=READ,
     )
     async def get_thumbnail(
         request: Request[Any, Any, Any],

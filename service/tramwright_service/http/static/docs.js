@@ -7,5 +7,6 @@ window.addEventListener("load", () => {
     validatorUrl: null,
     defaultModelsExpandDepth: 0,
     displayRequestDuration: true,
+    persistAuthorization: true,
   });
 });
