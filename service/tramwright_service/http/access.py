@@ -74,11 +74,8 @@ class Access:
         return answered
 
     async def guard(self, connection: ASGIConnection[Any, Any, Any, Any], route: BaseRouteHandler) -> None:
-        """Do the same for a route of the framework, which calls this before anything of the request is read.
-
-        Only what the framework adds itself says of no scope: the answer to OPTIONS.
-        """
-        if (scope := route.opt.get(NEEDS)) is not None:
+        """Do the same for a route of the framework, which calls this before anything of the request is read."""
+        if (scope := needed(route)) is not None:
             await self.admit(connection.scope, scope)
 
     async def admit(self, exchange: Any, scope: Scope) -> None:

@@ -6,6 +6,7 @@ import asyncio
 import gc
 import os
 import sys
+from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
@@ -13,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 import structlog
-from litestar import Litestar, Request, Response
+from litestar import Litestar, Request, Response, route
+from litestar.handlers import HTTPRouteHandler
 from litestar.types import ASGIApp, Receive, Send
 
 from tramwright_solvers.correction.api import correct
@@ -38,7 +40,7 @@ from ..wire.media_types import JSON
 from ..wire.plain import plain
 from ..wire.requests import CorrectionRequest, correction_request
 from . import bench, docs
-from .access import Access, needed
+from .access import OPEN, Access, needed
 from .documents import DIRECT
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
@@ -114,7 +116,7 @@ def create_app(
     scopes = {one: needed(one) for one in handlers}
     access = Access(farm.keys, settings.rate) if farm is not None and settings.access == "keys" else None
     app = Litestar(
-        route_handlers=handlers,
+        route_handlers=[*options(handlers), *handlers],
         guards=[access.guard] if access else [],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
@@ -130,6 +132,23 @@ def create_app(
     }
     app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
     return app
+
+
+def options(handlers: Sequence[HTTPRouteHandler]) -> list[HTTPRouteHandler]:
+    """Return what answers OPTIONS on each path; the framework names those of its first route alone."""
+    applying = defaultdict[str, set[str]](lambda: {"OPTIONS"})
+    for one in handlers:
+        for path in one.paths:
+            applying[path] |= one.http_methods | ({"HEAD"} if "GET" in one.http_methods else set())
+
+    def telling(path: str, methods: str) -> HTTPRouteHandler:
+        @route(path, http_method=["OPTIONS"], status_code=204, include_in_schema=False, sync_to_thread=False, opt=OPEN)
+        def tell() -> Response[None]:
+            return Response(None, headers={"allow": methods})
+
+        return tell
+
+    return [telling(path, ", ".join(sorted(methods))) for path, methods in applying.items()]
 
 
 def stored(solver: Corrections, settings: Settings, metrics: Metrics) -> Farm | None:

@@ -18,7 +18,7 @@ from ..execution.threads import SolverThreads
 from ..wire.accept import OFFERED, accepted, choose
 from ..wire.decode import empty, unsupported
 from ..wire.problems import CUT_OFF, TOO_LARGE, UNSUPPORTED, RequestError
-from .pictures import Headers, Pictures, Sent
+from .pictures import Headers, Pictures, Sent, theme_of
 
 NONE: Headers = ()
 DIRECT = "tramwright.direct"
@@ -65,10 +65,13 @@ class Answers(NamedTuple):
         """Return the form in which a client wants its answer.
 
         Raises:
-            RequestError: none of those offered is accepted.
+            RequestError: none of those offered is accepted, or there is no such theme.
         """
         # the framework types the headers of a scope as any iterable; the protocol says list
-        return choose(accepted(scope["headers"]), OFFERED if self.pictures is None else self.pictures.offered)
+        wanted = choose(accepted(scope["headers"]), OFFERED if self.pictures is None else self.pictures.offered)
+        if self.pictures is not None and scope["query_string"]:
+            theme_of(scope, wanted)  # a mistyped one is told to whoever asks for no picture too
+        return wanted
 
     async def told(self, scope: Any, sent: Sent) -> tuple[bytes, Headers]:
         """Return the answer to a document, and the headers that go with it.

@@ -194,7 +194,7 @@ def pictures(operation: dict[str, Any]) -> None:
             "name": THEME,
             "in": "query",
             "required": False,
-            "description": f"How `{SVG}` and `{PNG}` look; no other form heeds it.",
+            "description": f"How `{SVG}` and `{PNG}` look; it changes no other form.",
             "schema": {"type": "string", "enum": list(THEMES), "default": THEMES[0]},
         },
     ]

@@ -29,7 +29,9 @@ Cursor = Annotated[str, Parameter(max_length=1000, description="`next` of the pa
 IfMatch = Annotated[
     str, HeaderParameter(name="If-Match", description="ETag of the version that is to be changed, or `*`.")
 ]
-KEY = re.compile(r"[!-~](?:[ -~]{0,253}[!-~])?")
+_KEY = r"[ -~]{0,253}[!-~]"
+KEY = re.compile(rf'([!#-~](?:{_KEY})?)|"([!-~](?:{_KEY})?)"')
+"""An Idempotency-Key, in quotes or without."""
 
 
 class Encoded(ASGIResponse):
@@ -98,14 +100,12 @@ def key_of(sent: str) -> str | None:
     Raises:
         RequestError: it is none.
     """
-    key = sent.strip()
-    if key.startswith('"') and key.endswith('"') and len(key) > 1:
-        key = key[1:-1]
     if not sent:
         return None
-    if not KEY.fullmatch(key):
+    key = KEY.fullmatch(sent.strip())
+    if key is None:
         raise RequestError(BAD_REQUEST, "An Idempotency-Key has 1 to 255 printable ASCII characters; send such a one.")
-    return key
+    return key[1] or key[2]
 
 
 def form(request: Any) -> str:

@@ -19,7 +19,7 @@ from ...wire.stored import MovesEntry, NoteEntry, SurveyEntry, survey_entry
 from ..access import READ, SUBMIT
 from ..documents import Answers, content_type, whole
 from ..pictures import Sent
-from ..stored import Cursor, Encoded, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
+from ..stored import KEY, Cursor, Encoded, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ...farm.farm import Farm
@@ -50,7 +50,7 @@ def create(
             str,
             HeaderParameter(
                 name="Idempotency-Key",
-                max_length=257,
+                schema_extra={"pattern": f"^(?:|{KEY.pattern})$"},
                 description="Any text of your own, a new one for each survey: the same request with the same key is "
                 "stored once, however often it is sent.",
             ),
