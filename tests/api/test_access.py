@@ -17,7 +17,7 @@ from farm_client import KESTREL, Client, refused
 from farm_payloads import machine, survey
 from keyed import asking, bearing, command, made, of_each_scope
 from tramwright_service.farm import keys as kept
-from tramwright_service.farm.store import store_of
+from tramwright_service.farm.store import store_of, unavailable
 from tramwright_service.farm.tables import KEYS
 from tramwright_service.http import openapi
 from tramwright_service.http.access import needed
@@ -245,6 +245,57 @@ def test_a_key_that_has_expired_is_told_so(
     answer = client.get("/v1/fleet", headers=bearing(keys["submit"]))
     assert "`submit` has expired" in refused(answer, 401, "key-not-valid")["detail"]
     assert client.get("/v1/fleet", headers=bearing(keys["read"])).status_code == 200
+
+
+def test_keys_are_held_for_a_while_without_their_store_and_not_for_longer(
+    registry: Registry, tmp_path: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    where, now, reads = stores.ready(str(tmp_path / "farm.db")), 1000.0, 0
+    key, read = made(where, "dashboard"), kept.Keys.all
+    monkeypatch.setattr(kept, "monotonic", lambda: now)
+
+    async def lost(_: Any) -> list[kept.Key]:
+        nonlocal reads
+        reads += 1
+        raise unavailable()
+
+    with asking(where, registry) as client:
+
+        def ask() -> Any:
+            return client.get("/v1/solvers", headers=bearing(key))
+
+        assert ask().status_code == 200
+        monkeypatch.setattr(kept.Keys, "all", lost)
+        now += kept.OLDEST
+        assert [ask().status_code for _ in range(3)] == [200] * 3
+        assert reads > 0
+        now += 0.1
+        refused(ask(), 503, "store-unavailable")
+        assert ask().headers["retry-after"]
+        monkeypatch.setattr(kept.Keys, "all", read)
+        assert ask().status_code == 200
+
+
+def test_keys_that_are_made_up_are_refused_from_memory(
+    registry: Registry, tmp_path: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    where, now, reads = stores.ready(str(tmp_path / "farm.db")), 1000.0, 0
+    key, read = made(where, "dashboard"), kept.Keys.all
+    monkeypatch.setattr(kept, "monotonic", lambda: now)
+
+    async def counted(keys: kept.Keys) -> list[kept.Key]:
+        nonlocal reads
+        reads += 1
+        return await read(keys)
+
+    monkeypatch.setattr(kept.Keys, "all", counted)
+    with asking(where, registry) as client:
+        for second in range(3):
+            for number in range(20):
+                unknown = "twk_" + "abcdefghijklmnopqrst"[number] * 8 + key[12:]
+                assert client.get("/v1/solvers", headers=bearing(unknown)).status_code == 401
+            assert reads == second + 1
+            now += kept.FRESH + 0.1
 
 
 @pytest.mark.parametrize("kind", stores.KINDS)

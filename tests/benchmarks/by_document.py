@@ -71,7 +71,8 @@ def ask(way: Way, store: str, keys: dict[str, str], count: int, seed: int) -> in
             *(["-H", f"Authorization: Bearer {keys[way.scope]}"] if way.scope else []),
         ]
         own = {
-            "SCOPE_GIVEN": way.scope if way.access == "keys" else "manage",
+            "KEY_GIVEN": keys.get(way.scope, "none"),
+            "SCOPE_GIVEN": way.scope,
             "PYTHONPATH": os.pathsep.join(filter(None, [str(HERE), os.environ.get("PYTHONPATH", "")])),
         }
         return subprocess.run(command, cwd=HERE, env={**os.environ, **own}, check=False).returncode

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import socket
 import subprocess
 import sys
 import time
@@ -102,6 +103,34 @@ def test_a_key_that_is_revoked_while_in_use_ends_in_two_processes(kind: str, tmp
                 assert ask(port, FLEET, bearing(other)) == 200
             time.sleep(0.05)
         assert max(last.values()) <= revoked + OLDEST
+
+
+def test_a_batch_that_outlives_its_key_is_cut_off(tmp_path: Path) -> None:
+    where = stores.ready(str(tmp_path / "farm.db"))
+    key = made(where, "post", "--scope", "submit")
+    line = b'{"id": "a", "machine": "nobody", "survey": {"readings": []}}\n'
+    with ExitStack() as opened:
+        port = opened.enter_context(served(store=where, access="keys", log_level="error"))
+        one = opened.enter_context(socket.create_connection(("127.0.0.1", port), PATIENCE))
+        head = [
+            "POST /v1/corrections/batch HTTP/1.1", "Host: here", f"Authorization: Bearer {key}",
+            "Content-Type: application/x-ndjson", "Transfer-Encoding: chunked", "", "",
+        ]  # fmt: skip
+        one.sendall("\r\n".join(head).encode())
+        heard = b""
+
+        def asked() -> bytes:
+            nonlocal heard
+            one.sendall(b"%x\r\n%s\r\n" % (len(line), line))
+            time.sleep(0.2)
+            heard += one.recv(65536)
+            return heard
+
+        wait_for(lambda: b'"id":"a"' in asked())
+        assert heard.startswith(b"HTTP/1.1 200 OK")
+        command("revoke", "post", "--store", where)
+        wait_for(lambda: asked().endswith(b"\r\n0\r\n\r\n"))
+        assert b"summary" not in heard
 
 
 def test_no_log_tells_a_key_or_what_was_sent(tmp_path: Path) -> None:

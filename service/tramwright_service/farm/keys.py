@@ -107,12 +107,7 @@ class Keys:
         told = KEY.fullmatch(shown)
         if told is None:
             return None
-        age = monotonic() - self._read_at
-        if age > FRESH:
-            reading = self._read_again()
-            if age > OLDEST or told[1] not in self._known:
-                await asyncio.shield(reading)
-        key = self._known.get(told[1])
+        key = await self._now(told[1])
         if key is None or not compare_digest(key.digest, digest(shown.encode())):
             return None
         hour = times.now() // HOUR * HOUR
@@ -121,9 +116,27 @@ class Keys:
             self._begin(self._used(key.id, hour))
         return key
 
+    async def holds(self, key: Key) -> bool:
+        """Say whether a key that was found is still there, and has not expired.
+
+        Raises:
+            RequestError: the keys are too old and the store cannot be read.
+        """
+        now = await self._now(key.id)
+        return now is not None and not now.expired
+
     async def close(self) -> None:
         """Wait for what is being read or written."""
         await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    async def _now(self, own: str) -> Key | None:
+        """Return the key of an id, as it was no longer ago than is allowed."""
+        age = monotonic() - self._read_at
+        if age > FRESH:
+            reading = self._read_again()
+            if age > OLDEST or own not in self._known:
+                await asyncio.shield(reading)
+        return self._known.get(own)
 
     def _read_again(self) -> asyncio.Task[None]:
         if self._reading is None or self._reading.done():

@@ -100,6 +100,15 @@ class Access:
             detail = f"The key `{key.name}` has the scope `{key.scope}`; this needs `{scope}`."
             raise refused(problems.SCOPE, detail, "insufficient_scope", scope)
 
+    async def holds(self, exchange: Any) -> bool:
+        """Say whether the key of a request that was let in would still be taken: a stream may outlive it."""
+        if WHO not in exchange:
+            return True
+        try:
+            return await self._keys.holds(exchange[WHO])
+        except RequestError:  # nobody can tell
+            return False
+
     def _count(self, key: Key) -> None:
         """Take one request from the key's bucket, which holds those of a minute and fills evenly.
 

@@ -130,7 +130,7 @@ def create_app(
         if DIRECT in one.opt
         for path in one.paths
     }
-    app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics)
+    app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics, access)
     return app
 
 

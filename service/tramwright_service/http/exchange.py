@@ -21,7 +21,7 @@ from ..execution.metrics import Metrics
 from ..settings import Settings
 from ..wire.access import Scope, discreet
 from ..wire.plain import plain
-from .access import WHO
+from .access import WHO, Access
 from .representations import represented
 
 ID = "tramwright.request_id"
@@ -96,7 +96,9 @@ def request_log() -> Callable[[str, Any, int, float], None]:
     return log
 
 
-def exchange(app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, metrics: Metrics) -> ASGIApp:
+def exchange(
+    app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, metrics: Metrics, access: Access | None
+) -> ASGIApp:
     """Wrap the application; ``direct`` are those that answer a POST to these paths without its router."""
     log = request_log() if settings.log_level in ("debug", "info") else None
     got = represented(app, b"origin" if settings.origins else b"")
@@ -106,7 +108,7 @@ def exchange(app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, me
         if scope["type"] != "http":
             await app(scope, receive, send)
             return
-        start, status, request_id = time.perf_counter(), 0, ""
+        start, status, request_id, cut = time.perf_counter(), 0, "", False
         method, path = scope["method"], scope["path"]
         route = direct.get(path) if method == "POST" else None
         for name, value in scope["headers"]:
@@ -124,12 +126,16 @@ def exchange(app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, me
         scope[ID] = request_id
 
         async def watch(message: Message) -> None:
-            nonlocal status
+            nonlocal status, cut
+            if cut:
+                return
             if message["type"] == "http.response.start":
                 status = message["status"]
                 message["headers"] = [*message.get("headers", ()), *own]
             elif method == "HEAD" and message["type"] == "http.response.body":
                 message["body"] = b""
+            elif access and message.get("more_body") and not await access.holds(scope):
+                cut, message = True, {"type": "http.response.body", "body": b"", "more_body": False}
             await send(message)
 
         try:
