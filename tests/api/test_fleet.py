@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from base64 import urlsafe_b64encode
 from typing import Any
 
-from farm_client import KESTREL, Client
+import msgspec
+import pytest
+
+from farm_client import KESTREL, Client, refused
 from farm_payloads import OUTSIDE, UNDECIDED, WITHIN, machine, survey
 from tramwright_service.farm import times
 
@@ -97,3 +102,46 @@ def test_the_fleet_is_listed_worst_first_with_counts_and_filters(farm: Client) -
         assert [row["id"] for row in page["machines"]] == names
         assert sum(page["counts"].values()) == len(names)
         assert {row["id"] for row in farm.get(f"/v1/machines?{query}").json()["machines"]} == set(names)
+
+
+def made_up(*parts: Any) -> str:
+    """A cursor that no list has given out."""
+    packed = msgspec.msgpack.encode(parts[0] if len(parts) == 1 else parts)
+    return urlsafe_b64encode(packed).decode().rstrip("=")
+
+
+@pytest.mark.parametrize(
+    ("path", "cursor"),
+    [
+        ("fleet", (0, 0.5, "a", 2**64 - 1)),
+        ("fleet", (0, 0.5, "a", -(2**63))),
+        ("fleet", (3, 1e300, "a", 1)),
+        ("fleet", (3, math.nan, "a", 1)),
+        ("fleet", (0, math.inf, "a", 1)),
+        ("fleet", (0, 0.5, "a\0", 1)),
+        ("fleet", (99, 0.5, "a", 1)),
+        ("fleet", (-5, 0.5, "a", 1)),
+        ("machines", ("a\0",)),
+        ("machines/kestrel/surveys", (2**63 - 1,)),
+        ("machines/kestrel/notes", (2**64 - 1,)),
+        ("machines/kestrel/notes", (-1,)),
+    ],
+)
+def test_a_cursor_that_is_made_up_is_refused(kestrel: Client, path: str, cursor: tuple[Any, ...]) -> None:
+    problem = refused(kestrel.get(f"/v1/{path}?cursor={made_up(*cursor)}"), 400, "bad-request")
+    assert "`cursor`" in problem["detail"]
+
+
+@pytest.mark.parametrize("number", [-(2**66), -(2**31), -1, 0, 2, 2**31, 2**63, 2**66])
+def test_a_number_that_nothing_has_is_not_found(kestrel: Client, number: int) -> None:
+    assert kestrel.post(f"{KESTREL}/surveys", json=survey()).status_code == 201
+    for path in (f"surveys/{number}", f"surveys/{number}/moves", f"surveys/1/comparison?before={number}"):
+        refused(kestrel.get(f"{KESTREL}/{path}"), 404, "not-found")
+    refused(kestrel.get(f"{KESTREL}/versions/{number}"), 404, "not-found")
+
+
+def test_what_is_wrong_with_a_parameter_is_said(kestrel: Client) -> None:
+    problem = refused(kestrel.get("/v1/machines?limit=0&cursor=" + "a" * 1001), 400, "bad-request")
+    assert problem["detail"] == (
+        "`limit`: Expected `int` >= 1; `cursor`: Expected `str` of length <= 1000; change it, or leave it out."
+    )

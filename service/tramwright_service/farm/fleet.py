@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
+from msgspec import Meta
 from sqlalchemy import (
     ColumnElement,
     Connection,
@@ -18,6 +19,8 @@ from sqlalchemy import (
     select,
     union_all,
 )
+
+from tramwright_solvers.model.quantities import Name
 
 from ..wire.stored import STANDINGS, Fleet, FleetCounts, MachineList, MachineStanding, Standing
 from . import times
@@ -57,10 +60,11 @@ def stands(standing: Standing, at: int) -> ColumnElement[bool]:
 class _After(NamedTuple):
     """Where a page of the fleet ended: rank of the standing, place in its order, id; and for which time it holds."""
 
-    rank: int
-    place: float
-    id: str
-    at: int
+    # whoever makes a cursor up must not find numbers that a database cannot hold
+    rank: Annotated[int, Meta(ge=0, lt=len(STANDINGS))]
+    place: Annotated[float, Meta(ge=-9e18, le=9e18)]
+    id: Name
+    at: Annotated[int, Meta(ge=0, le=250_000_000_000_000_000)]
 
 
 class Standings:
@@ -83,7 +87,7 @@ class Standings:
 
     async def machines(self, filters: Filters, page: Page) -> MachineList:
         """Return a page of the machines in the order of their id."""
-        at, after = times.now(), page.after(str)
+        at, after = times.now(), page.after(Name)
         query = select(*SHOWN).where(*filters.conditions()).order_by(C.id).limit(page.size + 1)
         if filters.standing is not None:
             query = query.where(stands(filters.standing, at))
@@ -95,7 +99,7 @@ class Standings:
 
     async def fleet(self, filters: Filters, page: Page) -> Fleet:
         """Return a page of the machines, the worst first, and the counts of all."""
-        after = page.after(_After)
+        after: _After | None = page.after(_After)
         # every page holds for the time of the first: what becomes stale meanwhile is neither skipped nor shown twice
         at = times.now() if after is None else after.at
 

@@ -14,7 +14,7 @@ from . import times
 from .drift import renew
 from .events import News, tell
 from .machines import row_of, verified
-from .pages import Page
+from .pages import Number, Page
 from .store import Store
 from .surveys import survey_row
 from .tables import MACHINES, MOVES, NOTES, digest
@@ -113,7 +113,7 @@ class Logbook:
         Raises:
             RequestError: there is no such machine.
         """
-        after = page.after(int)
+        after = page.after(Number)
         query = select(NOTES).where(NOTES.c.machine == machine).order_by(NOTES.c.note.desc()).limit(page.size + 1)
         if after is not None:
             query = query.where(NOTES.c.note < after)

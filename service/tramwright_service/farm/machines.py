@@ -23,6 +23,12 @@ from .tables import DESCRIPTIONS, MACHINES, TAGS, digest
 LARGEST = 2**31 - 1
 """The largest number that a survey or a version can have."""
 
+
+def numbered(asked: int) -> int:
+    """Return a number that somebody asks for as the database can hold it; 0, which none has, for what is less."""
+    return max(0, min(asked, LARGEST))
+
+
 NEVER = msgspec.json.encode({"do": "survey", "adjusters": [], "moves": 0})
 """What a visit to a machine takes that was never surveyed."""
 
@@ -126,7 +132,7 @@ CURRENT = (
 def described(machine: str, version: int) -> Select[Any]:
     """Return the query for one version of a description, whether its machine is retired or not."""
     own = DESCRIPTIONS.c.machine == machine
-    return select(DESCRIPTIONS).where(own, DESCRIPTIONS.c.version == min(version, LARGEST))
+    return select(DESCRIPTIONS).where(own, DESCRIPTIONS.c.version == numbered(version))
 
 
 class Machines:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import binascii
 from base64 import urlsafe_b64decode, urlsafe_b64encode
-from typing import Any, NamedTuple, TypeVar
+from typing import Annotated, Any, NamedTuple
 
 import msgspec
+from msgspec import Meta
 
 from ..wire.problems import BAD_REQUEST, RequestError
 
-K = TypeVar("K")
+Number = Annotated[int, Meta(ge=0, le=2**31 - 1)]
+"""Of a survey or a note, as a cursor has it."""
 
 
 class Page(NamedTuple):
@@ -19,8 +21,8 @@ class Page(NamedTuple):
     size: int
     cursor: str = ""
 
-    def after(self, kind: type[K]) -> K | None:
-        """Return where the last page ended.
+    def after(self, kind: Any) -> Any:
+        """Return where the last page ended, None for the first page.
 
         Raises:
             RequestError: the cursor is none that was given out for such a list.

@@ -12,8 +12,8 @@ from sqlalchemy import Connection, Select, or_, select
 from ..wire.problems import NOT_FOUND, RequestError
 from ..wire.stored import SurveyList, SurveyRecord, SurveySummary
 from . import times
-from .machines import CURRENT, LARGEST, Description, described, no_machine, row_of, verified
-from .pages import Page
+from .machines import CURRENT, Description, described, no_machine, numbered, row_of, verified
+from .pages import Number, Page
 from .store import Store
 from .tables import CORRECTIONS, DESCRIPTIONS, MACHINES, MOVES, SURVEYS
 from .together import Together
@@ -123,7 +123,7 @@ class Surveys:
         Raises:
             RequestError: there is no such machine.
         """
-        after = page.after(int)
+        after = page.after(Number)
         moved = select(MOVES.c.number).where(MOVES.c.machine == S.machine, MOVES.c.number == S.number).exists()
         query = (
             _joined(S.number, S.version, S.taken_at, S.received_at, moved.label("moved"))
@@ -215,7 +215,7 @@ def survey_row(connection: Connection, machine: str, number: int) -> Any:
     query = (
         _joined(*S, c.input, c.learnt_from, c.document.label("answer"), c.digest.label("answer_digest"))
         .join(MACHINES, MACHINES.c.id == S.machine)
-        .where(S.machine == machine, S.number == min(number, LARGEST), MACHINES.c.retired_at.is_(None))
+        .where(S.machine == machine, S.number == numbered(number), MACHINES.c.retired_at.is_(None))
     )
     row = connection.execute(query).one_or_none()
     if row is None:

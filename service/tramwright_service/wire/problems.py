@@ -186,6 +186,14 @@ def _framework_kind(error: Exception) -> Kind:
     return rows.get(status, BAD_REQUEST if 400 <= status < 500 else INTERNAL)
 
 
+def _framework_says(error: Exception) -> str:
+    """Return what the web framework finds wrong with a request: its parameters one by one, or all there is to say."""
+    told = getattr(error, "extra", None)
+    if not isinstance(told, list):
+        return f"{getattr(error, 'detail', error)}."
+    return "; ".join(f"`{one['key']}`: {one['message']}" for one in told) + "; change it, or leave it out."
+
+
 def write(kind: Kind, detail: str, errors: Sequence[Fault] = ()) -> Problem:
     """Write a problem of one kind."""
     return Problem(f"{TYPES}#{kind.slug}", kind.title, kind.status, detail, list(errors))
@@ -208,7 +216,7 @@ def describe(error: Exception) -> Problem:
             return write(kind, first_of(error.faults) if error.faults else str(error), error.faults)
         return write(kind, str(error) or kind.remedy)
     kind = _framework_kind(error)
-    return write(kind, kind.remedy)
+    return write(kind, _framework_says(error) if kind is BAD_REQUEST else kind.remedy)
 
 
 def headers(error: Exception) -> dict[str, str]:
