@@ -71,11 +71,13 @@ def ask(way: Way, store: str, keys: dict[str, str], count: int, seed: int) -> in
             *(["-H", f"Authorization: Bearer {keys[way.scope]}"] if way.scope else []),
         ]
         own = {
+            "SCHEMATHESIS_HOOKS": "by_document_checks",
             "KEY_GIVEN": keys.get(way.scope, "none"),
             "SCOPE_GIVEN": way.scope,
             "PYTHONPATH": os.pathsep.join(filter(None, [str(HERE), os.environ.get("PYTHONPATH", "")])),
         }
-        return subprocess.run(command, cwd=HERE, env={**os.environ, **own}, check=False).returncode
+        # what it keeps of a run goes into the temporary folder
+        return subprocess.run(command, cwd=Path(store).parent, env={**os.environ, **own}, check=False).returncode
 
 
 def main() -> None:

@@ -24,6 +24,8 @@ def keys_are_asked_for_first(_: Any, response: Any, case: Any) -> None:
     """401 without a key, 403 with one of a lesser scope, whatever else is wrong; neither with one that may."""
     security = case.operation.definition.raw["security"]
     needed: Scope | None = next((scope for one in security for scope in one.get("key", ())), None)
+    if "The header of a request may have" in response.text:
+        return  # it never came to be a request
     if needed is None or {} in security:
         assert response.status_code not in (401, 403)
     elif response.request.headers.get("authorization") != f"Bearer {GIVEN[0]}":

@@ -48,6 +48,7 @@ def create(settings: Settings, metrics: Metrics, farm: Farm | None) -> HTTPRoute
             HeaderParameter(
                 name="Last-Event-ID",
                 max_length=64,
+                schema_extra={"pattern": f"^(?:{NUMBER.pattern})?$"},
                 description="`id` of the last event that was taken: those after it are sent first. Without it, only "
                 "what happens from now on.",
             ),
@@ -62,7 +63,10 @@ def create(settings: Settings, metrics: Metrics, farm: Farm | None) -> HTTPRoute
         ] = None,
         machine: Annotated[
             list[str] | None,
-            Parameter(description="Only what happens to this machine; may be given more than once."),
+            Parameter(
+                description="Only what happens to this machine; may be given more than once.",
+                schema_extra={"items": {"type": "string", "minLength": 1, "maxLength": 64}},
+            ),
         ] = None,
     ) -> EventStream:
         """Send events until the client goes away; the service ends the stream when it ends itself.
