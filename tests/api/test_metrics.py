@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+import msgspec
 import pytest
 from litestar.testing import TestClient
 
@@ -14,7 +15,9 @@ from farm_payloads import BIRDS, OUTSIDE, UNDECIDED, WITHIN, machine, survey
 from tramwright_service.farm.fleet import Standings
 from tramwright_service.http.app import create_app
 from tramwright_service.settings import Settings
+from tramwright_service.wire.drift import DriftWarning
 from tramwright_service.wire.problems import NO_ACCESS, RequestError
+from tramwright_service.wire.stored import Fleet
 from tramwright_solvers.mechanisms.registry import Registry
 
 CORRECTIONS = "/v1/corrections"
@@ -96,6 +99,21 @@ def test_of_no_more_machines_than_are_set(
     assert numbers(text)['tramwright_machines{standing="never-surveyed"}'] == 1.0
     if most == 1:
         assert f'machine="{BIRDS[0]}",standing="outside"' in text
+
+
+def test_when_a_machine_that_drifts_is_expected_at_its_limit(flock: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    read, at = Standings.fleet, "2026-05-04T09:30:00Z"
+
+    async def drifting(own: Standings, *asked: Any) -> Fleet:
+        fleet = await read(own, *asked)
+        warned = msgspec.structs.replace(fleet.machines[0], drift=DriftWarning("twist", at, 0.001, at, at, None))
+        return msgspec.structs.replace(fleet, machines=[warned, *fleet.machines[1:]])
+
+    monkeypatch.setattr(Standings, "fleet", drifting)
+    told = numbers(flock.get("/metrics").text)
+    expected = {name: value for name, value in told.items() if "limit_expected" in name}
+    name = f'tramwright_machine_limit_expected_timestamp_seconds{{machine="{BIRDS[0]}"}}'
+    assert expected == {name: 1777887000.0}
 
 
 def test_a_store_that_cannot_be_read_hides_nothing_else(farm: Client, monkeypatch: pytest.MonkeyPatch) -> None:

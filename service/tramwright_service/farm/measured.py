@@ -45,6 +45,11 @@ def _families(fleet: Fleet, most: int) -> Iterator[Metric]:
     taken = GaugeMetricFamily(
         "tramwright_machine_surveyed_timestamp_seconds", "When the last survey was taken.", labels=["machine"]
     )
+    expected = GaugeMetricFamily(
+        "tramwright_machine_limit_expected_timestamp_seconds",
+        "When a machine that drifts is expected to pass its limit.",
+        labels=["machine"],
+    )
     for one in fleet.machines[:most]:
         stands.add_metric([one.id, one.standing], 1.0)
         if one.total is not None and one.limit is not None:
@@ -52,4 +57,6 @@ def _families(fleet: Fleet, most: int) -> Iterator[Metric]:
             limit.add_metric([one.id, one.units], one.limit)
         if one.taken_at is not None and (at := times.read(one.taken_at)) is not None:
             taken.add_metric([one.id], at / 1e6)
-    yield from (counts, stands, total, limit, taken)
+        if one.drift is not None and (at := times.read(one.drift.at)) is not None:
+            expected.add_metric([one.id], at / 1e6)
+    yield from (counts, stands, total, limit, taken, expected)
