@@ -134,7 +134,8 @@ def guarded(visit: Visit) -> list[str]:
 
 def test_a_service_that_wants_a_key_gets_the_one_that_a_person_gives(visit: Visit) -> None:
     sent = guarded(visit)
-    page = visit.open("/farm")
+    page = visit.page
+    page.goto("/farm")
     page.wait_for_selector("dialog[open]")
     page.fill("#key-field", "wrong")
     page.keyboard.press("Enter")
@@ -155,7 +156,8 @@ def test_a_service_that_wants_a_key_gets_the_one_that_a_person_gives(visit: Visi
 
 def test_whoever_has_no_key_is_asked_once_and_told_that_one_is_wanted(visit: Visit) -> None:
     guarded(visit)
-    page = visit.open("/farm")
+    page = visit.page
+    page.goto("/farm")
     page.wait_for_selector("dialog[open]")
     page.keyboard.press("Escape")
     page.wait_for_selector("#state[data-state=shut]")
