@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -15,6 +16,7 @@ import pytest
 
 from browsing import DESKTOP, Visit
 from farm_payloads import OUTSIDE, WITHIN, machine, survey
+from keyed import bearing, of_each_scope
 from processes import PATIENCE, free_port, listens, served, started, wait_for
 from tramwright_service.pages.render import PAGES
 
@@ -182,6 +184,28 @@ def test_a_card_in_another_page_has_its_key_from_the_fragment_alone(visit: Visit
     assert page.locator("dialog").count() == 0
     page.goto(f"/farm/machines/gone/card#key={KEY}")
     page.wait_for_selector(":text('no such machine')")
+
+
+def test_a_service_with_keys_of_its_own_shows_its_farm_live(browser: Browser, tmp_path: Path) -> None:
+    where = str(tmp_path / "farm.db")
+    with ThreadPoolExecutor(1) as thread:  # in this one the browser's event loop runs
+        keys = thread.submit(of_each_scope, where).result()
+    with served(store=where, access="keys") as port:
+        server = f"http://127.0.0.1:{port}"
+        visit = Visit(browser, server, {"viewport": DESKTOP, "locale": "en-GB"})
+        page = visit.page
+        page.goto("/farm")
+        page.fill("#key-field", keys["read"])
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#state[data-state=live]")
+        put = httpx.put(f"{server}/v1/machines/kestrel", json=machine(), headers=bearing(keys["manage"]))
+        assert put.status_code == 201
+        page.wait_for_selector("#machines li:has-text('kestrel')")
+        page.goto("/bench/machine?machine=kestrel")
+        page.wait_for_selector("#stored-state:has-text('version 1')")
+        page.click("#store")
+        page.wait_for_selector("#trouble:has-text('this needs `manage`')")
+        visit.context.close()
 
 
 @contextmanager
