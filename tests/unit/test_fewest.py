@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tramwright_solvers.adjustment.candidates import candidates
+from tramwright_solvers.adjustment.minimum_zone import chebyshev
 from tramwright_solvers.adjustment.problem import Problem
 
 
@@ -55,6 +56,30 @@ def test_best_of_each_count_equals_brute_force_for_seven_adjusters(seed: int, of
         assert best == pytest.approx(brute, rel=1e-9)
     assert min(options.count) == 0
     predicted = table.left[0].T - posed.centred(gap + table.travels[0] @ posed.influence.T)
+    assert np.abs(predicted).max() < 1e-12
+
+
+@pytest.mark.parametrize("offset_free", [True, False])
+@pytest.mark.parametrize("seed", range(4))
+def test_each_subset_has_the_minimum_zone_of_a_fit_of_its_own_and_alike_ones_make_the_same_gap(
+    seed: int, offset_free: bool
+):
+    rng = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5))
+    shapes = np.column_stack([np.ones(25), x.ravel(), y.ravel(), (x * y).ravel()])
+    posed = problem(shapes @ rng.normal(size=(4, 6)), np.ones(25), offset_free)  # invented
+    # whole hundredths, as a dial is read, on a regular grid: several fits are often equally good
+    gaps = np.round(shapes @ rng.normal(0, 0.1, (4, 5)) + rng.normal(0, 0.02, (25, 5)), 2).T
+    options = candidates(posed, tuple(range(6)), (tuple(range(6)),))
+    table = options.evaluate(gaps, "minimum-zone")
+    for index, columns in enumerate(options.sets):
+        if columns:
+            design = np.column_stack([posed.influence[:, columns], np.ones((25, int(offset_free)))])
+            assert 0.5 * table.spread[:, index] == pytest.approx(chebyshev(design, gaps).half_zone, rel=1e-8, abs=1e-12)
+    assert len(set(options.alike.tolist())) < len(options.sets)
+    alike = table.left[:, :, options.alike]
+    assert np.abs(table.left - alike).max() < 1e-12
+    predicted = table.left - posed.centred(gaps[:, None] + table.travels @ posed.influence.T).swapaxes(1, 2)
     assert np.abs(predicted).max() < 1e-12
 
 

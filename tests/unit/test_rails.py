@@ -8,6 +8,7 @@ from scipy.interpolate import CubicSpline
 
 from tramwright_solvers.mechanisms.beam import cardinal_curvatures, carriage_height, rail_shape
 from tramwright_solvers.mechanisms.rail_shim import RailShim
+from tramwright_solvers.mechanisms.together import influences
 from tramwright_solvers.model.contract import Site
 from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat
 
@@ -96,3 +97,29 @@ def test_gantry_on_four_seats_is_bilinear_and_lowers_the_gap(along: str) -> None
     u, v = points[:, 0] / 400.0, points[:, 1] / 500.0
     expected = -np.column_stack([(1 - u) * (1 - v), u * (1 - v), (1 - u) * v, u * v])
     np.testing.assert_allclose(RailShim().influence(Site(machine, points)), expected, atol=1e-14)
+
+
+def test_machines_at_once_are_each_as_alone() -> None:
+    """Two seats a rail together, more of them or blocks at one place one by one; a class of its own is asked itself."""
+    spread = [(0.0, 500.0), (10.0, 480.0), (-20.0, 530.0)]
+    sites = [
+        Site(machine_on(seats, spacing), np.array([[20.0, 30.0], [250.0, 470.0 - number], [480.0, 0.0]]))
+        for number, (seats, spacing) in enumerate(zip(spread, (0.0, 60.0, 80.0), strict=True))
+    ]
+    for some in (sites, sites[1:], [Site(machine_on((0.0, 240.0, 500.0), 60.0), sites[0].points)] * 2):
+        alone = np.stack([RailShim().influence(site) for site in some])
+        assert influences([RailShim()] * len(some), some).tobytes() == alone.tobytes()
+
+    class Other(RailShim, frozen=True, tag="other"):
+        def influence(self, site: Site) -> np.ndarray:
+            return 2.0 * super().influence(site)
+
+    assert np.array_equal(influences([Other()], sites[:1]), 2.0 * influences([RailShim()], sites[:1]))
+
+
+def machine_on(places: tuple[float, ...], spacing: float) -> Machine:
+    """Two rails on seats at these places along y; invented."""
+    seats = [Seat(f"{rail}-{y}", rail, x, y) for rail, x in (("left", -40.0), ("right", 540.0)) for y in places]
+    return Machine(
+        Bed((0.0, 500.0), (0.0, 500.0), 8.0), rails=Rails("y", seats[::-1], block_spacing=spacing, tool_offset=15.0)
+    )
