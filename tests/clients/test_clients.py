@@ -98,7 +98,7 @@ def test_the_typescript_client(server: str, tmp_path: Path) -> None:
 def test_the_python_client(server: str, tmp_path: Path) -> None:
     run(
         *("openapi-python-client", "generate", "--path", DOCUMENT, "--meta", "none", "--fail-on-warning"),
-        *("--output-path", "tramwright_client"),
+        *("--output-path", "tramwright_client", "--config", HERE / "python.yaml"),
         cwd=tmp_path,
     )
     shutil.copy(HERE / "client.py", tmp_path)
