@@ -71,6 +71,26 @@ def whole(told: list[dict[str, Any]], count: int) -> None:
     assert last["summary"]["answered"] == last["summary"]["lines"] == count
 
 
+def test_a_client_that_waits_to_be_told_to_send_is_told_at_once(port: int) -> None:
+    async def talk() -> bytes:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(
+            b"POST /v1/corrections/batch?detail=verdict HTTP/1.1\r\nHost: test\r\nConnection: close\r\n"
+            b"Content-Type: application/x-ndjson\r\nContent-Length: %d\r\nExpect: 100-continue\r\n\r\n"
+            % len(SURVEYS[0])
+        )
+        async with asyncio.timeout(PATIENCE):
+            assert await reader.readuntil(b"\r\n\r\n") == b"HTTP/1.1 100 Continue\r\n\r\n"  # nothing is sent yet
+            writer.write(SURVEYS[0])
+            told = await reader.read()
+        writer.close()
+        return told
+
+    told = asyncio.run(talk())
+    assert told.startswith(b"HTTP/1.1 200")
+    assert b'"answered":1' in told
+
+
 def test_every_client_that_sends_a_survey_now_and_then_gets_every_answer(port: int) -> None:
     async def sending() -> AsyncIterator[bytes]:
         for survey in SURVEYS:

@@ -11,7 +11,7 @@ from typing import Protocol
 import msgspec
 import structlog
 from litestar.response.base import ASGIResponse
-from litestar.types import Receive, Scope, Send
+from litestar.types import HTTPReceiveMessage, Receive, Scope, Send, WebSocketReceiveMessage
 
 from ..execution.metrics import Metrics
 from ..settings import Settings
@@ -37,6 +37,8 @@ SECONDS = 0.1
 AHEAD = 2
 """Chunks under way beside those that keep the engine busy; then the client is not read from until one is answered."""
 
+Coming = asyncio.Future[HTTPReceiveMessage | WebSocketReceiveMessage]
+"""What the client sends next."""
 UnderWay = asyncio.Queue[tuple[Chunk, asyncio.Future[ChunkAnswer]] | None]
 """Chunks handed in, in order, each with its answer to come; None after the last."""
 
@@ -119,12 +121,20 @@ class BatchStream(ASGIResponse):
             (b"cache-control", b"no-store"),
             (b"x-accel-buffering", b"no"),
         ]
-        await send({"type": "http.response.start", "status": 200, "headers": headers})
-        engine = await self._engine()
+        # A client that waits to be told to go on (`Expect: 100-continue`) is told when its body is first asked for, and
+        # never once the answer has begun: it would wait in vain, curl for a second.
+        coming = asyncio.ensure_future(receive())
+        try:
+            await asyncio.sleep(0)
+            await send({"type": "http.response.start", "status": 200, "headers": headers})
+            engine = await self._engine()
+        except BaseException:
+            coming.cancel()
+            raise
         under_way: UnderWay = asyncio.Queue()
         room = asyncio.Semaphore(engine.at_once + AHEAD)
         writing = asyncio.ensure_future(self._write(under_way, room, send))
-        reading = asyncio.ensure_future(self._read(under_way, room, receive, engine))
+        reading = asyncio.ensure_future(self._read(under_way, room, coming, receive, engine))
         try:
             await asyncio.wait({reading, writing}, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -138,8 +148,10 @@ class BatchStream(ASGIResponse):
             if isinstance(error, Exception) and not isinstance(error, TimeoutError):
                 raise error
 
-    async def _read(self, under_way: UnderWay, room: asyncio.Semaphore, receive: Receive, engine: Engine) -> None:
-        """Hand in what the client sends; return when it has gone away."""
+    async def _read(
+        self, under_way: UnderWay, room: asyncio.Semaphore, coming: Coming, receive: Receive, engine: Engine
+    ) -> None:
+        """Hand in what the client sends, of which the first is ``coming``; return when it has gone away."""
         cutter = Splitter("full" if self._keeps else self._detail, self._most)  # what is kept takes all of it
         clock = asyncio.get_running_loop().time
         due = inf
@@ -154,7 +166,6 @@ class BatchStream(ASGIResponse):
                 due = inf
 
         more = True
-        coming = asyncio.ensure_future(receive())
         try:
             while more:
                 # A timer may ring a little early, so what has come decides what is done, never the clock alone.
