@@ -97,6 +97,8 @@ def test_every_operation_asks_for_the_scope_that_its_description_says(
         assert challenge(answer) == {"realm": "tramwright", "error": "insufficient_scope", "scope": scope}
     if method == "delete":  # the last: the machine is wanted by others
         return
+    if path == "/v1/events":  # a stream of them has no end
+        method = "head"
     for enough in SCOPES[SCOPES.index(scope) :]:
         assert ask(keys[enough]).status_code not in (401, 403, 429, 500)
 
