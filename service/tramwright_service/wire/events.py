@@ -6,10 +6,10 @@ from typing import Annotated, Any, Literal, get_args
 
 from msgspec import Meta, Struct, field
 
-from tramwright_solvers.model.quantities import Name, Units
+from tramwright_solvers.model.quantities import Name
 
 from .drift import DriftWarning
-from .stored import Instant, MachineName, MachineStanding, MovesRecord, NoteRecord, Number, Version
+from .stored import Instant, MachineName, MachineStanding, MovesRecord, NoteRecord, SurveyTold, Version
 
 EventType = Literal[
     "tramwright.machine.stored",
@@ -77,24 +77,10 @@ class MachineRetired(Struct, frozen=True):
     retired_at: Annotated[str, Meta(description="When: RFC 3339, UTC.")]
 
 
-class SurveyStored(Struct, frozen=True):
+class SurveyStored(SurveyTold, frozen=True):
     """A survey was stored with its correction; `…/surveys/{number}` has both."""
 
     machine: MachineName
-    number: Number
-    version: Version
-    taken_at: Annotated[
-        str, Meta(description="When it was taken: RFC 3339, UTC; when it was stored, where it does not say.")
-    ]
-    received_at: Instant
-    as_found: Annotated[Literal["within", "outside", "undecided"], Meta(description="As the survey found the machine.")]
-    predicted: Annotated[
-        Literal["within", "outside", "undecided"], Meta(description="As it was to be after the moves advised.")
-    ]
-    total: Annotated[float, Meta(description="Total as found, in `units`.")]
-    u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of the total, in `units`.")]
-    limit: Annotated[float, Meta(description="Limit it was judged by, in `units`.")]
-    units: Units
 
 
 class EventsMissed(Struct, frozen=True):

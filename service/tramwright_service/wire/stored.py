@@ -249,8 +249,8 @@ class Fleet(Struct, frozen=True):
     next: Next
 
 
-class SurveySummary(Struct, frozen=True):
-    """One stored survey in a list."""
+class SurveyTold(Struct, frozen=True):
+    """A stored survey in short."""
 
     number: Number
     version: Version
@@ -266,6 +266,11 @@ class SurveySummary(Struct, frozen=True):
     u: Annotated[float, Meta(description="Standard uncertainty (k = 1) of the total, in `units`.")]
     limit: Annotated[float, Meta(description="Limit it was judged by, in `units`.")]
     units: Units
+
+
+class SurveySummary(SurveyTold, frozen=True):
+    """One stored survey in a list."""
+
     moved: Annotated[bool, Meta(description="Whether moves made after it were recorded.")]
 
 

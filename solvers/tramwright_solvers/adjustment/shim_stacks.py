@@ -116,13 +116,9 @@ class Stack(Struct, frozen=True):
 
 def _size(found: Discrete | Ways | None) -> int:
     """Return how many stacks were found."""
-    return (
-        len(found.travels)
-        if isinstance(found, Stacks)
-        else sum(map(len, found.values()))
-        if isinstance(found, dict)
-        else 1
-    )
+    if isinstance(found, Stacks):
+        return len(found.travels)
+    return sum(map(len, found.values())) if isinstance(found, dict) else 1
 
 
 @cached(LRUCache(MOST_KEPT, getsizeof=_size), lock=Lock())
