@@ -101,9 +101,41 @@ def test_what_is_put_is_checked_as_everywhere_with_pointers(farm: Client) -> Non
     named = machine()
     named["machine"] = {**named["machine"], "id": "wren"}
     assert refused(farm.put(KESTREL, json=named), 422, "invalid")["errors"][0]["pointer"] == "/machine/id"
-    for name in ("%00", "a%0Ab", "x" * 65):
+    for name in ("%00", "a%0Ab", "x" * 65, "%2E", "%2e."):
         refused(farm.put(f"/v1/machines/{name}", json=machine()), 404, "not-found")
         refused(farm.get(f"/v1/machines/{name}/surveys/1"), 404, "not-found")
+
+
+def test_a_machine_of_which_no_survey_could_be_corrected_is_refused_as_the_correction_refuses_it(farm: Client) -> None:
+    wrong = machine()["machine"]
+    wrong = {
+        **wrong,
+        "bed": {"x": [500.0, 0.0], "y": [0.0, 500.0]},
+        "supports": [*wrong["supports"][:2], {**wrong["supports"][2], "id": "left"}],
+        "extras": {"nobody": {}},
+    }
+    problem = refused(farm.put(KESTREL, json={"machine": wrong}), 422, "invalid")
+    assert sorted(one["pointer"] for one in problem["errors"]) == [
+        "/machine/bed/x",
+        "/machine/extras/nobody",
+        "/machine/supports/2/id",
+    ]
+    refused(farm.get(KESTREL), 404, "not-found")
+    bare = {"bed": wrong["bed"] | {"x": [0.0, 500.0]}, "limit": wrong["limit"]}
+    for more in ({"machine": bare}, machine(solve={"with": [{"solver": "three-screw", "hold": ["nobody"]}]})):
+        asked = {**more, "survey": survey()["survey"]}
+        said = refused(farm.post("/v1/corrections", json=asked), 422, "invalid")["errors"]
+        assert refused(farm.put(KESTREL, json=more), 422, "invalid")["errors"] == said
+
+
+def test_a_patch_may_not_make_a_machine_of_which_no_survey_could_be_corrected(kestrel: Client) -> None:
+    for patch, pointer in (
+        (b'{"machine":{"bed":{"y":[500,0]}}}', "/machine/bed/y"),
+        (b'{"solve":{"with":[{"solver":"three-screw","hold":["left","right","rear"]}]}}', "/solve/with"),
+    ):
+        problem = refused(kestrel.patch(KESTREL, content=patch, headers=PATCH), 422, "invalid")
+        assert [one["pointer"] for one in problem["errors"]] == [pointer]
+    assert kestrel.get(KESTREL).json()["version"] == 1
 
 
 @pytest.mark.parametrize("name", ["kestrel 1", "Turmfalke-ä", "鳶", "a%25b", "a?b#c"])
@@ -113,6 +145,17 @@ def test_a_machine_may_have_any_printed_name(farm: Client, name: str) -> None:
     assert made.status_code == 201
     assert farm.get(made.headers["location"]).json()["id"] == made.json()["id"]
     assert farm.post(f"{path}/surveys", json=survey()).status_code == 201
+
+
+@pytest.mark.parametrize("name", ["kestrel%2F", "%2fkestrel", "kestrel%2Fversions%2F1", "wren%2F..%2Fkestrel"])
+def test_a_name_with_a_slash_is_no_other_machine_and_no_part_of_one(kestrel: Client, name: str) -> None:
+    for answer in (
+        kestrel.get(f"/v1/machines/{name}"),
+        kestrel.put(f"/v1/machines/{name}", json=machine(site="hall 9")),
+        kestrel.delete(f"/v1/machines/{name}"),
+    ):
+        assert "slash" in refused(answer, 404, "not-found")["detail"]
+    assert kestrel.get(KESTREL).json()["site"] != "hall 9"
 
 
 def test_lists_come_in_pages_with_a_link_to_the_next(farm: Client) -> None:

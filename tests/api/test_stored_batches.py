@@ -78,16 +78,17 @@ def test_what_is_sent_can_be_stored_and_the_same_line_again_is_stored_once(farm:
         {"id": "3", "machine": "heron", **survey(0.13, "2026-03-01T08:00:00Z"), "solve": {"criterion": "minimum-zone"}},
         {"id": "4", "machine": "no-such", **survey()},
         {"id": "5", "machine": {**heron, "id": "a/b"}, **survey()},
-        {"id": "6", "machine": "kestrel", "survey": {"readings": []}},
+        {"id": "6", "machine": {**heron, "id": ".."}, **survey()},
+        {"id": "7", "machine": "kestrel", "survey": {"readings": []}},
     ]
     before = surveys(farm, "kestrel")
     told, summary = sent(farm, lines, "?store=true")
     plain, _ = sent(farm, lines)
     assert told[:4] == plain[:4]
-    assert told[4]["problem"]["errors"][0]["pointer"] == "/machine/id"
-    assert told[5] == plain[5]
-    assert (summary["lines"], summary["answered"], summary["problems"]) == (6, 3, 3)
-    assert [one["line"] for one in summary["refused"]] == [4, 5, 6]
+    assert [one["problem"]["errors"][0]["pointer"] for one in told[4:6]] == ["/machine/id"] * 2
+    assert told[6] == plain[6]
+    assert (summary["lines"], summary["answered"], summary["problems"]) == (7, 3, 4)
+    assert [one["line"] for one in summary["refused"]] == [4, 5, 6, 7]
     assert sum(summary["as_found"].values()) == 3
     assert (surveys(farm, "kestrel"), surveys(farm, "heron")) == (before + 1, 2)
     record = farm.get("/v1/machines/heron/surveys/2").json()

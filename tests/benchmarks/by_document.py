@@ -1,9 +1,9 @@
 """Requests made from the OpenAPI document, by schemathesis: right ones and wrong ones, on every route.
 
-Run from the repository: ``python tests/benchmarks/by_document.py [--count 100] [--seed 1] [--only WAY …]``. Services of
-its own, on free ports of this host, with a store in a temporary folder in which there are machines, surveys, moves and
-notes. It asks in four ways: a service that asks for no keys; one that does, with a key that may everything, with none,
-and with one that may only read. What schemathesis finds is printed; the exit status says whether it is anything.
+Run from the repository: ``python tests/benchmarks/by_document.py [--count 100] [--store postgresql] [--only WAY …]``.
+Services of its own, on free ports of this host, with a store of their own in which there are machines, surveys, moves
+and notes. It asks in four ways: a service that asks for no keys; one that does, with a key that may everything, with
+none, and with one that may only read. What schemathesis finds is printed; the exit status says whether it is anything.
 """
 
 from __future__ import annotations
@@ -59,15 +59,15 @@ def fill(where: str, key: str) -> None:
             send("POST", f"{name}/notes", {"text": "Invented."})
 
 
-def ask(way: Way, store: str, keys: dict[str, str], count: int, seed: int) -> int:
+def ask(way: Way, store: str, keys: dict[str, str], given: argparse.Namespace) -> int:
     """Ask in one way; return the exit status of schemathesis."""
-    with served(store=store, access=way.access, rate="0", log_level="warning") as port:
+    with served(store=store, access=way.access, rate="0", log_level="warning", seconds=str(given.seconds)) as port:
         where = f"http://127.0.0.1:{port}"
         fill(where, keys["manage"])
         command = [
             str(Path(sys.executable).parent / "schemathesis"),
             *("--config-file", str(HERE / "by_document.toml"), "--no-color"),
-            *("run", f"{where}/openapi.json", "-c", "all", "-n", str(count), "--seed", str(seed)),
+            *("run", f"{where}/openapi.json", "-c", "all", "-n", str(given.count), "--seed", str(given.seed)),
             *(["-H", f"Authorization: Bearer {keys[way.scope]}"] if way.scope else []),
         ]
         own = {
@@ -76,8 +76,9 @@ def ask(way: Way, store: str, keys: dict[str, str], count: int, seed: int) -> in
             "SCOPE_GIVEN": way.scope,
             "PYTHONPATH": os.pathsep.join(filter(None, [str(HERE), os.environ.get("PYTHONPATH", "")])),
         }
-        # what it keeps of a run goes into the temporary folder
-        return subprocess.run(command, cwd=Path(store).parent, env={**os.environ, **own}, check=False).returncode
+        # what it keeps of a run goes into a folder that nobody keeps
+        with tempfile.TemporaryDirectory() as folder:
+            return subprocess.run(command, cwd=folder, env={**os.environ, **own}, check=False).returncode
 
 
 def main() -> None:
@@ -85,15 +86,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=100, help="Examples of each operation, the systematic ones apart.")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=int, default=5, help="Seconds that a request may take: plans take longest.")
+    parser.add_argument("--store", choices=stores.KINDS, default="sqlite")
     parser.add_argument("--only", nargs="*", choices=WAYS, default=[*WAYS])
     given = parser.parse_args()
     found = []
     with tempfile.TemporaryDirectory() as folder:
-        store = stores.ready(str(Path(folder, "farm.db")))
+        store = stores.ready(stores.fresh(given.store, Path(folder)))
         keys = of_each_scope(store)
         for name in given.only:
             print(f"=== {name}", flush=True)
-            if ask(WAYS[name], store, keys, given.count, given.seed):
+            if ask(WAYS[name], store, keys, given):
                 found.append(name)
     print(f"found wrong: {', '.join(found) or 'nothing'}")
     sys.exit(bool(found))

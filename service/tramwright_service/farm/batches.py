@@ -16,7 +16,7 @@ from tramwright_solvers.model.survey import Survey
 from ..batch.lines import ChunkAnswer
 from ..batch.splitter import Chunk
 from ..wire.problems import INVALID, SCOPE, Problem, RequestError, describe
-from ..wire.stored import MachineEntry
+from ..wire.stored import MachineEntry, StoredId
 from . import times
 from .expectations import Expected
 from .machines import Description, Machines, parts_of
@@ -102,9 +102,14 @@ class Batches:
 
     async def _description(self, machine: Machine, known: dict[str, Description]) -> Description:
         """Return the description that a line was answered with, stored where it is not yet."""
-        if "/" in machine.id:
-            detail = "A stored machine is found by its `id` in a path, which can hold no slash; give another."
-            raise RequestError(INVALID, detail, [Fault("/machine/id", detail)])
+        try:
+            msgspec.convert(machine.id, StoredId)
+        except msgspec.ValidationError:
+            detail = (
+                "A stored machine is found by its `id` in a path: it can hold no slash and be neither `.` nor `..`; "
+                "give another."
+            )
+            raise RequestError(INVALID, detail, [Fault("/machine/id", detail)]) from None
         description, own = known.get(machine.id), _encode(machine)
         if description is None or bytes(parts_of(description.document).machine) != own:
             description = known[machine.id] = await self._described(machine, own)

@@ -38,6 +38,7 @@ from ..wire import problems
 from ..wire.decode import Decoder
 from ..wire.media_types import JSON
 from ..wire.plain import plain
+from ..wire.problems import RequestError
 from ..wire.requests import CorrectionRequest, correction_request
 from . import bench, docs
 from .access import OPEN, Access, needed
@@ -130,7 +131,7 @@ def create_app(
         if DIRECT in one.opt
         for path in one.paths
     }
-    app.asgi_handler = exchange(app.asgi_handler, direct, settings, metrics, access)
+    app.asgi_handler = exchange(_of_whole_names(app.asgi_handler), direct, settings, metrics, access)
     return app
 
 
@@ -202,6 +203,24 @@ def _told(app: ASGIApp) -> ASGIApp:
             await answer(scope, receive, send)
 
     return answered
+
+
+def _of_whole_names(app: ASGIApp) -> ASGIApp:
+    """Return an application that finds nothing where a name in a path holds a slash.
+
+    Decoded, it parts the path like any other, and what is asked for would be another machine, or part of one.
+    """
+
+    async def nothing(scope: Any, receive: Receive, send: Send) -> None:
+        raise RequestError(problems.NOT_FOUND, "Nothing here has a name with a slash, written as `%2F` in a path.")
+
+    refused = _told(nothing)
+
+    async def asked(scope: Any, receive: Receive, send: Send) -> None:
+        found = refused if b"%2f" in (scope.get("raw_path") or b"").lower() else app
+        await found(scope, receive, send)
+
+    return asked
 
 
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:

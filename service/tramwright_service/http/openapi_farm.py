@@ -72,13 +72,13 @@ OPERATIONS = {
     "putMachine": Operation(
         MachineRecord,
         "Another version of the description was stored, or it was there already.",
-        (*BODY, *WRITE, problems.CHANGED),
+        (*BODY, problems.IMPOSSIBLE, *WRITE, problems.CHANGED),
         "MachineEntry",
     ),
     "patchMachine": Operation(
         MachineRecord,
         "The machine with the change made.",
-        (*BODY, *WRITE, problems.CHANGED),
+        (*BODY, problems.IMPOSSIBLE, *WRITE, problems.CHANGED),
         "MachineEntry",
         MERGE_PATCH,
     ),

@@ -13,16 +13,17 @@ from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Scope, Send
 from msgspec import Struct
 
-from tramwright_solvers.model.quantities import Name
-
 from ..wire.accept import accepted, choose
 from ..wire.media_types import JSON, MSGPACK_NAMES
 from ..wire.problems import BAD_REQUEST, NO_STORE, NOT_FOUND, RequestError
+from ..wire.stored import StoredId
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ..farm.farm import Farm
 
-Id = Annotated[str, Parameter(description="`id` of the machine.")]
+Id = Annotated[
+    str, Parameter(description="`id` of the machine, not `.` or `..`.", schema_extra=msgspec.json.schema(StoredId))
+]
 Numbered = Annotated[int, Parameter(description="Number of the survey: the machine's first is 1.")]
 Size = Annotated[int, Parameter(ge=1, le=1000, description="Most entries of a page, from 1 to 1000.")]
 Cursor = Annotated[str, Parameter(max_length=1000, description="`next` of the page before; left out, the first page.")]
@@ -75,9 +76,10 @@ def named(machine: str) -> str:
         RequestError: no machine can have it.
     """
     try:
-        return msgspec.convert(machine, Name)
+        return msgspec.convert(machine, StoredId)
     except msgspec.ValidationError:
-        raise RequestError(NOT_FOUND, "No machine can have this `id`: 1 to 64 characters, none of control.") from None
+        detail = "No stored machine can have this `id`: 1 to 64 characters, no slash, none of control; not `.` or `..`."
+        raise RequestError(NOT_FOUND, detail) from None
 
 
 def given(value: str | None, what: str, kind: Any) -> Any:

@@ -24,6 +24,9 @@ STANDINGS: tuple[Standing, ...] = ("outside", "undecided", "never-surveyed", "st
 
 MOST_DAYS = 36_500
 
+StoredId = Annotated[str, Meta(min_length=1, max_length=64, pattern=rf"^(?!\.\.?$)[^{UNPRINTED}/]*$(?!\n)")]
+"""What a stored machine can be called: one segment of a path, which clients do not take for a step in it (RFC 3986,
+5.2.4)."""
 MachineName = Annotated[str, Meta(description="`id` of the stored machine.")]
 Number = Annotated[int, Meta(description="Number of the survey: the machine's first is 1.")]
 Version = Annotated[

@@ -15,17 +15,19 @@ from ..mechanisms.registry import Registry, installed
 from ..model.contract import Mechanism
 from ..model.deadline import NEVER, Deadline
 from ..model.done import Done
-from ..model.errors import Refused, SolverError
+from ..model.errors import Impossible, Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import USUAL, Solve
 from ..model.survey import Survey
 from ..reduction.readings import Where, time_faults, where
+from ..reduction.validation import machine_faults
 from ..results.correction import Correction
 from .assemble import ReducedStack, reduce_surveys
 from .cache import GeometryCache, GeometryKey
 from .factorize import GeometryRequest, prepare_many
 from .geometry import Geometry
 from .progress.under_way import under_way
+from .setup import set_up
 
 
 def correct(
@@ -50,6 +52,30 @@ def correct(
     """
     work = reduce_stack(machine, [survey], solve, registry, cache, within)
     return (under_way(work, done) if done else work).corrections()[0]
+
+
+def check_machine(
+    machine: Machine, solve: Solve[Any] = USUAL, registry: Registry | None = None, *, alone: bool = False
+) -> None:
+    """Refuse a machine, with what is asked for, of which no survey whatever could be answered.
+
+    ``alone``: what moves it is not known here, and only what concerns no solver is looked at.
+
+    Raises:
+        Refused: something in machine or solve is wrong; pointers are those of a correction, every fault is listed.
+        Impossible: no travel satisfies the request.
+    """
+    registry = registry or installed()
+    faults = [*registry.unread_extras(machine), *machine_faults(machine)]
+    try:
+        if not alone:
+            set_up(machine, solve.with_, () if solve.with_ else registry.suited(machine), solve.offset == "free")
+    except Impossible:
+        raise
+    except Refused as refused:
+        faults += [one for one in refused.faults if one not in faults]
+    if faults:
+        raise Refused(faults)
 
 
 def correct_stack(

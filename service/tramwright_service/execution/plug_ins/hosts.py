@@ -13,16 +13,19 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from threading import Lock
+from typing import Any
 
 import msgspec
 from litestar.types import Receive
 from msgspec.structs import replace
 
+from tramwright_solvers.correction.api import check_machine
 from tramwright_solvers.mechanisms.plug_ins.described import Announced, Description
 from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.contract import Mechanism
 from tramwright_solvers.model.errors import PlugInFault
 from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.options import Solve
 
 from ...settings import Settings
 from ...wire.problems import BUSY, RequestError
@@ -91,6 +94,16 @@ class PlugIns:
     def suited(self, machine: Machine) -> tuple[str, ...]:
         """Return the plug-ins that suit a machine; waits for them where that is not known yet."""
         return self._picker.suited(machine)
+
+    def check(self, machine: Machine, solve: Solve[Any]) -> None:
+        """Refuse a machine of which no survey could be corrected; waits for plug-ins that may suit it.
+
+        Raises:
+            Refused, Impossible: as :func:`check_machine`; what plug-ins would refuse is not asked.
+        """
+        named = solve.with_
+        theirs = self.registry.guests_among(named) if named else self.suited(machine)
+        check_machine(machine, solve, self.registry, alone=bool(theirs))
 
     async def ask(self, names: Sequence[str], ask: Ask, named: Sequence[Mechanism], receive: Receive) -> bytes:
         """Have plug-ins answer a request that names these solvers.

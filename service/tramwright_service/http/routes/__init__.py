@@ -52,7 +52,7 @@ def routes(
         batch.create(settings, engines, metrics, farm),  #           POST /v1/corrections/batch
         *(questions.create(one, answered[one.name], settings) for one in QUESTIONS),  # POST /v1/<question>
         *solvers.create(plug_ins),  #                                GET  /v1/solvers, /v1/solvers/{name}
-        *machines.create(plug_ins.registry, settings, farm),  #      /v1/machines/{machine}
+        *machines.create(plug_ins, settings, farm),  #               /v1/machines/{machine}
         *surveys.create(plug_ins.registry, settings, farm, corrected, answered["comparisons"]),  # …/surveys, …/notes
         thumbnails.create(farm, corrected, gallery),  #              …/surveys/{number}/thumbnail
         *fleet.create(farm),  #                                      GET  /v1/fleet, /v1/machines, …/standing

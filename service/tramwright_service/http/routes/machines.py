@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import TYPE_CHECKING, Annotated, Any
 
 import msgspec
@@ -11,10 +12,10 @@ from litestar.params import HeaderParameter, Parameter
 from litestar.response.base import ASGIResponse
 from msgspec.structs import replace
 
-from tramwright_solvers.mechanisms.registry import Registry
 from tramwright_solvers.model.errors import Fault
 from tramwright_solvers.model.machine import Machine
 
+from ...execution.plug_ins.hosts import PlugIns
 from ...settings import Settings
 from ...wire import merge_patch, problems
 from ...wire.decode import Decoder, unsupported
@@ -32,14 +33,16 @@ UNNAMED = Machine.__struct_defaults__[Machine.__struct_fields__.index("id") - 1]
 """The `id` of a description that says none."""
 
 
-def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HTTPRouteHandler]:
+def create(plug_ins: PlugIns, settings: Settings, farm: Farm | None) -> list[HTTPRouteHandler]:
     """Return the routes for one store, or none."""
+    registry = plug_ins.registry
     decoder: Decoder[MachineEntry[Any]] = Decoder(machine_entry(registry.union()), registry)
 
     def document(entry: MachineEntry[Any], machine: str) -> bytes:
         if entry.machine.id not in (UNNAMED, machine):
             detail = f"The path names the machine `{machine}`; give its `id` likewise, or leave it out."
             raise RequestError(problems.INVALID, detail, [Fault("/machine/id", detail)])
+        plug_ins.check(entry.machine, entry.solve)
         tags = sorted(set(entry.tags))
         return msgspec.json.encode(replace(entry, machine=replace(entry.machine, id=machine), tags=tags))
 
@@ -62,7 +65,8 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         """Store the machine under the id of the path: 201 for a new one, 200 for another version of its description.
 
         Every version is kept, since surveys refer to the one they were taken with. The same description again makes no
-        new version. A machine that was deleted is there again, with its surveys.
+        new version. A machine that was deleted is there again, with its surveys. A description by which no survey
+        could be corrected is refused, with the faults that a correction would name.
         """
         from ...farm.expectations import Expected
 
@@ -70,7 +74,7 @@ def create(registry: Registry, settings: Settings, farm: Farm | None) -> list[HT
         entry = decoder.decode(
             await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
         )
-        new = document(entry, name)
+        new = await asyncio.to_thread(document, entry, name)
         stored, made = await own.machines.put(name, Expected.of(if_match, if_none_match), lambda _: new)
         headers = [tag_of(stored.version, media_type), *([location(name)] if made else [])]
         return answered(stored.record(), media_type, 201 if made else 200, headers)
