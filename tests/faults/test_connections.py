@@ -70,7 +70,7 @@ def served(log: Path, host: str = "127.0.0.1", files: int | None = None, **setti
     """Start the service with settings and, if wanted, a limit of open files."""
     port = free_port()
     own = {f"TRAMWRIGHT_{name}".upper(): str(value) for name, value in settings.items()}
-    command = [sys.executable, "-c", COMMAND, "serve", "--host", host, "--port", str(port)]
+    command = [sys.executable, "-c", COMMAND, "serve", "--host", host, "--port", str(port), "--access", "anyone"]
     if files:
         command = ["sh", "-c", f'ulimit -n {files}; exec "$@"', "sh", *command]
 
@@ -82,7 +82,7 @@ def served(log: Path, host: str = "127.0.0.1", files: int | None = None, **setti
             env={**os.environ, **own},
         )
     try:
-        wait_for(lambda: listens(port))
+        wait_for(lambda: listens(port) or process.poll() is not None)
         yield Served(port, process, log)
     finally:
         process.kill()
