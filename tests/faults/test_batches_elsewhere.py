@@ -159,7 +159,7 @@ def test_a_command_that_was_paused_loses_nothing(tmp_path: Path) -> None:
     with served(log_level="error", idle_seconds="1") as port:
         process = start(surveys, out, port)
         for done in (5, 20):
-            wait_for(lambda done=done: len(files(out)) >= done)
+            wait_for(lambda done=done: len(files(out)) >= done or process.poll() is not None)
             process.send_signal(signal.SIGSTOP)
             time.sleep(2.5)  # longer than the service waits for anybody
             process.send_signal(signal.SIGCONT)
