@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from functools import cached_property, lru_cache
 
 import numpy as np
 from msgspec import Struct
@@ -11,7 +12,7 @@ from msgspec.structs import replace
 from ..model.contract import Floats
 
 
-class Problem(Struct, frozen=True):
+class Problem(Struct, frozen=True, dict=True):
     """Find travels ``a`` that make ``gap + influence @ a`` flat, up to one constant where the offset is free.
 
     Shapes for n stations, m adjusters, c conditions: ``influence`` (n, m), dimensionless; ``weights`` (n,), mean one,
@@ -34,7 +35,7 @@ class Problem(Struct, frozen=True):
     offset_free: bool = True
     at_most: tuple[tuple[int, frozenset[int]], ...] = ()
 
-    @property
+    @cached_property
     def equations(self) -> np.ndarray:
         """Which rows (c,) are equations that zero travel satisfies: these narrow the directions in which to move."""
         return np.asarray((self.rows_lower == 0.0) & (self.rows_upper == 0.0))
@@ -44,15 +45,20 @@ class Problem(Struct, frozen=True):
         """Which rows (c,) zero travel breaks."""
         return np.asarray((self.rows_lower > 0.0) | (self.rows_upper < 0.0))
 
-    @property
+    @cached_property
     def may_stand(self) -> bool:
         """Whether zero travel satisfies everything."""
         return not np.any(self.excludes_zero)
 
-    @property
+    @cached_property
     def bounded(self) -> bool:
         """Whether anything but equations that zero travel satisfies limits the travels."""
         return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any() or not self.equations.all())
+
+    @cached_property
+    def kind(self) -> tuple[object, ...]:
+        """What must be the same for problems without bounds to be solved together."""
+        return self.offset_free, self.effort.tobytes(), self.rows.tobytes(), self.at_most
 
     def moving(self, columns: Sequence[int]) -> Problem:
         """Return the problem of these adjusters alone, in this order, all others standing still."""
@@ -86,3 +92,23 @@ class Problem(Struct, frozen=True):
     def rms(self, left: Floats) -> float:
         """Return the weighted root mean square of what is left (n,)."""
         return float(np.sqrt(left**2 @ self.weights / self.weights.sum()))
+
+
+@lru_cache(256)
+def without_conditions(
+    effort: tuple[float, ...], reach: tuple[tuple[float, float], ...], offset_free: bool
+) -> Problem:
+    """Return the problem at no station of adjusters with these efforts and travels; many machines have the same."""
+    count = len(effort)
+    lower, upper = np.array(reach).reshape(-1, 2).T + 0.0
+    return Problem(
+        influence=np.zeros((0, count)),
+        weights=np.zeros(0),
+        effort=np.array(effort),
+        lower=lower,
+        upper=upper,
+        rows=np.zeros((0, count)),
+        rows_lower=np.zeros(0),
+        rows_upper=np.zeros(0),
+        offset_free=offset_free,
+    )

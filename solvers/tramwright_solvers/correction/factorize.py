@@ -47,10 +47,7 @@ class Design(Struct, frozen=True):
             works.whole,
             len(self.layout.points),
             len(works.adjusters),
-            limits.offset_free,
-            limits.effort.tobytes(),
-            limits.rows.tobytes(),
-            limits.at_most,
+            *limits.kind,
         )
 
 

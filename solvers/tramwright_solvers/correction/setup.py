@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from ..adjustment.problem import Problem
+from ..adjustment.problem import Problem, without_conditions
 from ..adjustment.shim_stacks import choices
 from ..mechanisms.adjusters import adjusters_of
 from ..mechanisms.together import influences
@@ -202,7 +202,9 @@ def constraints_of(
     Also return the reason of each condition.
     """
     adjusters = [adjuster for _, own in parts for adjuster in own]
-    rows, lower, upper = [np.zeros((0, len(adjusters)))], [np.zeros(0)], [np.zeros(0)]
+    reach = tuple([(0.0, 0.0) if one.id in held else travel_range(one) for one in adjusters])
+    free = without_conditions(tuple([adjuster.effort for adjuster in adjusters]), reach, offset_free)
+    rows, lower, upper = [free.rows], [free.rows_lower], [free.rows_upper]
     at_most, because = list[tuple[int, frozenset[int]]](), list[str]()
     start = 0
     for (mechanism, own), entry in zip(parts, entries, strict=True):
@@ -219,17 +221,13 @@ def constraints_of(
             because += conditions.because
             at_most += [(one.count, frozenset(start + j for j in one.adjusters)) for one in conditions.at_most]
         start += len(own)
-    reach = [(0.0, 0.0) if adjuster.id in held else travel_range(adjuster) for adjuster in adjusters]
-    problem = Problem(
-        influence=np.zeros((0, len(adjusters))),
-        weights=np.zeros(0),
-        effort=np.array([adjuster.effort for adjuster in adjusters]),
-        lower=np.array([low for low, _ in reach]),
-        upper=np.array([high for _, high in reach]),
+    if len(rows) == 1:
+        return free, ()
+    problem = replace(
+        free,
         rows=np.concatenate(rows),
         rows_lower=np.concatenate(lower),
         rows_upper=np.concatenate(upper),
-        offset_free=offset_free,
         at_most=tuple(at_most),
     )
     return problem, tuple(because)
