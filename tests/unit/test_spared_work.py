@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from tramwright_solvers.correction.factorize import prepare
-from tramwright_solvers.diagnostics.form_terms import SEEN, leading_terms, term_columns
-from tramwright_solvers.diagnostics.outliers import may_hold_slips
+from tramwright_solvers.diagnostics.form_terms import SEEN, leading_terms, term_columns, terms_of
+from tramwright_solvers.diagnostics.quiet import may_hold_slips, may_stand_out
 from tramwright_solvers.diagnostics.unobservable import shows_all
 from tramwright_solvers.linalg.orthogonalize import in_order
 from tramwright_solvers.mechanisms import ThreeScrew
@@ -47,6 +47,27 @@ def test_a_survey_that_need_not_be_checked_has_no_suspects(scatter: float) -> No
     assert not np.any(suspected & ~may)
     assert suspected.any()
     assert scatter > 0.002 or not may.all()
+
+
+@pytest.mark.parametrize("name", [*STATIONS, "five by five", "fine grid"])
+@pytest.mark.parametrize("scatter", [0.001, 0.003, 0.006])
+def test_a_survey_in_which_nothing_stands_out_has_no_suspects_and_no_drift(name: str, scatter: float) -> None:
+    fine = [(20.0 + 72.0 * i, 20.0 + 72.0 * k) for k in range(6) for i in range(6)]
+    points = {**STATIONS, "five by five": GRID, "fine grid": fine}[name]
+    prepared = prepare(machine(), where([Reading(x, y, 0.0) for x, y in points]), Solve(with_=[ThreeScrew()]), ())
+    random, count = np.random.default_rng(11), 600
+    values = random.normal(0.0, scatter, (count, len(points))) + random.normal(0.0, 1.0, (count, 1))
+    values[::3, 1] += random.normal(0.0, 0.03, count // 3)  # some with a slip, some with a drift
+    values[1::3] += random.normal(0.0, 0.002, (count // 3, 1)) * np.arange(len(points))
+    gaps, variance = prepared.layout.reduce(values, prepared.machine.sense)
+    terms = np.repeat(terms_of([prepared.machine.bed], prepared.layout.points[None]), count, axis=0)
+    may = may_stand_out(gaps, terms, np.repeat(prepared.influence[None], count, axis=0), variance.mean(axis=1))
+    suspected = np.array([bool(own) for own in prepared.slips.suspects(gaps, variance)])
+    told = suspected | (prepared.slips.drifts(gaps, variance) != 0.0)
+    assert not np.any(told & ~may)
+    if name == "five by five":
+        assert told.any()
+        assert scatter > 0.001 or not may.all()
 
 
 @pytest.mark.parametrize("name", STATIONS)

@@ -95,9 +95,7 @@ class Problem(Struct, frozen=True, dict=True):
 
 
 @lru_cache(256)
-def without_conditions(
-    effort: tuple[float, ...], reach: tuple[tuple[float, float], ...], offset_free: bool
-) -> Problem:
+def without_conditions(effort: tuple[float, ...], reach: tuple[tuple[float, float], ...], offset_free: bool) -> Problem:
     """Return the problem at no station of adjusters with these efforts and travels; many machines have the same."""
     count = len(effort)
     lower, upper = np.array(reach).reshape(-1, 2).T + 0.0

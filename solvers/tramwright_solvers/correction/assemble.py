@@ -13,7 +13,7 @@ from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
 from ..diagnostics.likeness import stations_of
-from ..diagnostics.outliers import may_hold_slips
+from ..diagnostics.quiet import may_hold_slips
 from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask

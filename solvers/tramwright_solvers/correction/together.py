@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..diagnostics.form_terms import terms_of
-from ..diagnostics.outliers import may_hold_slips
-from ..linalg.orthogonalize import nearly_apart
+from ..diagnostics.quiet import may_hold_slips, may_stand_out
 from ..model.contract import Floats
 from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
@@ -29,15 +28,16 @@ def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[
 
     To prepare that check costs as much as a verdict, so what the form leaves is looked at first.
     """
-    rows = np.flatnonzero(may_hold_slips(rms, variance, lone[0].prepared.weights))
-    own = [lone[row].prepared for row in rows.tolist()]
+    found = np.flatnonzero(may_hold_slips(rms, variance, lone[0].prepared.weights)).tolist()
+    plain = [row for row in found if next(lone[row].prepared.own_shapes, None) is None]
+    own = [lone[row].prepared for row in plain]
     if not own:
-        return []
+        return found
     terms = terms_of([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
-    columns = np.concatenate([terms, np.stack([one.influence for one in own])], axis=2)
-    left = nearly_apart(np.stack([lone[row].gaps.T for row in rows.tolist()]), columns)
-    may = may_hold_slips(np.sqrt(np.mean(left**2, axis=1)), variance[rows], own[0].weights)
-    return list(rows[may].tolist())
+    gaps, influence = np.concatenate([lone[row].gaps for row in plain]), np.stack([one.influence for one in own])
+    may = may_stand_out(gaps, terms, influence, variance[plain].mean(axis=1))
+    quiet = {row for row, one in zip(plain, may.tolist(), strict=True) if not one}
+    return [row for row in found if row not in quiet]
 
 
 def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]:

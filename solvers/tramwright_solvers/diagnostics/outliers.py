@@ -52,22 +52,6 @@ SEEN_NEARBY = 0.5
 own choice."""
 
 
-QUIET = 0.99 * non_centrality(power=0.5) ** 2
-"""Sum of squares, in variances of a reading, up to which no reading can stand out; a little less than the critical
-value of either test, that no rounding decides."""
-
-
-def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray:
-    """Return which surveys (N,) have to be checked at all.
-
-    ``rms`` (N, K) is what the adjusters leave, ``variance`` (N, n), ``weights`` (n,). The form takes off at least as
-    much as any of them, no studentized residual is larger than the root of the sum of all squares (Cauchy and Schwarz),
-    and that sum has its smallest critical value with one degree of freedom, where it is that of one residual.
-    """
-    may: np.ndarray = len(weights) * rms.min(axis=1) ** 2 > QUIET * (variance @ weights / len(weights))
-    return may
-
-
 class SlipCheck(Struct, frozen=True, dict=True):
     """The check of readings against each other, prepared for stations (n, 2).
 

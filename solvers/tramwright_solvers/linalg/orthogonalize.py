@@ -45,8 +45,8 @@ def apart(column: Floats, basis: Floats) -> Floats:
 
 
 def less(columns: Floats, basis: Floats) -> Floats:
-    """Return columns (n, p) or (n,) less what lies in the span of an orthonormal basis (n, k)."""
-    return np.asarray(columns - basis @ (basis.T @ columns))
+    """Return columns (…, n, p) or (n,) less what lies in the span of an orthonormal basis (…, n, k)."""
+    return np.asarray(columns - basis @ (basis.swapaxes(-1, -2) @ columns))
 
 
 RIDGE = 1e-12
@@ -107,7 +107,16 @@ def dominant(columns: Floats, share: float, *, absolute: bool = False) -> Floats
     return np.asarray(left[:, singular > share * (1.0 if absolute else np.max(singular, initial=0.0))])
 
 
+def bases(columns: Floats, share: float, *, absolute: bool = False) -> Floats:
+    """Return what :func:`dominant` does of columns (g, n, p) in g spaces, (g, n, r): zero where a direction is left
+    out."""
+    left, singular, _ = np.linalg.svd(columns, full_matrices=False)
+    most = 1.0 if absolute else np.max(singular, axis=1, keepdims=True, initial=0.0)
+    return np.asarray(left * (singular > share * most)[:, None, :])
+
+
 def lengths(columns: Floats) -> Floats:
-    """Return the lengths of columns (n, p) to divide them by, (p,): one where a column is nothing."""
-    length = np.linalg.norm(columns, axis=0)
+    """Return the lengths of columns (n, p) to divide them by, (p,), or of columns (g, n, p), (g, 1, p): one where a
+    column is nothing."""
+    length = np.linalg.norm(columns, axis=-2, keepdims=columns.ndim > 2)
     return np.where(length > 0.0, length, 1.0)
