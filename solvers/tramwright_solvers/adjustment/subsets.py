@@ -65,11 +65,14 @@ def reaches(left: Floats, per: float = 1e7) -> list[bytes]:
 
     Subsets that leave the same remain differ only in effort, whatever the survey.
     """
+    if not left.size:
+        return [b""] * len(left)
     found = list[bytes]()
     for start in range(0, len(left), BLOCK):
-        part = np.round(left[start : start + BLOCK] * per) + 0.0
-        told, each = part.tobytes(), part[0].nbytes
-        found += [told[each * k : each * (k + 1)] for k in range(len(part))]
+        part = left[start : start + BLOCK] * per
+        rounded = np.rint(part, out=part).reshape(len(part), -1) + 0.0
+        # as texts they lose the zeros at their end, which tells none apart: all are as long
+        found += rounded.view(f"S{rounded[0].nbytes}").ravel().tolist()
     return found
 
 
@@ -79,8 +82,10 @@ def undominated(reach: Sequence[bytes], effort: Sequence[float], dearest_first: 
     Those of more effort can never be chosen. Where rounding tells two equal ones apart, both are kept, which costs only
     time.
     """
-    cheapest = {reach[k]: effort[k] for k in dearest_first}
-    return sorted([k for k in dearest_first if effort[k] <= cheapest[reach[k]] + SLACK])
+    own, cost = [reach[k] for k in dearest_first], [effort[k] for k in dearest_first]
+    cheapest = dict(zip(own, cost, strict=True))
+    each = zip(dearest_first, own, cost, strict=True)
+    return sorted([k for k, reached, needs in each if needs <= cheapest[reached] + SLACK])
 
 
 def of_least_effort(problem: Problem, free: tuple[int, ...], most: int, room: int) -> list[tuple[int, ...]]:

@@ -28,7 +28,7 @@ from ..model.units import K
 from ..reduction.stations import StationLayout, a_priori
 from ..results.findings import Blind, Place
 from ..uncertainty.budget import Sources, sources
-from ..uncertainty.setting_error import Setting, least_travels
+from ..uncertainty.setting_error import Setting
 from . import sentences
 from .assumptions import SaidOfMoves, said_of_moves
 from .setup import PICKED, Setup
@@ -79,7 +79,7 @@ class Geometry(Setup, frozen=True, dict=True):
             candidates=self.candidates,
             effort=efforts(self.candidates, self.begun),
             added=self.setting.totals[None],
-            least=least_travels(self.machine, self.setting, self.influence)[None],
+            least=self.setting.least[None],
             limit=self.machine.total_limit,
             division=self.machine.division,
             begun=bool(self.begun),

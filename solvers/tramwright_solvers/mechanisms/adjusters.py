@@ -7,6 +7,7 @@ user gives as effort always counts.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 from msgspec.structs import replace
@@ -35,12 +36,12 @@ def adjusters_of(machine: Machine, mechanism: Mechanism, entry: str = "/solve/wi
 def _completed(machine: Machine, adjuster: Adjuster, entry: str) -> Adjuster:
     """Return an adjuster with what is said of it where its pointer leads."""
     pointer, supports, rails = adjuster.pointer, machine.supports, machine.rails
-    where, _, number = pointer.rpartition("/")
-    index = int(number) if number.isdigit() else -1
+    where, index = _place(pointer)
     if where == SUPPORTS and 0 <= index < len(supports):
         support = supports[index]
-        screw = support.screw if adjuster.screw is None and adjuster.scale is None else None
-        changes = _said(adjuster, support) | ({} if screw is None else {"screw": screw})
+        changes = _said(adjuster, support)
+        if support.screw is not None and adjuster.screw is None and adjuster.scale is None:
+            changes["screw"] = support.screw
     elif where == SEATS and rails is not None and 0 <= index < len(rails.seats):
         seat = rails.seats[index]
         changes = _said(adjuster, seat)
@@ -54,6 +55,13 @@ def _completed(machine: Machine, adjuster: Adjuster, entry: str) -> Adjuster:
     else:
         changes = {}
     return replace(adjuster, **changes) if changes else adjuster
+
+
+@lru_cache(1024)
+def _place(pointer: str) -> tuple[str, int]:
+    """Return where a pointer leads to, and the number there; -1 where it is none."""
+    where, _, number = pointer.rpartition("/")
+    return where, int(number) if number.isdigit() else -1
 
 
 def _said(adjuster: Adjuster, place: Support | Seat) -> dict[str, Any]:

@@ -72,7 +72,7 @@ class RailShim(Mechanism, frozen=True, tag="rail-shim"):
     def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
         """One adjuster for each seat; a shimmed seat only goes up, except by what is fitted now."""
         rails = checked_rails(machine)
-        return tuple(seat_adjuster(rails, seat, index) for index, seat in enumerate(rails.seats))
+        return tuple([seat_adjuster(rails, seat, index) for index, seat in enumerate(rails.seats)])
 
     def influence(self, site: Site) -> Floats:
         """Minus the height each seat lends to the tool, shape (n_points, n_seats)."""
@@ -255,15 +255,15 @@ def checked_rails(machine: Machine) -> Rails:
     faults = []
     along, across = (0, 1) if rails.along == "x" else (1, 0)
     plan = [(seat.x, seat.y) for seat in rails.seats]
-    lines = [sum(plan[member][across] for member in members) / len(members) for members in groups.values()]
+    lines = [sum([plan[member][across] for member in members]) / len(members) for members in groups.values()]
     spacing = abs(lines[1] - lines[0])
     for (rail, members), line in zip(groups.items(), lines, strict=True):
         if len(members) < 2:
             faults.append(Fault(f"/machine/rails/seats/{members[0]}/rail", sentences.one_seat_only(rail)))
             continue
-        stations = sorted(plan[member][along] for member in members)
+        stations = sorted([plan[member][along] for member in members])
         length = stations[-1] - stations[0]
-        if min(later - before for before, later in pairwise(stations)) <= 1e-6 * max(length, spacing):
+        if min([later - before for before, later in pairwise(stations)]) <= 1e-6 * max(length, spacing):
             faults.append(
                 Fault(
                     f"/machine/rails/seats/{members[0]}/{rails.along}",
@@ -278,7 +278,7 @@ def checked_rails(machine: Machine) -> Rails:
                     sentences.seats_not_along_the_rail(rail, rails.along),
                 )
             )
-    if not faults and spacing <= 1e-6 * max(abs(at) for place in plan for at in place):
+    if not faults and spacing <= 1e-6 * max([abs(at) for place in plan for at in place]):
         faults.append(Fault("/machine/rails/seats", sentences.RAILS_AT_ONE_PLACE))
     if faults:
         raise Refused(faults)

@@ -58,13 +58,16 @@ def half_width(machine: Machine, adjuster: Adjuster, seen: float) -> float:
 class Setting(Struct, frozen=True):
     """What setting m adjusters adds to what is predicted at n stations, for K subsets of them that may be moved.
 
-    ``half`` (m,) are the half-widths, taken as rectangular, ``u`` (m,) their standard uncertainties. ``gaps`` (m, n)
+    ``half`` (m,) are the half-widths, taken as rectangular, ``u`` (m,) their standard uncertainties. ``least`` (m,) are
+    the smallest travels worth asking for: they can be set, no better than to the half-width, and the dial shows them,
+    which is read to half a division (common practice, no source) where the adjuster moves it most. ``gaps`` (m, n)
     are the variances each gives to the stations when moved; ``parts`` (K, m) those it gives to the total, and
     ``totals`` (K,) the roots of their sums.
     """
 
     half: Floats
     u: Floats
+    least: Floats
     gaps: Floats
     parts: Floats
     totals: Floats
@@ -72,16 +75,6 @@ class Setting(Struct, frozen=True):
     def of_gaps(self, moved: np.ndarray) -> Floats:
         """Return the variance (N, n) that setting adds to each predicted gap where these adjusters (N, m) are moved."""
         return row_products(moved.astype(np.float64), self.gaps)
-
-
-def least_travels(machine: Machine, setting: Setting, influence: Floats) -> Floats:
-    """Return the smallest travel of each adjuster (m,) that is worth asking for: it can be set, and the dial shows it.
-
-    It is set no better than to its half-width of setting, and a dial is read to half a division (common practice, no
-    source) at the station where the adjuster, of influence (n, m), moves it most.
-    """
-    seen = np.abs(influence).max(axis=0)
-    return np.asarray(np.maximum(setting.half, 0.5 * machine.division / np.maximum(seen, LEAST_SEEN)))
 
 
 def settings_of(
@@ -98,14 +91,15 @@ def settings_of(
     Monte Carlo in tests). For one adjuster it is exact: 1.96 standard deviations.
     """
     count, stations, width = influence.shape
-    seen = np.abs(influence).max(axis=1).tolist()
+    seen, division = np.abs(influence).max(axis=1), np.array([[machine.division] for machine, _ in of])
     half = np.array(
         [
             [half_width(machine, one, most) for one, most in zip(adjusters, row, strict=True)]
-            for (machine, adjusters), row in zip(of, seen, strict=True)
+            for (machine, adjusters), row in zip(of, seen.tolist(), strict=True)
         ]
     )
     u = half / sqrt(3.0)
+    least = np.maximum(half, 0.5 * division / np.maximum(seen, LEAST_SEEN))
     moved = np.zeros((len(sets), width))
     for row, subset in zip(moved, sets, strict=True):
         row[list(subset)] = 1.0
@@ -126,7 +120,7 @@ def settings_of(
     second_moment = np.sum(np.matmul(moved, gram**2) * moved, axis=2)
     freedom = np.where(trace > 0.0, trace**2 / np.where(second_moment > 0.0, second_moment, 1.0), 1.0)
     parts = worst * moved * (np.interp(np.sqrt(freedom), *quantiles()) / K)[:, :, None] ** 2
-    columns = (half, u, scaled.transpose(0, 2, 1) ** 2, parts, np.sqrt(parts.sum(axis=2)))
+    columns = (half, u, least, scaled.transpose(0, 2, 1) ** 2, parts, np.sqrt(parts.sum(axis=2)))
     # copies, so that keeping one does not keep the others
     return [Setting(*(part.copy() for part in row)) for row in zip(*columns, strict=True)]
 
