@@ -298,6 +298,6 @@ def candidates_of(
     for alike in fits(problems, free, most, larger, every=every or bounded, least=least):
         sets, count = tuple(alike.sets), [len(subset) for subset in alike.sets]
         effort = [float(first.effort[list(subset)].sum()) for subset in sets]
-        for row, place in enumerate(alike.places):
-            found[place] = Candidates(problems[place], sets, count, effort, alike.fits.of(row), bounded, most)
+        for place, own in zip(alike.places, alike.fits.each(), strict=True):
+            found[place] = Candidates(problems[place], sets, count, effort, own, bounded, most)
     return [found[place] for place in range(len(problems))]

@@ -101,11 +101,13 @@ class SubsetFits(Struct, frozen=True):
         """Return the weighted root mean square of what is left (N, n, K), shape (N, K)."""
         return np.asarray(np.sqrt(np.matmul(self.mean[:, None, :], left * left)[:, 0]))
 
-    def of(self, geometry: int) -> SubsetFits:
-        """Return those of one geometry, with memory of their own, so that keeping them does not keep the others."""
+    def each(self) -> Iterator[SubsetFits]:
+        """Yield those of each geometry, with memory of their own, so that keeping them does not keep the others."""
         if len(self.norms) == 1:
-            return SubsetFits(self.offset_free, *(np.ascontiguousarray(getattr(self, name)) for name in ARRAYS))
-        return SubsetFits(self.offset_free, *(getattr(self, name)[geometry : geometry + 1].copy() for name in ARRAYS))
+            yield SubsetFits(self.offset_free, *(np.ascontiguousarray(getattr(self, name)) for name in ARRAYS))
+            return
+        for arrays in zip(*[getattr(self, name)[:, None] for name in ARRAYS], strict=True):
+            yield SubsetFits(self.offset_free, *[array.copy() for array in arrays])
 
 
 ARRAYS = SubsetFits.__struct_fields__[1:]

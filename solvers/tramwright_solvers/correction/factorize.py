@@ -7,12 +7,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import asdict
+from msgspec.structs import astuple
 
 from ..adjustment.candidates import candidates_of
 from ..diagnostics.form_terms import leading_terms
 from ..diagnostics.unobservable import Seeing, shows_all
-from ..linalg.grids import coarse_grid
+from ..linalg.grids import coarse_grids
 from ..model.contract import Mechanism
 from ..model.errors import SolverError
 from ..model.machine import Machine
@@ -121,8 +121,8 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
         Refused: a mechanism cannot tell its influence on one of the machines.
     """
     first, setups, machines = alike[0].setup, [one.setup for one in alike], [one.setup.machine for one in alike]
-    points, grids = np.stack([one.layout.points for one in alike]), [coarse_grid(machine.bed) for machine in machines]
-    everywhere = influences_at(setups, np.concatenate([points, grids], axis=1))
+    points, beds = np.stack([one.layout.points for one in alike]), [machine.bed for machine in machines]
+    everywhere = influences_at(setups, np.concatenate([points, coarse_grids(beds)], axis=1))
     influence, over_bed = everywhere[:, : points.shape[1]], everywhere[:, points.shape[1] :]
     weights = np.stack([plan_weights(one.layout) for one in alike])
     # copies, so that keeping one does not keep the others
@@ -132,7 +132,7 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
     problems = [setup.problem(at, weight) for setup, (at, _, weight) in zip(setups, own, strict=True)]
     tables = candidates_of(problems, first.free, first.groups, every=first.whole)
     shown = shows_all(influence, over_bed).tolist()
-    seen, u = leading_terms([machine.bed for machine in machines], points, np.sqrt(weights))
+    seen, u = leading_terms(beds, points, np.sqrt(weights))
     settings: list[Setting | None] = [None] * len(alike)
     by_sets: dict[tuple[tuple[int, ...], ...], list[int]] = {}
     for place, table in enumerate(tables):
@@ -144,7 +144,7 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
             settings[place] = setting
     return [
         Geometry(
-            **asdict(one.setup),
+            *astuple(one.setup),
             layout=one.layout,
             influence=at,
             influence_over_bed=over,

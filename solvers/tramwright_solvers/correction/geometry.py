@@ -109,7 +109,7 @@ class Geometry(Setup, frozen=True, dict=True):
         """What each mechanism moves: supports or seats."""
         return tuple(own[0].kind for _, own in self.parts)
 
-    @cached_property
+    @property
     def far(self) -> float:
         """:data:`FAR_MM` in the machine's unit."""
         return self.machine.from_mm(FAR_MM)
@@ -132,7 +132,7 @@ class Geometry(Setup, frozen=True, dict=True):
         """What is known of the gap at the stations and taken off the readings."""
         return self.known_at(self.layout.points)
 
-    @cached_property
+    @property
     def known(self) -> Floats | None:
         """Their sum (n,), None where nothing is known."""
         return sum_of_shapes(self.known_shapes)
@@ -155,8 +155,8 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def questioned(self) -> tuple[tuple[Mechanism, slice], ...]:
         """The mechanisms that may refuse to carry out travels, with their columns."""
-        both = zip(self.mechanisms, self.columns, strict=True)
-        return tuple([(mechanism, own) for mechanism, own in both if mechanism.may_refuse(self.machine)])
+        both = self.own_columns()
+        return tuple([(one, slice(own.start, own.stop)) for one, own in both if one.may_refuse(self.machine)])
 
     @cached_property
     def versions(self) -> dict[str, str]:

@@ -33,13 +33,18 @@ def bed_grid(bed: Bed) -> Floats:
     return grid_over(bed, 7)
 
 
-def coarse_grid(bed: Bed) -> Floats:
-    """Return a 5 × 5 grid over the whole bed: fine enough to count the forms that adjusters make."""
-    return grid_over(bed, 5)
+def coarse_grids(beds: Sequence[Bed]) -> Floats:
+    """Return a 5 × 5 grid over each whole bed, (g, 25, 2): fine enough to count the forms that adjusters make."""
+    low, high = np.array([(bed.x, bed.y) for bed in beds]).transpose(2, 0, 1)[..., None]
+    along = low + np.arange(5) * ((high - low) / 4)
+    along[..., 4:] = high
+    points = np.empty((len(beds), 5, 5, 2))
+    points[..., 0], points[..., 1] = along[:, :1], along[:, 1, :, None]
+    return points.reshape(-1, 25, 2)
 
 
 CORNERS = (0, 4, 20, 24)
-"""The bed's corners in :func:`coarse_grid`: front left, front right, rear left, rear right."""
+"""The bed's corners in :func:`coarse_grids`: front left, front right, rear left, rear right."""
 
 
 def scaled_to(bed: Bed, points: Floats) -> tuple[Floats, Floats]:

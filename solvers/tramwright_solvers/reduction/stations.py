@@ -231,10 +231,10 @@ def once_each(readings: tuple[Where, ...]) -> bool:
 
 def plain_layout(readings: tuple[Where, ...], fixed: float, default_repeat: float, division: float) -> StationLayout:
     """Lay out readings of which each is a station: there is nothing to sort or to join."""
-    count = len(readings)
+    count, (x, y, *_) = len(readings), zip(*readings, strict=True)
     number, zero, one = _counted(count)
     return StationLayout(
-        points=np.array([(x, y) for x, y, _, _, _ in readings]) + 0.0,  # there is no station at minus zero
+        points=np.array((x, y)).T.copy() + 0.0,  # there is no station at minus zero
         order=number,
         starts=number,
         counts=one,
