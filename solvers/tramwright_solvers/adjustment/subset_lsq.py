@@ -11,7 +11,7 @@ long as the stack where each survey is of a machine of its own; broadcasting is 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations, groupby
+from itertools import combinations, compress, groupby
 
 import numpy as np
 from msgspec import Struct
@@ -20,7 +20,7 @@ from ..linalg.rowwise import row_products
 from ..model.contract import Floats
 from ..reduction.covariance import GapCovariance
 from .problem import Problem
-from .subsets import RANK, batches, reaches, undominated
+from .subsets import RANK, SLACK, batches, least_efforts, reaches
 
 BLOCK = 2**20
 """Numbers of each array that are worked on at a time while subsets are fitted."""
@@ -285,11 +285,15 @@ def worth_keeping(first: Problem, found: Subsets, *, every: bool) -> dict[tuple[
     """Return the spaces in which the same subsets are worth keeping, by these subsets."""
     efforts = [float(first.effort[list(subset)].sum()) for subset in found.sets]
     dearest_first = sorted(range(len(efforts)), key=efforts.__getitem__, reverse=True)
+    alike: dict[tuple[tuple[int, ...], tuple[float, ...]], list[int]] = {}
+    for space, good in enumerate(found.worth[:, dearest_first].tolist()):
+        these = tuple(compress(dearest_first, good))
+        least = () if every else least_efforts(reaches(found.left[space, : len(efforts)]), efforts, these)
+        alike.setdefault((these, least), []).append(space)
     by_choice: dict[tuple[int, ...], list[int]] = {}
-    for space, good in enumerate(found.worth[:, : len(found.sets)].tolist()):
-        these = [k for k in dearest_first if good[k]]
-        told = these if every else undominated(reaches(found.left[space, : len(found.sets)]), efforts, these)
-        by_choice.setdefault(tuple(sorted(told)), []).append(space)
+    for (these, least), own in alike.items():
+        told = these if every else [k for k, most in zip(these, least, strict=True) if efforts[k] <= most + SLACK]
+        by_choice.setdefault(tuple(sorted(told)), []).extend(own)
     return by_choice
 
 

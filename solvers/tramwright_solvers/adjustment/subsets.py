@@ -76,16 +76,15 @@ def reaches(left: Floats, per: float = 1e7) -> list[bytes]:
     return found
 
 
-def undominated(reach: Sequence[bytes], effort: Sequence[float], dearest_first: Sequence[int]) -> list[int]:
-    """Return those of the subsets given by number, most effort first, that no other of the same reach undercuts.
+def least_efforts(reach: Sequence[bytes], effort: Sequence[float], dearest_first: Sequence[int]) -> tuple[float, ...]:
+    """Return of each of the subsets given by number, most effort first, the least effort of any of the same reach.
 
     Those of more effort can never be chosen. Where rounding tells two equal ones apart, both are kept, which costs only
     time.
     """
-    own, cost = [reach[k] for k in dearest_first], [effort[k] for k in dearest_first]
-    cheapest = dict(zip(own, cost, strict=True))
-    each = zip(dearest_first, own, cost, strict=True)
-    return sorted([k for k, reached, needs in each if needs <= cheapest[reached] + SLACK])
+    own = [reach[k] for k in dearest_first]
+    cheapest = dict(zip(own, [effort[k] for k in dearest_first], strict=True))
+    return tuple([cheapest[one] for one in own])
 
 
 def of_least_effort(problem: Problem, free: tuple[int, ...], most: int, room: int) -> list[tuple[int, ...]]:

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import astuple
+from msgspec.structs import asdict
 
 from ..adjustment.candidates import candidates_of
 from ..diagnostics.form_terms import leading_terms
@@ -144,7 +144,7 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
             settings[place] = setting
     return [
         Geometry(
-            *astuple(one.setup),
+            **asdict(one.setup),
             layout=one.layout,
             influence=at,
             influence_over_bed=over,

@@ -143,7 +143,7 @@ def set_up(
         parts=parts,
         entries=entries,
         adjusters=adjusters,
-        solver_of=tuple([mechanism.name() for mechanism, own in parts for _ in own]),
+        solver_of=tuple([name for mechanism, own in parts for name in [mechanism.name()] * len(own)]),
         held=held,
         free=free,
         groups=tuple(groups),
