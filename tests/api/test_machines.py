@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -182,6 +183,20 @@ def test_lists_come_in_pages_with_a_link_to_the_next(farm: Client) -> None:
     for wrong in ("cursor=%%%", "cursor=AAAA", "limit=0", "limit=1001", "limit=a", "standing=bad", "tag=%00", "site="):
         for path in ("/v1/machines", "/v1/fleet"):
             refused(farm.get(f"{path}?{wrong}"), 400, "bad-request")
+
+
+@pytest.mark.parametrize(
+    ("path", "parameter"),
+    [("/v1/fleet", "site"), ("/v1/fleet", "tag"), ("/v1/machines", "site"), ("/v1/events", "machine")],
+)
+def test_a_filter_is_described_as_the_name_that_it_must_be(farm: Client, path: str, parameter: str) -> None:
+    parameters = farm.get("/openapi.json").json()["paths"][path]["get"]["parameters"]
+    (schema,) = [one["schema"] for one in parameters if one["name"] == parameter]
+    pattern = schema.get("items", schema)["pattern"]
+    assert re.search(pattern, "kestrel 1")
+    for name in ("a\x03", "a\n", "\u2028"):
+        assert not re.search(pattern, name)
+        refused(farm.get(path, params={parameter: name}), 400, "bad-request")
 
 
 def test_numbers_beyond_all_bounds_are_not_found(kestrel: Client) -> None:

@@ -110,7 +110,8 @@ def test_a_theme_is_light_or_dark(client: TestClient[Any], payload: dict[str, An
     refused = ask(client, payload, PNG, "?theme=dusk")
     assert refused.status_code == 400
     assert "`light`, `dark`" in refused.json()["detail"]
-    assert ask(client, payload, "application/json", "?theme=dusk").status_code == 400
+    for query in ("?theme=dusk", "?theme="):
+        assert ask(client, payload, "application/json", query).status_code == 400
     assert ask(client, payload, "application/json", "?theme=dark").status_code == 200
     corners = [
         Image.open(io.BytesIO(ask(client, payload, PNG, query).content)).convert("L").getpixel((0, 0))

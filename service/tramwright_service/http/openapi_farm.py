@@ -206,7 +206,8 @@ def describe(operation: dict[str, Any]) -> None:
         }
     success: dict[str, Any] = {"description": told.says}
     if told.gives:
-        success["content"] = {told.gives: {"schema": {"type": "string"}}}
+        # of a stream, some read the schema as that of one event, others as that of the whole
+        success["content"] = {told.gives: {} if told.gives == EVENTS else {"schema": {"type": "string"}}}
     elif told.answer is not None:
         given = {"schema": {"$ref": REF.format(name=told.answer.__name__)}}
         text = {TEXT: {"schema": {"type": "string"}}} if told.text else {}

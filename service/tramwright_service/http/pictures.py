@@ -68,7 +68,8 @@ def theme_of(scope: Any, media_type: str) -> Theme:
     Raises:
         RequestError: there is no such theme.
     """
-    themes: list[Any] = parse_qs(scope["query_string"].decode("latin-1")).get(THEME, [THEMES[0]])
+    query = parse_qs(scope["query_string"].decode("latin-1"), keep_blank_values=True)
+    themes: list[Any] = query.get(THEME, [THEMES[0]])
     if themes[-1] not in THEMES:
         offered = ", ".join(f"`{one}`" for one in THEMES)
         raise RequestError(BAD_REQUEST, f"`{THEME}` is one of {offered}; `{themes[-1][:100]}` is none of them.")

@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Annotated, Any
 
+import msgspec
 from litestar import Request, get
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import HeaderParameter, Parameter, QueryParameter
-
-from tramwright_solvers.model.quantities import Name
 
 from ...batch.http_stream import Places
 from ...execution.metrics import Metrics
@@ -18,6 +17,7 @@ from ...wire.accept import accepted, choose
 from ...wire.events import TYPES, EventType
 from ...wire.media_types import EVENTS
 from ...wire.problems import BAD_REQUEST, RequestError
+from ...wire.stored import StoredId
 from ..access import READ
 from ..event_stream import EventStream
 from ..stored import given, kept
@@ -65,7 +65,7 @@ def create(settings: Settings, metrics: Metrics, farm: Farm | None) -> HTTPRoute
             list[str] | None,
             Parameter(
                 description="Only what happens to this machine; may be given more than once.",
-                schema_extra={"items": {"type": "string", "minLength": 1, "maxLength": 64}},
+                schema_extra={"items": msgspec.json.schema(StoredId)},
             ),
         ] = None,
     ) -> EventStream:
@@ -82,7 +82,7 @@ def create(settings: Settings, metrics: Metrics, farm: Farm | None) -> HTTPRoute
         choose(accepted(request.scope["headers"]), (EVENTS,))
         wanted = Filter(
             frozenset(given(one, "type", EventType) for one in event_type or ()),
-            frozenset(given(one, "machine", Name) for one in machine or ()),
+            frozenset(given(one, "machine", StoredId) for one in machine or ()),
         )
         latest = await own.feed.start()
         if last_event_id and not NUMBER.fullmatch(last_event_id):

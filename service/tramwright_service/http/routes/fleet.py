@@ -9,7 +9,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.params import Parameter
 from litestar.response.base import ASGIResponse
 
-from tramwright_solvers.model.quantities import Name
+from tramwright_solvers.model.quantities import PRINTED, Name
 
 from ...wire.stored import STANDINGS, Standing
 from ..access import READ
@@ -22,7 +22,7 @@ if TYPE_CHECKING:  # the store is loaded only where there is one
 Stands = Annotated[
     str | None, Parameter(description="Only machines that stand so.", schema_extra={"enum": [*STANDINGS, None]})
 ]
-NAMED = {"minLength": 1, "maxLength": 64}
+NAMED = {"minLength": 1, "maxLength": 64, "pattern": PRINTED}
 Site = Annotated[str | None, Parameter(description="Only machines that stand at this site.", schema_extra=NAMED)]
 Tag = Annotated[str | None, Parameter(description="Only machines with this tag.", schema_extra=NAMED)]
 
