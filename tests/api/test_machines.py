@@ -5,11 +5,16 @@ from __future__ import annotations
 import json
 import re
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 
 import pytest
 
 from farm_client import KESTREL, PATCH, Client, refused
 from farm_payloads import BIRDS, machine, survey
+from tramwright_service.wire import merge_patch
+from tramwright_service.wire.problems import RequestError
+
+NDJSON = {"content-type": "application/x-ndjson"}
 
 
 def test_a_machine_is_stored_read_changed_and_deleted(farm: Client) -> None:
@@ -105,6 +110,38 @@ def test_what_is_put_is_checked_as_everywhere_with_pointers(farm: Client) -> Non
     for name in ("%00", "a%0Ab", "x" * 65, "%2E", "%2e."):
         refused(farm.put(f"/v1/machines/{name}", json=machine()), 404, "not-found")
         refused(farm.get(f"/v1/machines/{name}/surveys/1"), 404, "not-found")
+
+
+def test_what_extras_cannot_hold_is_refused_wherever_a_machine_is_sent(kestrel: Client) -> None:
+    for wrong, pointer in (({"n": [1, 2**64]}, "/machine/extras/nobody/n/1"), ({"n": -(2**63) - 1}, "")):
+        own = {**machine()["machine"], "extras": {"nobody": wrong}}
+        line = kestrel.post("/v1/corrections/batch", json={"machine": own, **survey()}, headers=NDJSON)
+        for problem in (
+            refused(kestrel.post("/v1/corrections", json={"machine": own, **survey()}), 422, "invalid"),
+            refused(kestrel.post("/v1/survey-plans", json={"machine": own}), 422, "invalid"),
+            refused(kestrel.put(KESTREL, json={"machine": own}), 422, "invalid"),
+            refused(kestrel.patch(KESTREL, content=json.dumps({"machine": own}), headers=PATCH), 422, "invalid"),
+            json.loads(line.text.splitlines()[0])["problem"],
+        ):
+            assert [one["pointer"] for one in problem["errors"]] == [pointer or "/machine/extras/nobody/n"]
+            assert "64 bits" in problem["detail"]
+
+
+@pytest.mark.parametrize(("opens", "closes"), [("[", "]"), ('{"a":', "}")])
+def test_a_patch_however_deep_is_refused(kestrel: Client, opens: str, closes: str) -> None:
+    def patch(depth: int) -> bytes:
+        return f'{{"machine":{{"extras":{{"nobody":{{"n":{opens * depth}0{closes * depth}}}}}}}}}'.encode()
+
+    for depth, status in ((70, 422), (100_000, 400)):
+        answer = kestrel.patch(KESTREL, content=patch(depth), headers=PATCH)
+        assert answer.status_code == status
+        assert "nested too deeply" in answer.json()["detail"]
+    read = 0
+    for depth in range(200, 1200):  # what one step still reads another may not, a little below the interpreter's limit
+        with suppress(RequestError):  # and nothing else
+            merge_patch.merged(b"{}", merge_patch.read(patch(depth)))
+            read += 1
+    assert 0 < read < 900
 
 
 def test_a_machine_of_which_no_survey_could_be_corrected_is_refused_as_the_correction_refuses_it(farm: Client) -> None:

@@ -76,7 +76,9 @@ def test_names_and_odd_surveys_make_sound_pictures(farm: Client) -> None:
         assert str(root[0].text).startswith(name)
 
 
-@pytest.mark.parametrize("query", ["scale=nan", "scale=inf", "scale=-1", "scale=0", "scale=wide", "theme=pink", "theme="])
+@pytest.mark.parametrize(
+    "query", ["scale=nan", "scale=inf", "scale=-1", "scale=0", "scale=wide", "theme=pink", "theme="]
+)
 def test_a_scale_that_is_none_is_refused(kestrel: Client, query: str) -> None:
     kestrel.post(f"{KESTREL}/surveys", json=survey())
     detail = refused(kestrel.get(f"{THUMBNAIL}?{query}"), 400, "bad-request")["detail"]

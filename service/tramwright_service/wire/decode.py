@@ -68,9 +68,7 @@ class Decoder(Generic[T]):
                 problems.UNREADABLE, "The text is not UTF-8; save it as UTF-8 and send it again."
             ) from None
         except RecursionError:
-            raise RequestError(
-                problems.UNREADABLE, "The document is nested too deeply; nothing here needs that."
-            ) from None
+            raise RequestError(problems.UNREADABLE, problems.TOO_DEEP) from None
         except msgspec.DecodeError as error:
             raise RequestError(problems.UNREADABLE, unreadable(str(error), decoder is self._json)) from None
 

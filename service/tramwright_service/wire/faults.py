@@ -15,7 +15,9 @@ from operator import ge, gt, le, lt
 from typing import Any
 
 from tramwright_solvers.mechanisms.registry import Registry
+from tramwright_solvers.model.carried import LEAST_WHOLE, MOST_WHOLE
 from tramwright_solvers.model.errors import Fault
+from tramwright_solvers.model.sentences import EXTRAS_TOO_LARGE
 
 from .hints import OTHER_KINDS, SAME_UNIT, UNKNOWN_MEMBERS, Hint, of_rows
 from .json_schema import components_of, plain_name
@@ -168,7 +170,9 @@ class _Walk:
                 yield from self.look(known[name], below, [*way, name], OTHER_KINDS.get((title, name)))
             elif isinstance(others, dict):
                 yield from self.look(others, below, [*way, name] if len(name) <= LONGEST_TOKEN else way)
-            elif others is False:
+            elif others is True:
+                yield from self.look({}, below, [*way, name] if len(name) <= LONGEST_TOKEN else way)
+            else:
                 hint = UNKNOWN_MEMBERS.get((title, name))
                 if hint is None or not known.keys() >= set(hint.instead_of):
                     close = get_close_matches(name[:SHOWN], known, n=1)
@@ -282,6 +286,8 @@ def _beyond(schema: Schema, kind: str, value: Any) -> str | None:
         return None
     if kind not in ("number", "integer"):
         return None
+    if "type" not in schema:  # anything at all that can be handed on
+        return None if kind == "number" or LEAST_WHOLE <= value <= MOST_WHOLE else EXTRAS_TOO_LARGE
     name = "a number" if schema["type"] == "number" else ARTICLES["integer"]
     for bound, (sign, holds) in BOUNDS.items():
         if bound in schema and not holds(value, edge := schema[bound]):

@@ -18,19 +18,28 @@ def read(patch: bytes) -> dict[str, Any]:
         RequestError: it cannot be read, or is no object.
     """
     try:
-        change = msgspec.json.decode(patch)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        change, twice = msgspec.json.decode(patch), repeated(patch)
+    except RecursionError:
+        raise RequestError(problems.UNREADABLE, problems.TOO_DEEP) from None
+    except (msgspec.DecodeError, UnicodeDecodeError):
         raise RequestError(problems.UNREADABLE, problems.UNREADABLE.remedy) from None
     if not isinstance(change, dict):
         raise RequestError(problems.INVALID, "A merge patch is an object with the members that are to change.")
-    if twice := repeated(patch):
+    if twice:
         raise RequestError(problems.INVALID, f"The member `{twice[-1]}` is given twice; keep the one that is meant.")
     return change
 
 
 def merged(document: bytes, change: dict[str, Any]) -> bytes:
-    """Return a JSON document with what a patch changes."""
-    return msgspec.json.encode(_merge(msgspec.json.decode(document), change))
+    """Return a JSON document with what a patch changes.
+
+    Raises:
+        RequestError: it is nested too deeply.
+    """
+    try:
+        return msgspec.json.encode(_merge(msgspec.json.decode(document), change))
+    except RecursionError:
+        raise RequestError(problems.UNREADABLE, problems.TOO_DEEP) from None
 
 
 def _merge(target: Any, change: Any) -> Any:

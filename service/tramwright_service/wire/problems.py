@@ -45,6 +45,7 @@ class Kind(Struct, frozen=True):
 UNREADABLE = Kind(
     "unreadable", 400, "The body cannot be read", "Send one well-formed JSON or MessagePack document in UTF-8."
 )
+TOO_DEEP = "The document is nested too deeply; nothing here needs that."
 BAD_REQUEST = Kind("bad-request", 400, "The request cannot be understood", "Follow the detail.")
 NOT_FOUND = Kind("not-found", 404, "There is nothing here", "Compare the path with the list of routes at /docs.")
 NO_KEY = Kind("key-needed", 401, "A key is needed", "Send `Authorization: Bearer <key>` with a key of this service.")

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct, field
 
+from .carried import check_extras
 from .given import Given
 from .quantities import (
     Angle,
@@ -277,6 +278,15 @@ class Machine(Given, frozen=True):
             "left out, nothing.",
         ),
     ] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuse what has no type to refuse it, and could be neither kept nor handed on.
+
+        Raises:
+            ValueError: a whole number in ``extras`` has more than 64 bits, or they are nested too deeply.
+        """
+        if self.extras:
+            check_extras(self.extras)
 
     def from_mm(self, length: float) -> float:
         """Convert a constant of physical size from mm to the machine's unit."""

@@ -18,6 +18,10 @@ OUT_OF_TIME = (
 NO_SOLVER = "This is no solver; give one of those that are installed, as `ThreeScrew()`."
 
 
+EXTRAS_TOO_LARGE = "Expected a whole number of at most 64 bits"
+EXTRAS_TOO_DEEP = "`extras` is nested too deeply: no solver needs that"
+
+
 def change_it(said: str) -> str:
     return f"{said}; change the value here."
 
