@@ -327,4 +327,4 @@ class Machine(Given, frozen=True):
 
 def content_key(*parts: object) -> bytes:
     """Bytes that are equal exactly when the parts are: the key under which a prepared geometry is kept."""
-    return msgspec.msgpack.encode(parts)
+    return msgspec.msgpack.encode(parts, enc_hook=float)  # a program may give numbers of numpy
