@@ -10,7 +10,7 @@ from .examples import folder
 @cache
 def titles() -> dict[str, str]:
     """Return the title of every guide by the guide's name, sorted by name."""
-    found = sorted(folder("guides").glob("*.md"))
+    found = sorted(folder("guides").glob("*.md"), key=lambda path: path.stem)
     return {path.stem: path.read_text(encoding="utf-8").partition("\n")[0].removeprefix("# ") for path in found}
 
 
