@@ -12,6 +12,7 @@ from drift.follow import Said, follow
 from drift.lives import Life
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.history.outlook import REMAINDER, SHAPES, named
+from tramwright_solvers.history.trends import Step
 
 SHARES = {
     "false warnings": "steady machines ever warned of",
@@ -112,13 +113,13 @@ def _judge_jump(tally: Tally, life: Life, said: list[Said]) -> None:
             tally.add("changes", life.seed, so=_as_true(life, said[at - 1], first, step, term), expected=True)
 
 
-def _as_true(life: Life, before: Said, after: Said, step: object, term: int) -> bool:
+def _as_true(life: Life, before: Said, after: Said, step: Step, term: int) -> bool:
     from tramwright_solvers.diagnostics.form_terms import OVER_BED, term_columns
 
     columns = term_columns(life.machine.bed, np.array(life.stations)) / OVER_BED
     change = life.gap(after.day, after=after.closing) - life.gap(before.day, after=before.closing)
     true = np.linalg.lstsq(columns, change, rcond=None)[0][term] * life.mm
-    return bool(abs(step.change[term] - true) <= 2.0 * step.u[term])  # type: ignore[attr-defined]
+    return bool(abs(step.change[term] - true) <= 2.0 * step.u[term])
 
 
 def lines(tally: Tally) -> Iterator[str]:
