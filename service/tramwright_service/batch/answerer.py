@@ -10,7 +10,6 @@ from typing import Any
 import msgspec
 import structlog
 from msgspec import UNSET, UnsetType
-from msgspec.structs import replace
 
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import (
@@ -35,8 +34,20 @@ from ..wire.encode import as_json
 from ..wire.media_types import JSON
 from ..wire.problems import Problem, RequestError, describe
 from ..wire.quick_reader import QuickReader
-from .lines import Answered, BatchLine, ChunkAnswer, Elsewhere, Refusal, id_of, joined, over_long, tallied, unknown
+from .lines import (
+    Answered,
+    BatchLine,
+    ChunkAnswer,
+    Elsewhere,
+    Refusal,
+    id_of,
+    joined,
+    over_long,
+    tallied,
+    unknown,
+)
 from .splitter import Chunk, Detail
+from .summary import Tally
 
 PARTS = 16
 """Parts into which a chunk that killed its worker is cut: each round costs a worker, so there should be few."""
@@ -103,7 +114,7 @@ class LineAnswerer:
         """Answer as :meth:`answer` does, the first lines only where all together may take longer than one may."""
         start, spent, end = perf_counter(), 0.0, len(chunk.lines)
         asked: list[SurveyRequest] = []
-        ids: dict[int, str | None] = {}
+        named: list[tuple[int, str | None]] = []
         refused: dict[int, tuple[str | None, Problem]] = {}
         elsewhere: list[Elsewhere] = []
         too_long = frozenset(chunk.too_long)
@@ -123,12 +134,12 @@ class LineAnswerer:
                     if spent > self._most.seconds and asked:
                         end = at
                         break
-                ids[at] = None if name is UNSET else name
+                named.append((at, None if name is UNSET else name))
                 asked.append(request)
             except Exception as error:  # whatever it is, it is this line's problem and nobody else's
                 refused[at] = id_of(line), _problem(error)
-        told = dict(zip(ids, self._answers(asked, WRITERS[chunk.detail]), strict=True))
-        return replace(self._write(chunk.first, ids, told, refused, start, len(chunk.lines) - end), elsewhere=elsewhere)
+        lines, tally = self._write(chunk.first, named, self._answers(asked, WRITERS[chunk.detail]), refused)
+        return ChunkAnswer(lines, tally, perf_counter() - start, len(chunk.lines) - end, elsewhere)
 
     def _read(self, chunk: Chunk, at: int) -> tuple[str | UnsetType | None, SurveyRequest]:
         described = chunk.machines[chunk.named[at]] if at in chunk.named else None
@@ -198,31 +209,26 @@ class LineAnswerer:
     def _write(
         self,
         first: int,
-        ids: dict[int, str | None],
-        told: dict[int, Answer | Exception],
+        named: list[tuple[int, str | None]],
+        told: list[Answer | Exception],
         refused: dict[int, tuple[str | None, Problem]],
-        start: float,
-        left: int,
-    ) -> ChunkAnswer:
+    ) -> tuple[bytes, Tally]:
         """Write the lines in order and count them."""
-        lines, answered = list[bytes](), list[Answered]()
-        for at in sorted(ids.keys() | refused.keys()):
-            if at in ids:
-                name, answer = ids[at], told[at]
-                try:
-                    if isinstance(answer, Exception):
-                        raise answer
-                    # The line is spliced to the answer, whose bytes are those of the answer to the same survey alone.
-                    lines.append(b'{"id":%b,"line":%d,%b\n' % (_encode(name), first + at, as_json(answer)[1:]))
-                except Exception as error:
-                    refused[at] = name, _problem(error)
-                else:
-                    answered.append((first + at, name, answer))
-                    continue
-            name, problem = refused[at]
-            lines.append(_encode(Refusal(name, first + at, problem)) + b"\n")
+        lines, answered = dict[int, bytes](), list[Answered]()
+        for (at, name), answer in zip(named, told, strict=True):
+            try:
+                if isinstance(answer, Exception):
+                    raise answer
+                # The line is spliced to the answer, whose bytes are those of the answer to the same survey alone.
+                lines[at] = b'{"id":%b,"line":%d,%b\n' % (_encode(name), first + at, as_json(answer)[1:])
+            except Exception as error:
+                refused[at] = name, _problem(error)
+            else:
+                answered.append((first + at, name, answer))
+        for at, (name, problem) in refused.items():
+            lines[at] = _encode(Refusal(name, first + at, problem)) + b"\n"
         tally = tallied(answered, [(first + at, *refused[at]) for at in sorted(refused)])
-        return ChunkAnswer(b"".join(lines), tally, perf_counter() - start, left)
+        return b"".join([lines[at] for at in sorted(lines)]), tally
 
 
 def pointed(error: Exception, request: SurveyRequest) -> Exception:

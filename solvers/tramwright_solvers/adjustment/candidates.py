@@ -156,7 +156,8 @@ class Candidates(Struct, frozen=True, dict=True):
     def alike(self) -> np.ndarray:
         """Of each subset (K,) the first that can make the same gaps."""
         first: dict[bytes, int] = {}
-        remain = self.fits.remain[0].reshape(-1, len(self.sets), self.fits.basis.shape[2]).swapaxes(0, 1)
+        kinds = self.fits.basis.shape[2]
+        remain = np.ascontiguousarray(np.moveaxis(self.fits.remain[0].reshape(kinds, kinds, len(self.sets)), 2, 0))
         return np.array([first.setdefault(reach, at) for at, reach in enumerate(reaches(remain, SAME))])
 
     @cached_property

@@ -28,6 +28,9 @@ BLOCK = 2**20
 STEP = 256
 """Subsets whose travels are measured at a time."""
 
+TOGETHER = 16
+"""Surveys of which what is left is worked out at once, so that what is only passed on stays in the cache."""
+
 MOST_LEFT = 2**21
 """Numbers of ``left`` beyond which it is not prepared, 16 MB: then what remains is lifted to the stations each time."""
 
@@ -38,7 +41,7 @@ class SubsetFits(Struct, frozen=True):
     ``basis`` (g, n, r) takes a gap to its coordinates, ``lift`` (g, r, n) coordinates back to a gap, ``mean`` (g, n)
     takes the weighted mean and ``weight`` (g, 1) is the sum of the weights; ``fit`` (g, r, K·m) takes coordinates to
     travels, whose gains have rows of the lengths ``norms`` (g, K, m), ``left`` (g, r, n·K) to what remains at the
-    stations and ``remain`` (g, r, K·r) to the coordinates of that. Beyond :data:`MOST_LEFT` numbers ``left`` is empty.
+    stations and ``remain`` (g, r, r·K) to the coordinates of that. Beyond :data:`MOST_LEFT` numbers ``left`` is empty.
     """
 
     offset_free: bool
@@ -88,14 +91,23 @@ class SubsetFits(Struct, frozen=True):
         if self.offset_free:
             unreached -= row_products(unreached, self.mean[:, :, None])
         travels = row_products(coordinates, self.fit).reshape(surveys, subsets, adjusters)
-        remain = row_products(coordinates, self.remain).reshape(surveys, subsets, self.basis.shape[2])
-        if self.left.size:
-            left = row_products(coordinates, self.left).reshape(surveys, stations, subsets)
-        else:
-            left = np.matmul(self.lift.swapaxes(1, 2), remain.swapaxes(1, 2))
-        left += unreached[:, :, None]
-        squares = (remain * remain).sum(axis=2) / self.weight
-        return travels, left, np.sqrt(squares + row_products(unreached * unreached, self.mean[:, :, None]))
+        remain = row_products(coordinates, self.remain).reshape(surveys, self.basis.shape[2], subsets)
+        # numpy looks through the first axis several times as fast as through any other but the last
+        left = np.empty((stations, surveys, subsets))
+        for start in range(0, surveys, TOGETHER):
+            own = slice(start, start + TOGETHER)
+            of_own = own if len(self.left) > 1 else slice(1)
+            if self.left.size:
+                reached = row_products(coordinates[own], self.left[of_own]).reshape(-1, stations, subsets)
+            else:
+                reached = np.matmul(self.lift[of_own].swapaxes(1, 2), remain[own])
+            np.add(reached.swapaxes(0, 1), unreached.T[:, own, None], out=left[:, own])
+        squares = (remain * remain).sum(axis=1) / self.weight
+        return (
+            travels,
+            left.swapaxes(0, 1),
+            np.sqrt(squares + row_products(unreached * unreached, self.mean[:, :, None])),
+        )
 
     def rms(self, left: Floats) -> Floats:
         """Return the weighted root mean square of what is left (N, n, K), shape (N, K)."""
@@ -324,13 +336,13 @@ def _written(
         fit=travels,
         norms=norms,
         left=at_stations.reshape(count, rank, stations * subsets * few),
-        remain=_flat(left),
+        remain=_flat(left.swapaxes(1, 2)),
         offset_free=offset_free,
     )
 
 
-def _flat(of_subsets: Floats) -> Floats:
-    """Return matrices (g, K, a, r) as one for each geometry, (g, r, K·a)."""
-    count, subsets, rows, rank = of_subsets.shape
-    flat = np.moveaxis(of_subsets, 3, 1).reshape(count, rank, subsets * rows)
+def _flat(gains: Floats) -> Floats:
+    """Return gains (g, a, b, r) as one matrix for each geometry, (g, r, a·b)."""
+    count, *_, rank = gains.shape
+    flat = np.moveaxis(gains, 3, 1).reshape(count, rank, -1)
     return np.ascontiguousarray(flat) if count == 1 else flat

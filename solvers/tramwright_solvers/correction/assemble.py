@@ -84,7 +84,7 @@ class ReducedStack(Struct, frozen=True):
         """Write totals, verdicts and moves, with what is needed to make them safely."""
         decided, judged = self.decided(decide_lazily)
         learnt = self.responses()
-        return [MovesAnswer(**told) for told in self._told(decided, judged, self._moves(decided, learnt), learnt)]
+        return self._told(decided, judged, self._moves(decided, learnt), learnt)
 
     def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""
@@ -158,14 +158,12 @@ class ReducedStack(Struct, frozen=True):
         judged: Sequence[Judged],
         moves: list[list[MoveOf | None]],
         learnt: list[Responses | None],
-    ) -> list[dict[str, Any]]:
-        """Return the fields of each :class:`MovesAnswer`, with which those of a whole answer begin."""
+    ) -> list[MovesAnswer]:
+        """Write totals, verdicts and moves once they are decided and judged: part of a whole answer too."""
         each = enumerate(zip(self.verdicts_of(decided, judged), moves, judged, learnt, strict=True))
-        return [
-            self.fields(row, told, own, readings, known, decided, row) for row, (told, own, readings, known) in each
-        ]
+        return [self.with_moves(row, *one, decided, row) for row, one in each]
 
-    def fields(
+    def with_moves(
         self,
         own: int,
         told: VerdictAnswer,
@@ -174,28 +172,27 @@ class ReducedStack(Struct, frozen=True):
         learnt: Responses | None,
         decided: Decision,
         row: int,
-    ) -> dict[str, Any]:
-        """Return the fields of the :class:`MovesAnswer` to its ``own`` survey of that number, which is that ``row`` of
-        what was decided."""
+    ) -> MovesAnswer:
+        """Return the answer to its ``own`` survey of that number, that ``row`` of what was decided; ``told`` is its
+        verdict."""
         prepared, solve, moved, doubt = self.prepared, self.solve, moved_by(moves), judged.doubt
-        fields: dict[str, Any] = asdict(told)
-        fields["moves"] = [move for move in moves if move is not None]
-        fields["chosen"] = describe_choice(
-            prepared,
-            solve,
-            decided.scores,
-            decided.chosen,
-            row,
-            self.gaps[own],
-            decided.settled[row],
-            doubt.says if doubt and not doubt.moves else None,
-            self.within,
-            unsettled=decided.unsettled(row),
+        doubtful = doubt.says if doubt and not doubt.moves else None
+        return MovesAnswer(
+            told.machine,
+            told.taken_at,
+            told.units,
+            told.says,
+            told.as_found,
+            told.predicted,
+            told.verdict,
+            told.advice,
+            told.solver_versions,
+            moves=[move for move in moves if move is not None],
+            chosen=describe_choice(prepared, solve, decided, row, self.gaps[own], doubtful, self.within),
+            suspects=judged.suspects,
+            notes=notes(prepared, solve, moved, self.single[own], judged.drift, learnt),
+            cautions=cautions(prepared, self.surveys[own], told.advice, moved, learnt),
         )
-        fields["suspects"] = judged.suspects
-        fields["notes"] = notes(prepared, solve, moved, self.single[own], judged.drift, learnt)
-        fields["cautions"] = cautions(prepared, self.surveys[own], told.advice, moved, learnt)
-        return fields
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
@@ -209,9 +206,11 @@ class ReducedStack(Struct, frozen=True):
         whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
         rungs, terms = ladders(prepared, scores), self._terms()
         answers = []
-        for row, (told, own) in enumerate(zip(self._told(decided, judged, moves, learnt), moves, strict=True)):
-            found, predicted = told["as_found"], told["predicted"]
-            told["predicted"] = Predicted(**asdict(predicted), stations=stations[row])
+        for row, (answer, own) in enumerate(zip(self._told(decided, judged, moves, learnt), moves, strict=True)):
+            told, left = asdict(answer), answer.predicted
+            told["predicted"] = Predicted(
+                left.total, left.u, left.expanded, left.k, left.rms, left.highest, left.lowest, stations[row]
+            )
             answers.append(
                 Correction(
                     **told,
@@ -221,7 +220,7 @@ class ReducedStack(Struct, frozen=True):
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested[row],
                     ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], found, predicted.total),
+                    attribution=attribution(machine, prepared.kinds, rungs[row], answer.as_found, left.total),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,
@@ -231,7 +230,7 @@ class ReducedStack(Struct, frozen=True):
                     forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
-                    steps=self._steps(told["advice"], own, travels[row], before[row]),
+                    steps=self._steps(answer.advice, own, travels[row], before[row]),
                 )
             )
         return self._completed(answers)
@@ -321,11 +320,12 @@ def moves_of(
     for own, asks, (index, travels, u, settled) in zip(prepared, asked, rows, strict=True):
         stacks = settled.stacks.get(index, {}) if settled else {}
         moves: list[MoveOf | None] = [None] * len(travels)
+        adjusters, solvers = own.adjusters, own.solver_of
         for at, travel in enumerate(travels):
             if travel:
                 ask = None if asks is None or asks[at] == travel else asks[at]
                 error = u[at] if told else None
-                moves[at] = move_of(own.adjusters[at], own.solver_of[at], travel, error, stacks.get(at), ask)
+                moves[at] = move_of(adjusters[at], solvers[at], travel, error, stacks.get(at), ask)
         found.append(moves)
     return found
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
 from ..adjustment.active_bounds import binding
-from ..adjustment.discrete_subsets import DiscreteAnswers
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.errors import Impossible
@@ -24,8 +24,11 @@ from .geometry import Geometry
 from .scoring import TIE, Scores, narrow_to_lowest
 from .subset_table import SubsetTable
 
+if TYPE_CHECKING:
+    from .decision import Decision
 
-class Selection(Struct, frozen=True):
+
+class Selection(Struct, frozen=True, dict=True):
     """The subset chosen for each survey of a stack.
 
     ``index`` (N,), whether it ``reached`` the aim (N,), where it does not the best total's u ``known`` (N,), every
@@ -42,6 +45,11 @@ class Selection(Struct, frozen=True):
     alone: np.ndarray
     could: np.ndarray
     passed_over: bool = False
+
+    @cached_property
+    def listed(self) -> list[tuple[int, bool, float, bool]]:
+        """Of each survey ``index``, ``reached``, ``known`` and ``alone``."""
+        return list(zip(*(one.tolist() for one in (self.index, self.reached, self.known, self.alone)), strict=True))
 
     def standing_still(self, rows: Sequence[int]) -> Selection:
         """Return the same choice but that nothing is moved in these surveys."""
@@ -160,27 +168,22 @@ def undecided_nearest(scores: Scores, least: Floats) -> np.ndarray:
 def describe_choice(
     prepared: Geometry,
     solve: Solve[Any],
-    scores: Scores,
-    chosen: Selection,
+    decided: Decision,
     row: int,
     gap: Floats,
-    settled: DiscreteAnswers | None,
     doubt: str | None,
     within: Deadline = NEVER,
-    *,
-    unsettled: bool = False,
 ) -> Choice:
     """Return one survey's choice in words; ``gap`` (n,). ``doubt`` says why nothing is moved yet, None if it is not so.
-    ``unsettled`` says that the travels of adjusters that are not linear had not settled.
 
     Raises:
         OutOfTime: the time is up.
     """
-    options, aim, index = prepared.candidates, scores.aim, int(chosen.index[row])
-    unit, reached, known = prepared.machine.units, bool(chosen.reached[row]), float(chosen.known[row])
+    options, scores, settled, unit = prepared.candidates, decided.scores, decided.settled[row], prepared.machine.units
+    aim, (index, reached, known, alone) = scores.aim, decided.chosen.listed[row]
     if doubt is not None:
         return Choice([], "none", aim, doubt, options.exact_moves)
-    if chosen.alone[row]:
+    if alone:
         return Choice([], "within", aim, sentences.WITHIN, options.exact_moves)
     shown = options.least_shown(index, len(prepared.free))
     if reached:
@@ -201,7 +204,7 @@ def describe_choice(
         )
         if more:
             why += sentences.relaxation(more[0], float(scores.total[row, index]), unit)
-    unproven = settled.gap if settled else 0.0
+    unproven, unsettled = settled.gap if settled else 0.0, decided.unsettled(row)
     if unsettled:
         why += sentences.UNSETTLED
     return Choice(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from ..model.units import DECIMALS, K
+from ..model.units import DECIMALS, WRITTEN, K
 from ..reduction.sentences import station_at
 from ..results.moves import Binding
 
@@ -156,11 +156,8 @@ def read_more_first(unseen: Sequence[str], places: Sequence[tuple[float, float]]
 
 
 def moves_bring(count: int, found: float, after: float, expanded: float, unit: Literal["mm", "inch"]) -> str:
-    digits = DECIMALS[unit]
-    moves = f"{count} moves" if count > 1 else "1 move"
-    return (
-        f"{moves} should bring the total from {found:.{digits}f} to {after:.{digits}f} ± {expanded:.{digits}f} {unit}."
-    )
+    length, moves = WRITTEN[unit][0], f"{count} moves" if count > 1 else "1 move"
+    return f"{moves} should bring the total from {length % found} to {length % after} ± {length % expanded} {unit}."
 
 
 def within_already(
@@ -260,12 +257,11 @@ def nothing_gains(most_moves: int | None) -> str:
 def not_sure_to_reach(
     aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None, *, shown: bool
 ) -> str:
-    digits = DECIMALS[unit]
+    length, weighed = WRITTEN[unit][0], "" if shown else "of the plans weighed "
     who = "No set of moves" if most_moves is None else f"No set of at most {most_moves} moves"
     return (
-        f"{who} is sure to reach {aim:.{digits}f} {unit}. This is the least effort {'' if shown else 'of the plans '}"
-        f"{'' if shown else 'weighed '}that comes within "
-        f"{known:.{digits}f} {unit} of the best total, which is as well as the total is known (u)."
+        f"{who} is sure to reach {length % aim} {unit}. This is the least effort {weighed}that comes within "
+        f"{length % known} {unit} of the best total, which is as well as the total is known (u)."
     )
 
 

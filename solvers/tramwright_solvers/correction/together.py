@@ -52,8 +52,7 @@ def moves_together(lone: Sequence[ReducedStack]) -> list[list[MovesAnswer]]:
     moves = moves_of([one.prepared for one in lone], lone[0].solve, decided, [None] * len(lone))
     each = enumerate(zip(lone, told, moves, judged, strict=True))
     return [
-        [MovesAnswer(**one.fields(0, answer, own, readings, None, decided, row))]
-        for row, (one, answer, own, readings) in each
+        [one.with_moves(0, answer, own, readings, None, decided, row)] for row, (one, answer, own, readings) in each
     ]
 
 

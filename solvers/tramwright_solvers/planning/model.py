@@ -179,7 +179,7 @@ def gains(job: Setup, points: Floats, weights: Floats) -> list[Gain]:
     # fewer adjusters than directions cannot do all that can be done
     options = candidates(small, job.free, job.groups, every=True, least=max(rank, 1))
     kinds = options.fits.basis.shape[2]
-    remain = np.abs(options.fits.remain.reshape(kinds, len(options.sets), kinds)).max(axis=(0, 2), initial=0.0)
+    remain = np.abs(options.fits.remain.reshape(kinds, kinds, len(options.sets))).max(axis=(0, 1), initial=0.0)
     full = [k for k in np.flatnonzero(remain <= remain.min() + 1e-6).tolist() if options.sets[k]]
     found = []
     for j in job.free:

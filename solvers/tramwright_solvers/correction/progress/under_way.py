@@ -7,7 +7,7 @@ from where the machine is now (:mod:`.follow`), with the adjusters as they are n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from msgspec.structs import replace
@@ -17,7 +17,7 @@ from ...learning.responses import Responses
 from ...model.contract import Floats, Part
 from ...model.done import Done
 from ...reduction.covariance import GapCovariance
-from ...results.correction import Advice, Correction, VerdictAnswer
+from ...results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ...results.findings import FormTerm, WholeBed
 from ...results.moves import MoveOf, Step
 from ...results.progress import Progress, StationNow
@@ -168,15 +168,15 @@ class UnderWay(ReducedStack, frozen=True, kw_only=True):
         judged: Sequence[Judged],
         moves: list[list[MoveOf | None]],
         learnt: list[Responses | None],
-    ) -> list[dict[str, Any]]:
-        """Return the fields of the answer, with what was found from the survey and how far the work is."""
-        (fields,) = super()._told(decided, judged, moves, learnt)
+    ) -> list[MovesAnswer]:
+        """Write the answer, with what was found from the survey and how far the work is."""
+        (answer,) = super()._told(decided, judged, moves, learnt)
         progress = self._progress(super().verdicts_of(decided, judged)[0], decided.chosen.travels[0])
         moved = moved_by(moves[0]) or tuple(
             [self.prepared.adjusters[first + part.adjuster].id for first, part in self._work(decided.chosen.travels[0])]
         )
-        told = cautions(self.prepared, self.surveys[0], fields["advice"], moved, learnt[0])
-        return [fields | {"suspects": self.judged.suspects, "cautions": told, "progress": progress}]
+        told = cautions(self.prepared, self.surveys[0], answer.advice, moved, learnt[0])
+        return [replace(answer, suspects=self.judged.suspects, cautions=told, progress=progress)]
 
     def _completed(self, answers: list[Correction]) -> list[Correction]:
         """Return the answer with what was found from the survey, all else from the rest of the work."""

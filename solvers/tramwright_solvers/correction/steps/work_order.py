@@ -44,23 +44,14 @@ def move_of(
 
     ``ask`` is the travel to set for it, where that is known to differ from the travel it will make.
     """
+    set_to = travel if ask is None else ask
     if (scale := adjuster.scale) is not None:
-        counts = (travel if ask is None else ask) / scale.travel
+        counts = set_to / scale.travel
         counted = Counted(abs(counts), scale.unit, scale.up if counts > 0 else scale.down, scale.seen_from)
         return MoveOf(adjuster.id, solver, travel, u, ask=ask, counted=counted)
-    if adjuster.screw is not None:
-        turns = abs(travel if ask is None else ask) / adjuster.screw.lead
-        return MoveOf(
-            adjuster.id,
-            solver,
-            travel,
-            u,
-            ask=ask,
-            turns=turns,
-            degrees=360.0 * turns,
-            direction=turn_direction(adjuster.screw, travel),
-            seen_from=adjuster.screw.seen_from,
-        )
+    if (screw := adjuster.screw) is not None:
+        turns, way = abs(set_to) / screw.lead, turn_direction(screw, travel)
+        return MoveOf(adjuster.id, solver, travel, u, ask, turns, 360.0 * turns, way, screw.seen_from)
     if stack is not None:
         return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)
     return MoveOf(adjuster.id, solver, travel, u, ask=ask)
