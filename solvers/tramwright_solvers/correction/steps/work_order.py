@@ -87,7 +87,7 @@ def steps_for(
     parking, places, linear = prepared.parking, prepared.places, prepared.linear
     made, steps = dict[int, float](), list[Step]()
     for first, part in work(prepared, moves, travels, under_dial):
-        own = first + part.adjuster
+        own, adjuster = first + part.adjuster, adjusters[first + part.adjuster]
         change = {first + column: travel for column, travel in part.counts.items() if travel}
         spot, before, by = parking.spot_for(change, own), 0.0, 0.0
         there = spot.there
@@ -104,10 +104,10 @@ def steps_for(
             by = moved_at(prepared, spot, made) - before
         before = sense * (gap[spot.station] + before)
         after = before + sense * by
-        move = part_of(adjusters[own], prepared.solver_of[own], part, moves[own])
+        move = part_of(adjuster, prepared.solver_of[own], part, moves[own])
         if change:
-            eased = [adjusters[first + column].id for column in part.eases]
-            do = sentences.instruction(unit, adjusters[own], move, spot.at, before, after, eased)
+            eased = [adjusters[first + column].id for column in part.eases] if part.eases else ()
+            do = sentences.instruction(unit, adjuster, move, spot.at, before, after, eased)
         elif part.travel is None:
             do = sentences.brought_up(unit, move, spot.at, before)
         else:
