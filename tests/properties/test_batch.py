@@ -83,3 +83,30 @@ def test_other_processes_give_the_same_bytes(detail: Detail) -> None:
         return b"".join(one.body for one in done)
 
     assert asyncio.run(answered()) == in_chunks(body, detail, 1000)
+
+
+DESCRIBED = (b'{"id":"hen","bed":1}', b'{"id":"hen","bed":2}', b'{"id":"owl","bed":1}')
+WRITTEN = (
+    b'{"machine":%b,"survey":0}',
+    b'{"machine": %b, "survey":0}',
+    b'{"id":"n","machine":%b}',
+    b'{"x":%b,"machine":"hen"}',
+    b'{"machine":%b',
+)
+
+
+@given(st.lists(st.tuples(st.sampled_from(DESCRIBED), st.sampled_from(WRITTEN)), min_size=1, max_size=12))
+def test_a_name_is_that_of_the_latest_description_however_its_line_is_written(
+    sent: list[tuple[bytes, bytes]],
+) -> None:
+    latest: dict[bytes, bytes] = {}
+    for described, written in sent:
+        if written in WRITTEN[:3]:
+            latest[described[6:11]] = described
+    lines = [form % machine for machine, form in sent]
+    named = sorted({described[6:11] for described, _ in sent})
+    lines += [b'{"machine":%b}' % name for name in named]
+    (chunk,) = cut_all(iter([b"\n".join(lines)]), "verdict", MOST, 100)
+    asked = enumerate(named, len(sent))
+    told = {name: chunk.machines[chunk.named[at]] if at in chunk.named else None for at, name in asked}
+    assert told == {name: latest.get(name) for name in named}
