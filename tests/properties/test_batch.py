@@ -85,28 +85,20 @@ def test_other_processes_give_the_same_bytes(detail: Detail) -> None:
     assert asyncio.run(answered()) == in_chunks(body, detail, 1000)
 
 
-DESCRIBED = (b'{"id":"hen","bed":1}', b'{"id":"hen","bed":2}', b'{"id":"owl","bed":1}')
+HENS = ('{"id":"hen","bed":1}', '{"id":"hen","bed":2}')
 WRITTEN = (
-    b'{"machine":%b,"survey":0}',
-    b'{"machine": %b, "survey":0}',
-    b'{"id":"n","machine":%b}',
-    b'{"x":%b,"machine":"hen"}',
-    b'{"machine":%b',
+    '{"machine": MACHINE}',
+    '{"id":"n","machine":MACHINE}',
+    '{"x":OTHER,"machine":MACHINE}',
+    '{"machine":MACHINE',
 )
 
 
-@given(st.lists(st.tuples(st.sampled_from(DESCRIBED), st.sampled_from(WRITTEN)), min_size=1, max_size=12))
+@given(st.lists(st.tuples(st.sampled_from(WRITTEN), *[st.sampled_from(HENS)] * 2), min_size=1, max_size=12))
 def test_a_name_is_that_of_the_latest_description_however_its_line_is_written(
-    sent: list[tuple[bytes, bytes]],
+    sent: list[tuple[str, str, str]],
 ) -> None:
-    latest: dict[bytes, bytes] = {}
-    for described, written in sent:
-        if written in WRITTEN[:3]:
-            latest[described[6:11]] = described
-    lines = [form % machine for machine, form in sent]
-    named = sorted({described[6:11] for described, _ in sent})
-    lines += [b'{"machine":%b}' % name for name in named]
-    (chunk,) = cut_all(iter([b"\n".join(lines)]), "verdict", MOST, 100)
-    asked = enumerate(named, len(sent))
-    told = {name: chunk.machines[chunk.named[at]] if at in chunk.named else None for at, name in asked}
-    assert told == {name: latest.get(name) for name in named}
+    lines = [form.replace("MACHINE", machine).replace("OTHER", other) for form, other, machine in sent]
+    described = [machine.encode() for form, _, machine in sent if form != WRITTEN[3]]  # the last is broken off
+    (chunk,) = cut_all(iter(["\n".join([*lines, '{"machine":"hen"}']).encode()]), "verdict", MOST, 100)
+    assert chunk.machines == described[-1:]
