@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from batch_lines import cut_all, requests
@@ -94,6 +94,7 @@ WRITTEN = (
 )
 
 
+@example([(WRITTEN[2], HENS[0], HENS[0]), (WRITTEN[2], HENS[0], HENS[1])])
 @given(st.lists(st.tuples(st.sampled_from(WRITTEN), *[st.sampled_from(HENS)] * 2), min_size=1, max_size=12))
 def test_a_name_is_that_of_the_latest_description_however_its_line_is_written(
     sent: list[tuple[str, str, str]],
