@@ -28,13 +28,12 @@ from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf, Step
-from .decision import Chooser, Decision, decide, decide_lazily
+from .decision import Chooser, Decision, decide, decide_lazily, describe_choice
 from .factorize import prepare
 from .geometry import Geometry
 from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
 from .remarks import cautions, effects, moved_by, notes
-from .selection import describe_choice
 from .steps.work_order import move_of, readings_first, steps_for
 from .trade_off import ladders, plans_by_size
 from .verdicts import verdicts_of

@@ -10,12 +10,15 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
+from ..adjustment.active_bounds import binding
 from ..adjustment.candidates import SubsetAnswers
 from ..adjustment.discrete_subsets import DiscreteAnswers, solve_discrete
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
 from ..reduction.covariance import GapCovariance
+from ..results.moves import Binding, Choice
+from . import sentences
 from .geometry import Geometry
 from .relinearize import Settled, added_by_setting, settle_rows, travel_u
 from .scoring import Scores, score
@@ -165,3 +168,56 @@ def solve_discrete_rows(
         )
         for row, gap in enumerate(gaps)
     ]
+
+
+def describe_choice(
+    prepared: Geometry,
+    solve: Solve[Any],
+    decided: Decision,
+    row: int,
+    gap: Floats,
+    doubt: str | None,
+    within: Deadline = NEVER,
+) -> Choice:
+    """Return one survey's choice in words; ``gap`` (n,). ``doubt`` says why nothing is moved yet, None if it is not so.
+
+    Raises:
+        OutOfTime: the time is up.
+    """
+    options, scores, settled, unit = prepared.candidates, decided.scores, decided.settled[row], prepared.machine.units
+    aim, (index, reached, known, alone) = scores.aim, decided.chosen.listed[row]
+    if doubt is not None:
+        return Choice([], "none", aim, doubt, options.exact_moves)
+    if alone:
+        return Choice([], "within", aim, sentences.WITHIN, options.exact_moves)
+    shown = options.least_shown(index, len(prepared.free))
+    if reached:
+        why = sentences.least_effort(aim, unit, searched=settled is not None, shown=shown)
+    elif index == 0:
+        why = sentences.nothing_gains(solve.most_moves)
+    elif aim == 0.0 and not prepared.begun:
+        why = sentences.best_attainable(solve.criterion, solve.most_moves, shown=shown)
+    else:
+        why = sentences.not_sure_to_reach(aim, known, unit, solve.most_moves, shown=shown)
+    if not scores.may_stand:
+        why += sentences.cannot_stay([prepared.because[at] for at in np.flatnonzero(options.problem.excludes_zero)])
+    more: tuple[Binding, ...] = ()
+    if not reached and options.bounded and scores.covered[row, index] > aim:
+        moving = prepared.groups[-1] if options.problem.permits(prepared.groups[-1]) else options.sets[index]
+        more = binding(
+            options.problem, prepared.adjusters, moving, gap, solve.criterion, within, because=prepared.because
+        )
+        if more:
+            why += sentences.relaxation(more[0], float(scores.total[row, index]), unit)
+    unproven, unsettled = settled.gap if settled else 0.0, decided.unsettled(row)
+    if unsettled:
+        why += sentences.UNSETTLED
+    return Choice(
+        prepared.named(index),
+        "reached" if reached else "stopped" if unproven > 0.0 or unsettled else "best",
+        aim,
+        why,
+        options.exact_moves,
+        unproven,
+        more,
+    )
