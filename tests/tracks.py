@@ -31,7 +31,8 @@ def track(
     totals = np.ptp(found @ shapes().T, axis=1)
     rest = np.abs(0.004 + noise * random.normal(size=len(days)))
     values = np.column_stack([totals, found, rest])
-    return Track(np.asarray(days, float), values, np.full(values.shape, U), np.isin(np.arange(len(days)), [0, *begins]))
+    first = np.isin(np.arange(len(days)), [0, *begins])
+    return Track(np.asarray(days, float), values, np.full(values.shape, U), first, U / np.sqrt(2.0))
 
 
 def seen(one: Track, *, outside: bool = False, moved: bool = False, scale: float = 1.0) -> Outlook:

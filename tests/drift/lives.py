@@ -4,8 +4,8 @@ Everything here is invented, and nothing shares a formula with what follows the 
 and seats hold it, in exact geometry for one machine in five; its form is a hill and a wave. A drift is a support or a
 seat that creeps, a bed that bows like a cosine, or a corner that sinks; evenly, slower or faster with time, or by fits
 and starts; from the first day on, or later. A jump is the same at once. Between two surveys every machine changes a
-little with its temperature, and comes back. The dial has an error of its own that stays, reads to a fifth of its
-division, and each reading scatters.
+little with its temperature, and comes back. The dial has an error of its own that stays, at most what is stated of it;
+it reads to a fifth of its division, and each reading scatters.
 """
 
 from __future__ import annotations
@@ -51,11 +51,12 @@ class Life:
         self.limit = float(random.uniform(0.08, 0.2))
         self.exact = random.random() < 0.2
         self.machine = self._machine()
+        self.error_limit = (self.machine.indicator.error_limit or 0.0) / self.mm
         side = random.choice([3, 4, 5])
         self.stations = grid(self.machine, int(side), int(random.choice([3, side])), float(random.uniform(0.03, 0.1)))
         self.noise = float(random.uniform(0.001, 0.004))
         self.wander = float(random.uniform(0.0, 0.004))
-        self.dial = float(random.uniform(-1.0, 1.0) * 0.004), float(random.uniform(0.5, 3.0))
+        self.dial = float(random.uniform(-1.0, 1.0) * self.error_limit), float(random.uniform(0.5, 3.0))
         self.start = self._start()
         self.shape, self.by = self._shape(), float(random.choice([-1.0, 1.0]))
         self.visits = self._visits()

@@ -56,7 +56,7 @@ def whens(found: Outlook) -> list[float]:
 @given(tracks())
 def test_the_unit_changes_lengths_and_nothing_else(one: Track) -> None:
     found = seen(one)
-    other = seen(Track(one.days, one.values * INCH, one.u * INCH, one.begins), scale=INCH)
+    other = seen(Track(one.days, one.values * INCH, one.u * INCH, one.begins, one.reading * INCH), scale=INCH)
     same(found, other, length=INCH)
     assert (other.why, len(whens(other))) == (found.why, len(whens(found)))
     assert whens(other) == pytest.approx(whens(found), rel=1e-6, abs=1.0)

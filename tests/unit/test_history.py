@@ -69,6 +69,26 @@ def test_a_jump_is_named_at_once_with_its_terms_and_amounts_and_is_no_drift() ->
         assert found.states[TILT] == ("jumped" if last == 3 else "steady")
 
 
+def test_no_change_is_told_better_than_one_reading_is() -> None:
+    terms = np.zeros((8, 5))
+    terms[4:, TILT - 1] = 0.05
+    fine, coarse = (seen(track(DAYS, terms, noise=0.0005)._replace(reading=reading)) for reading in (0.0, 0.004))
+    (one,), (other,) = fine.trends.steps, coarse.trends.steps
+    assert (other.before, other.change.tolist()) == (one.before, one.change.tolist())
+    assert other.u == pytest.approx(np.hypot(one.u, 0.004))
+    terms = growing(TWIST, 3e-4)
+    fine, coarse = (seen(track(DAYS, terms, noise=0.0005)._replace(reading=reading)) for reading in (0.0, 0.004))
+    assert coarse.trends.since.tolist() == fine.trends.since.tolist()
+    assert coarse.trends.rate_u[TWIST] == pytest.approx(np.hypot(fine.trends.rate_u[TWIST], 0.004 / 140.0))
+
+
+def test_a_jump_names_a_term_even_where_none_stands_out_of_what_a_reading_may_be_off_by() -> None:
+    terms = np.zeros((8, 5))
+    terms[4:, TILT - 1] = 0.03
+    (step,) = seen(track(DAYS, terms, noise=0.0005)._replace(reading=0.02)).trends.steps
+    assert [NAMES[term] for term in named(step)] in (["tilt-x"], ["total"])
+
+
 def test_two_surveys_are_enough_for_a_jump_and_for_nothing_else() -> None:
     terms = np.zeros((2, 5))
     assert seen(track([-30.0, 0.0], terms)).why == "too-few"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import Any, NamedTuple
 
 import msgspec
@@ -146,6 +147,7 @@ def together(rows: list[Any]) -> Followed:
         values=found[:, :, 0],
         u=np.maximum(found[:, :, 1], SMALLEST * last.limit),
         begins=np.array([True, *(bool(row.moved) for row in rows[:-1])]),
+        reading=last.u / sqrt(2.0),  # a total is the difference of two
     )
     told = None
     if final is not None:

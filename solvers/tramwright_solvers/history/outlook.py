@@ -24,7 +24,7 @@ SPAN = 7.0
 CONFIDENCE = 0.975
 """On either side of what is expected: 95 % between both."""
 CERTAIN = 3.0
-"""A term is named in a jump beyond so many standard uncertainties."""
+"""Another term than the most certain is named in a jump beyond so many standard uncertainties."""
 
 State = Literal["steady", "drifting", "jumped", "cannot-be-told"]
 Why = Literal["drift", "no-drift", "close", "changed", "moved-since", "outside", "too-few"]
@@ -97,9 +97,10 @@ def outlook(track: Track, last: Last | None, limit: float, *, outside: bool, mov
 
 
 def named(step: Step) -> list[int]:
-    """Return which terms changed in a jump, the most certain first."""
+    """Return which terms changed in a jump, the most certain first, which is always named."""
     certain = np.nan_to_num(np.abs(step.change) / step.u)
-    return [term for term in np.argsort(-certain).tolist() if certain[term] > CERTAIN]
+    first, *others = np.argsort(-certain).tolist()
+    return [first, *(term for term in others if certain[term] > CERTAIN)]
 
 
 def _state(found: Trends, term: int) -> State:

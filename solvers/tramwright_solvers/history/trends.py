@@ -11,6 +11,11 @@ is from them is told by the residuals, the more the more there are: the variance
 (:data:`BELIEF` + residual sum of squares) / (:data:`BELIEF` + degrees of freedom), and what is tested follows Student's
 distribution with the sum of both as its degrees of freedom (a scaled inverse chi-squared prior about one; G. K. Smyth,
 Statistical Applications in Genetics and Molecular Biology 3 (2004), article 3).
+
+The scatter shows nothing of what stays from survey to survey while the gap does: the indicator's own error. It changes
+with the gap, and alike at stations that read alike, so no number of them averages it out. What is told of a change is
+therefore never better than one reading is: its variance is added to that of a step, and of what a drift has come
+to. Whether there is a step or a drift is asked of the scatter alone.
 """
 
 from __future__ import annotations
@@ -37,12 +42,14 @@ JUMPS = 8
 
 class Track(NamedTuple):
     """What was found at n surveys in the order of time: J terms (n, J), NaN where not told, with their standard
-    uncertainties; when, in days (n,); and which surveys begin a run (n,), because something was moved before them."""
+    uncertainties; when, in days (n,); which surveys begin a run (n,), because something was moved before them; and the
+    standard uncertainty of one reading of the last survey."""
 
     days: Floats
     values: Floats
     u: Floats
     begins: np.ndarray
+    reading: float = 0.0
 
 
 class Step(NamedTuple):
@@ -176,8 +183,8 @@ class _Fit:
         term, place = np.unravel_index(clear.argmax(), clear.shape)
         told = size[:, place] > 0.0
         u = self._factor(whole - gain[:, place], spare) / np.where(told, size[:, place], 1.0) ** 0.5
-        changes = np.where(told, change[:, place], np.nan)
-        return float(clear[term, place]), int(place), changes, np.where(told, u, np.nan)
+        changes, u = (np.where(told, one, np.nan) for one in (change[:, place], np.hypot(u, self.track.reading)))
+        return float(clear[term, place]), int(place), changes, u
 
     def trends(self, steps: list[Step]) -> Trends:
         """Return the terms as they are once every jump begins a run."""
@@ -194,7 +201,8 @@ class _Fit:
         over = np.where(seen, size, 1.0)
         rate = np.where(seen, self.rate[terms, at], np.nan)
         factor = self._factor(self.whole - self.rate_gain[terms, at], self.spare - seen)
-        rate_u = np.where(seen, factor / over**0.5, np.nan)
+        reading = np.where(drifts, self.track.reading / np.where(drifts, slope[-1], 1.0), 0.0)
+        rate_u = np.where(seen, np.hypot(factor / over**0.5, reading), np.nan)
         last = slice(self.first[-1], None)
         weight = self.weight[last].sum(axis=0)
         told = weight > 0.0
