@@ -98,6 +98,21 @@ def test_a_drift_is_warned_of_before_the_limit_is_passed_wherever_it_is_asked_fo
     assert (twist["ewma"]["lambda"], twist["surveys"]) == (0.3, LAST)
 
 
+def test_a_drift_of_less_than_a_year_may_be_the_season_and_one_of_more_is_not(kestrel: Client) -> None:
+    kestrel.patch(KESTREL, json={"check_every": None})
+    told = dict[int, str]()
+    for week in range(0, 60, 6):
+        post(kestrel, twisted(week - 60, 0.01 + 0.001 * week))
+        said = history(kestrel)
+        if said["drift"] is not None:
+            assert "(at least 95 %: between" in said["says"]
+            told[week] = said["says"]
+    assert {week: "may also be the season" in says for week, says in told.items()} == {
+        week: week < 365 / 7 for week in told
+    }
+    assert {48, 54} <= told.keys()
+
+
 def test_every_term_total_and_move_is_there_for_every_survey(drifting: Client) -> None:
     drifting.put(f"{KESTREL}/surveys/4/moves", json={"moves": [{"adjuster": "left", "travel": 0.01}]})
     drifting.put(f"{KESTREL}/surveys/4/moves", json={"moves": [{"adjuster": "left", "travel": 0.02}]})

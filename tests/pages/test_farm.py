@@ -282,7 +282,9 @@ def test_the_history_warns_before_the_limit_and_says_all_in_figures_too(
     page = visit.open("/farm?machine=wren")
     page.wait_for_selector(".over-time .survey")
     said = page.locator("#chosen").inner_text()
-    assert ("on Jul 20, 2026, with 95 % confidence between Jul 2, 2026 and Sep 1, 2026" in said) is (drift is not None)
+    assert ("on Jul 20, 2026, with at least 95 % confidence between Jul 2, 2026 and Sep 1, 2026" in said) is (
+        drift is not None
+    )
     assert (SCRIPT in said) is (drift is None)
     assert f"Next check: Jul 1, 2026. {PICTURE}" in said
     assert "Between Mar 4, 2026 and Apr 4, 2026 something changed" in said

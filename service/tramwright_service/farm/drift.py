@@ -64,6 +64,12 @@ def warning(found: Followed) -> DriftWarning | None:
     )
 
 
+def seen_for(found: Followed) -> float:
+    """Return for how many days a machine that is warned of has been seen to drift; 0 where there is no warning."""
+    warned, trends, days = found.outlook.warned, found.outlook.trends, found.track.days
+    return 0.0 if warned is None else float(days[-1] - days[trends.since[warned.term]])
+
+
 def on(found: Followed, days: float) -> int:
     """Return the time so many days after the last survey."""
     taken: int = found.last.taken_at

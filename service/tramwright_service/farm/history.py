@@ -128,7 +128,8 @@ def _told(row: Any, found: Followed | None, points: list[HistoryPoint], then: st
         points=points,
         next=then,
     )
-    return replace(told, says=sentences.says(told))
+    drifting = 0.0 if found is None else drift.seen_for(found)
+    return replace(told, says=sentences.says(told, drifting))
 
 
 def _latest(steps: list[Step]) -> list[Step]:

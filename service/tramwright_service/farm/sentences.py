@@ -25,6 +25,10 @@ YEARS = 2
 """What may come more than so many years after it is expected is told as years later: nobody plans by that day."""
 MONTH = 30.0
 """Days over which a drift is told."""
+YEAR = 365.0
+SEASON = (
+    " What goes on for less than a year may also be the season: see first whether the bed was as warm at each survey."
+)
 
 
 def reason(why: Why, surveys: int, days: float, drift: DriftWarning | None, units: str) -> str:
@@ -32,9 +36,9 @@ def reason(why: Why, surveys: int, days: float, drift: DriftWarning | None, unit
     if drift is not None:
         return f"{drives(drift, units)} The limit may be passed after that."
     return {
-        "drift": "It drifts, but not so fast that the limit could be passed before.",
+        "drift": "It drifts, but with at least 97.5 % confidence the limit is not passed before.",
         "no-drift": f"Nothing drifts that {surveys} surveys over {days:.0f} days could show, and what is too slow to "
-        "be seen cannot bring the total past its limit before.",
+        "be seen does not, with at least 97.5 % confidence, bring the total past its limit before.",
         "close": "The total is so close to its limit that it may be past it by now.",
         "changed": "It changed suddenly before the last survey: find out by what, and whether it goes on.",
         "moved-since": "It was moved after the last survey, and has not been read since.",
@@ -49,8 +53,9 @@ def drives(drift: DriftWarning, units: str) -> str:
     return f"{name[0].upper()}{name[1:]} drifts by {moved} since {drift.since[:10]}."
 
 
-def says(found: History) -> str:
-    """Return what a machine has come to and what to do, in a sentence or two."""
+def says(found: History, drifting: float) -> str:
+    """Return what a machine has come to and what to do, in a few sentences; ``drifting`` is for how many days it has
+    been seen to drift."""
     check, drift, units = found.next_check, found.drift, found.units
     if not found.series:
         return "It was never surveyed."
@@ -62,8 +67,8 @@ def says(found: History) -> str:
         until = "and years later" if late else f"and {(drift.latest or '')[:10]}"
         return (
             f"{drives(drift, units)} The total is expected to pass its limit of {found.limit:.{DECIMALS[units]}f} "
-            f"{units} on {drift.at[:10]} (95 %: between {drift.earliest[:10]} {until}). Look for what creeps: a lock "
-            f"nut, a seat, a foot of the frame.{when}"
+            f"{units} on {drift.at[:10]} (at least 95 %: between {drift.earliest[:10]} {until}). Look for what creeps: "
+            f"a lock nut, a seat, a foot of the frame.{SEASON if drifting < YEAR else ''}{when}"
         )
     if check.why == "changed":
         return f"{changed(found.jumps[0], units)} {check.reason}{when}"

@@ -10,7 +10,7 @@ Why = Literal["drift", "no-drift", "close", "check-interval", "changed", "moved-
 When = Annotated[str, Meta(description="RFC 3339, UTC.")]
 Earliest = Annotated[
     str,
-    Meta(description="It is to be expected with 95 % confidence between this (RFC 3339, UTC) and `latest`."),
+    Meta(description="With at least 95 % confidence it is to be expected between this (RFC 3339, UTC) and `latest`."),
 ]
 Latest = Annotated[
     str | None, Meta(description="End of that interval: RFC 3339, UTC; null where it may never come to it.")

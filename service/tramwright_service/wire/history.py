@@ -92,7 +92,13 @@ class HistorySeries(Struct, frozen=True):
     rate_per_day: Annotated[
         float | None, Meta(description="How fast it moves, in `units` a day; null where it cannot be told.")
     ]
-    u: Annotated[float | None, Meta(description="Standard uncertainty (k = 1) of the rate; null where it is.")]
+    u: Annotated[
+        float | None,
+        Meta(
+            description="Standard uncertainty (k = 1) of the rate, if it moves evenly and from `since` on; null where "
+            "the rate is."
+        ),
+    ]
     surveys: Annotated[int, Meta(description="How many surveys it is told from: the latest, fifty at most.")]
     ewma: Annotated[Ewma | None, Meta(description="Its control chart; null where the last surveys do not tell it.")]
     crosses: Annotated[

@@ -144,8 +144,8 @@ def no_pass_remains(inside: float, aim: float, unit: str, digits: int) -> str:
     if inside <= aim:
         return "No move is called for, so no pass remains."
     return (
-        f"No move is called for, so no pass remains: the total is inside {inside:.{digits}f} {unit}, 95 times in a "
-        f"hundred; that it is inside the aim of {aim:.{digits}f} {unit} is not certain."
+        f"No move is called for, so no pass remains: the total is inside {inside:.{digits}f} {unit} with at least "
+        f"95 % confidence; that it is inside the aim of {aim:.{digits}f} {unit} is not certain."
     )
 
 
@@ -161,7 +161,7 @@ def passes_left(usual: int) -> str:
 
 
 def passes_at_most(most: str) -> str:
-    return f" ({most} at most, 95 times in a hundred where no play is lost)"
+    return f" ({most} at most, with at least 95 % confidence, where no play is lost)"
 
 
 def passes_to_the_aim(passes: str, goal: str, known: str) -> str:

@@ -14,7 +14,10 @@ class Forecast(Struct, frozen=True):
 
     passes: Annotated[int, Meta(description="Number of passes, as the median of the passes played through.")]
     at_most: Annotated[
-        int, Meta(description="Number of passes that is enough 95 times in a hundred, of adjusters that lose no play.")
+        int,
+        Meta(
+            description="Number of passes that is enough with at least 95 % confidence, of adjusters that lose no play."
+        ),
     ]
     inside: Annotated[
         float,
