@@ -11,6 +11,7 @@ from tramwright_solvers.mechanisms.three_screw import ThreeScrew
 from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
+from tramwright_solvers.views.correction import as_text
 
 SEATS = ["left-front", "left-rear", "right-front", "right-rear"]
 MACHINE = msgspec.convert(
@@ -61,3 +62,20 @@ def test_an_unseen_combination_of_equally_easy_adjusters_is_named_too(stations: 
 
 def test_stations_on_one_line_cannot_see_the_tilt_across_it():
     assert "tilt-x" in blind([(200.0, y) for y in (20.0, 110.0, 200.0, 290.0, 380.0)], ThreeScrew())
+
+
+def test_of_one_row_it_is_not_said_whether_it_is_the_rear_nor_what_the_adjusters_could_do_with_it() -> None:
+    row = Survey([Reading(x, 20.0, 0.001 * x) for x in (20.0, 200.0, 380.0)])
+    told = correct(MACHINE, row, Solve(with_=[ThreeScrew()]))
+    assert told.advice.do == "read-more"
+    assert not any(line.lstrip().startswith(("rear ", "front ")) for line in as_text(told).splitlines())
+    assert "within the adjusters' reach" not in as_text(told)
+    whole = Survey([Reading(x, y, 0.001 * x) for x, y in GRID])
+    told = correct(MACHINE, whole, Solve(with_=[ThreeScrew()]))
+    assert "within the adjusters' reach" in as_text(told)
+    assert [
+        line.split()[0] for line in as_text(told).splitlines() if line.lstrip().startswith(("rear ", "front "))
+    ] == [
+        "rear",
+        "front",
+    ] * 2

@@ -144,6 +144,15 @@ class TestWhatTheDialSays:
             assert step.moved == pytest.approx(share * step.asked, abs=0.02)
             assert answer.advice.do == "move"
 
+    @pytest.mark.parametrize("share", [0.1, -1.0])
+    def test_how_far_an_adjuster_went_is_not_told_as_what_the_dial_shows(self, share: float) -> None:
+        machine = replace(self.machine, indicator=replace(self.machine.indicator, bed_high_reads="minus"))
+        survey = Survey([replace(one, value=-one.value) for one in self.survey.readings])
+        answer = told(machine, survey, share)
+        (step,) = answer.progress.steps if answer.progress else []
+        assert step.asked is not None
+        assert f"it moved {share * step.asked:+.3f} mm for {step.asked:+.3f}" in step.says
+
     def test_after_a_stop_nothing_is_moved(self) -> None:
         answer = told(self.machine, self.survey, 0.0)
         assert answer.moves == []
@@ -397,14 +406,19 @@ class TestFourScrews:
         answer = correct(self.machine, survey, self.solve, done=[*done, sent(step, step.dial_after)])
         assert [one.adjuster for one in answer.steps] == [None]
 
-    def test_a_bed_that_follows_the_screw_backed_off_stops_the_work(self) -> None:
+    @pytest.mark.parametrize("sense", ["plus", "minus"])
+    def test_a_bed_that_follows_the_screw_backed_off_stops_the_work(self, sense: str) -> None:
+        machine = replace(self.machine, indicator=replace(PERFECT, bed_high_reads=sense))
         survey = self.survey(self.exact())
-        step = correct(self.machine, survey, self.solve).steps[0]
+        if sense == "minus":
+            survey = Survey([replace(one, value=-one.value) for one in survey.readings])
+        step = correct(machine, survey, self.solve).steps[0]
         assert step.dial_after is not None
-        answer = correct(self.machine, survey, self.solve, done=[sent(step, step.dial_after - 0.06)])
+        answer = correct(machine, survey, self.solve, done=[sent(step, step.dial_after - 0.06)])
         assert answer.progress is not None
         assert answer.progress.next == "stop"
         assert "settle" in answer.progress.says
+        assert "moved by -0.060 mm" in answer.progress.says  # as the dial shows it, not the gap
 
 
 def test_a_round_begun_is_ended_before_the_next() -> None:

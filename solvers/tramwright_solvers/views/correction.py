@@ -128,7 +128,10 @@ def why(correction: Correction, digits: int) -> str:
         for end in chosen.binding
         if end.adjuster is not None
     ]
-    lines += [whole_bed(correction.over_bed, digits, unit), blame(correction, digits), *reach(correction, digits)]
+    lines += [whole_bed(correction.over_bed, digits, unit), blame(correction, digits)]
+    # what adjusters could do with readings in doubt, or with what no station shows, is not known yet
+    if not correction.advice.read:
+        lines += reach(correction, digits)
     return titled("Why", [wrapped(line) for line in lines])
 
 
@@ -211,7 +214,7 @@ def dial(correction: Correction, digits: int) -> list[str]:
         readings = {(one.x, one.y): signed(value, digits) for one, value in zip(stations, values, strict=True)}
         lines.append(f"{name:>6} {head}")
         for row, y in enumerate(ys):
-            edge = "rear" if row == 0 else "front" if row == len(ys) - 1 else ""
+            edge = {0: "rear", len(ys) - 1: "front"}.get(row, "") if len(ys) > 1 else ""
             lines.append(f"{edge:>6} {y:>8g} " + " ".join(f"{readings.get((x, y), '·'):>8}" for x in xs))
         lines.append("")
     return lines[:-1]

@@ -86,7 +86,7 @@ def says(
     if one.found == "misread" and read is not None:
         return sentences.misread(adjuster, read, expected, at, unit)
     if one.found == "followed":
-        return sentences.bed_followed(adjuster, one.response, at, unit)
+        return sentences.bed_followed(adjuster, prepared.machine.sense * one.response, at, unit)
     if one.found == "lifted":
         return sentences.lifted(adjuster, expected, at, unit)
     if one.found == "stuck":

@@ -87,8 +87,8 @@ def play_taken_up(adjuster: Adjuster, lost: float, unit: Unit) -> str:
 def hardly_moved(adjuster: Adjuster, moved: float, asked: float, at: str, unit: Unit) -> str:
     digits = DECIMALS[unit]
     return (
-        f"Stop: {named_adjuster(adjuster)} does not do what it is told; the dial at {at} shows {moved:+.{digits}f} "
-        f"{unit} for {asked:+.{digits}f}. Look whether {stuck(adjuster)}. Once it is free, do the step again, "
+        f"Stop: {named_adjuster(adjuster)} does not do what it is told: by the dial at {at} it moved "
+        f"{moved:+.{digits}f} {unit} for {asked:+.{digits}f}. Look whether {stuck(adjuster)}. Once it is free, do the step again, "
         "and send what the dial reads then in place of this reading; if it moved otherwise, survey again."
     )
 
@@ -108,8 +108,8 @@ def stuck(adjuster: Adjuster) -> str:
 def wrong_way(adjuster: Adjuster, moved: float, asked: float, at: str, unit: Unit) -> str:
     digits = DECIMALS[unit]
     return (
-        f"Stop: {named_adjuster(adjuster)} went the wrong way; the dial at {at} shows {moved:+.{digits}f} {unit} for "
-        f"{asked:+.{digits}f}. Read the dial and its sign again. If it reads the same, find out why before anything "
+        f"Stop: {named_adjuster(adjuster)} went the wrong way: by the dial at {at} it moved {moved:+.{digits}f} "
+        f"{unit} for {asked:+.{digits}f}. Read the dial and its sign again. If it reads the same, find out why before anything "
         f"else is moved: {misled(adjuster)}. Then move it back, and send the step once it is made as told."
     )
 
@@ -207,4 +207,4 @@ def rest_of_work(count: int, total: float, after: float, expanded: float, unit: 
 
 def _begin(adjuster: Adjuster) -> str:
     name = named_adjuster(adjuster)
-    return name if adjuster.id in (name,) else f"{name[0].upper()}{name[1:]}"
+    return name if name == adjuster.id else f"{name[0].upper()}{name[1:]}"
