@@ -254,3 +254,14 @@ def test_travels_that_no_dial_calls_for_are_doubted() -> None:
     assert (answer.advice.do, answer.moves) == ("read-again", [])
     assert "check units" in answer.says
     assert answer.as_found.total + K * answer.as_found.u < 100.0
+
+
+def test_a_dial_that_is_to_stand_at_nothing_has_no_sign() -> None:
+    readings = read(GRID)
+    told = asked(readings)
+    (last,) = (step for step in told.steps if step.adjuster == told.moves[-1].adjuster)
+    assert last.dial_after is not None
+    shifted = [replace(one, value=one.value - last.dial_after - 0.0002) for one in readings]
+    said = " ".join(step.do for step in asked(shifted).steps)
+    assert "to 0.000. " in said
+    assert "-0.000" not in said

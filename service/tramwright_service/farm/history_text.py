@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tramwright_solvers.model.units import DECIMALS
+from tramwright_solvers.model.units import DECIMALS, signed
 from tramwright_solvers.multisurvey.sentences import TERM_NAMES
-from tramwright_solvers.views.blocks import notes, signed, titled, wrapped
+from tramwright_solvers.views.blocks import notes, titled, wrapped
 
 from ..wire.history import History, HistoryPoint, HistorySeries
 from . import sentences

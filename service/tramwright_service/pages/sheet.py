@@ -13,8 +13,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from tramwright_solvers.model.machine import Machine
+from tramwright_solvers.model.units import signed
 from tramwright_solvers.results.correction import Correction
-from tramwright_solvers.views.blocks import signed
 from tramwright_solvers.views.certainty import whole_bed
 from tramwright_solvers.views.correction import SHARE, TERMS, verdicts, with_u
 from tramwright_solvers.views.progress import line

@@ -15,3 +15,9 @@ WRITTEN = {unit: (f"%.{digits}f", f"%+.{digits}f") for unit, digits in DECIMALS.
 K = 1.6448536269514722
 """One-sided coverage factor for 95 % of a normal distribution: the default conformance probability of ISO 14253-1:2017
 (the clause from memory; the quantile computed)."""
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a reading with its sign; what rounds to nothing has none."""
+    shown = f"{value:+.{digits}f}"
+    return shown[1:] if float(shown) == 0.0 else shown

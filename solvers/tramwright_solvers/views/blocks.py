@@ -9,12 +9,6 @@ from textwrap import fill
 WIDTH = 100
 
 
-def signed(value: float, digits: int) -> str:
-    """Return a reading with its sign; what rounds to nothing has none."""
-    shown = f"{value:+.{digits}f}"
-    return shown[1:] if float(shown) == 0.0 else shown
-
-
 def titled(title: str, lines: Iterable[str]) -> str:
     """Return a block under a heading."""
     return "\n".join([title, "-" * len(title), *lines])

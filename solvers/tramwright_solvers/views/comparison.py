@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from ..comparison.results import AdjusterChange, Comparison, Heat, StationChange, TermChange
-from ..model.units import DECIMALS
+from ..model.units import DECIMALS, signed
 from ..multisurvey.sentences import TERM_NAMES
-from .blocks import notes, preformatted, signed, titled, wrapped
+from .blocks import notes, preformatted, titled, wrapped
 
 KNOWN = {"alone": "", "together": "with others", "unseen": "not seen"}
 """How a travel is known."""

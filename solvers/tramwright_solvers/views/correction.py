@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from html import escape
 
 from ..model.contract import Effect
-from ..model.units import DECIMALS
+from ..model.units import DECIMALS, signed
 from ..results.correction import Correction
 from ..results.findings import AsFound, ClosingError
 from ..results.moves import MoveOf
-from .blocks import notes, numbered, signed, table, titled, wrapped
+from .blocks import notes, numbered, table, titled, wrapped
 from .certainty import made_of, whole_bed, without_suspects
 from .learning import followed, remaining
 from .progress import carried_out

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from ..lead_error.results import HeightCheck, LeadError, Level, TermSlope
-from ..model.units import DECIMALS
+from ..model.units import DECIMALS, signed
 from ..multisurvey.sentences import TERM_NAMES
-from .blocks import notes, numbered, preformatted, signed, titled, wrapped
+from .blocks import notes, numbered, preformatted, titled, wrapped
 
 
 def as_text(answer: HeightCheck) -> str:

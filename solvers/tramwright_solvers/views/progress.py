@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ..model.units import DECIMALS
+from ..model.units import DECIMALS, signed
 from ..results.progress import Progress, StepDone
-from .blocks import notes, signed
+from .blocks import notes
 
 
 def carried_out(progress: Progress | None, units: str) -> str:

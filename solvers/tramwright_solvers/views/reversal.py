@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from ..model.units import DECIMALS
+from ..model.units import DECIMALS, signed
 from ..reversal import Reversal
 from ..reversal.results import LaidTotal, ReversalForm, ReversalStation, ReversalTerm
-from .blocks import notes, preformatted, signed, titled, wrapped
+from .blocks import notes, preformatted, titled, wrapped
 
 GRID_COLUMNS = 9
 """More columns than this do not fit the width; the stations are then listed."""

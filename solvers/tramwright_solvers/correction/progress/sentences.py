@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from ...model.contract import Adjuster
-from ...model.units import DECIMALS, WRITTEN
+from ...model.units import DECIMALS, signed
 from ...reduction.sentences import station_at
 from ..steps.sentences import named_adjuster
 
@@ -88,8 +88,9 @@ def hardly_moved(adjuster: Adjuster, moved: float, asked: float, at: str, unit: 
     digits = DECIMALS[unit]
     return (
         f"Stop: {named_adjuster(adjuster)} does not do what it is told: by the dial at {at} it moved "
-        f"{moved:+.{digits}f} {unit} for {asked:+.{digits}f}. Look whether {stuck(adjuster)}. Once it is free, do the step again, "
-        "and send what the dial reads then in place of this reading; if it moved otherwise, survey again."
+        f"{signed(moved, digits)} {unit} for {asked:+.{digits}f}. Look whether {stuck(adjuster)}. Once it is free, do "
+        "the step again, and send what the dial reads then in place of this reading; if it moved otherwise, survey "
+        "again."
     )
 
 
@@ -109,8 +110,8 @@ def wrong_way(adjuster: Adjuster, moved: float, asked: float, at: str, unit: Uni
     digits = DECIMALS[unit]
     return (
         f"Stop: {named_adjuster(adjuster)} went the wrong way: by the dial at {at} it moved {moved:+.{digits}f} "
-        f"{unit} for {asked:+.{digits}f}. Read the dial and its sign again. If it reads the same, find out why before anything "
-        f"else is moved: {misled(adjuster)}. Then move it back, and send the step once it is made as told."
+        f"{unit} for {asked:+.{digits}f}. Read the dial and its sign again. If it reads the same, find out why before "
+        f"anything else is moved: {misled(adjuster)}. Then move it back, and send the step once it is made as told."
     )
 
 
@@ -133,11 +134,11 @@ def slips(adjuster: Adjuster, moved: float, asked: float, unit: Unit) -> str:
 
 
 def misread(adjuster: Adjuster, read: float, expected: float, at: str, unit: Unit) -> str:
-    reading = WRITTEN[unit][1]
+    digits = DECIMALS[unit]
     return (
-        f"Stop and read the dial at {at} again: {reading % read} cannot be what {named_adjuster(adjuster)} did, "
-        f"{reading % expected} was to be expected. Send what it reads in place of this reading. If it reads the same, "
-        "something else has moved, or the dial: survey again."
+        f"Stop and read the dial at {at} again: {signed(read, digits)} cannot be what {named_adjuster(adjuster)} did, "
+        f"{signed(expected, digits)} was to be expected. Send what it reads in place of this reading. If it reads the "
+        "same, something else has moved, or the dial: survey again."
     )
 
 
@@ -151,15 +152,14 @@ def bed_followed(adjuster: Adjuster, by: float, at: str, unit: Unit) -> str:
 def lifted(adjuster: Adjuster, reads: float, at: str, unit: Unit) -> str:
     return (
         f"Turn back: {named_adjuster(adjuster)} has moved the bed. Take it back until the dial at {at} stands at "
-        f"{WRITTEN[unit][1] % reads} again."
+        f"{signed(reads, DECIMALS[unit])} again."
     )
 
 
 def taken_back(adjuster: Adjuster, reads: float, at: str, unit: Unit) -> str:
     """Return the step that takes a screw back that lifts the bed."""
-    return (
-        f"Take {named_adjuster(adjuster)} back until the dial at {at} just stands at {WRITTEN[unit][1] % reads} again."
-    )
+    stood = signed(reads, DECIMALS[unit])
+    return f"Take {named_adjuster(adjuster)} back until the dial at {at} just stands at {stood} again."
 
 
 def turn_back(by: float, unit: Unit) -> str:

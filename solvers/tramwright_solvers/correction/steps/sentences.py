@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from ...model.contract import Adjuster
-from ...model.units import DECIMALS, WRITTEN
+from ...model.units import DECIMALS, WRITTEN, signed
 from ...results.moves import Counted, MoveOf
 
 
@@ -29,7 +29,7 @@ def instruction(
     """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands, ``eased`` the
     seats whose bolts are eased meanwhile."""
     digits = DECIMALS[unit]
-    length, reading = WRITTEN[unit]
+    length = WRITTEN[unit][0]
     amount = how_far(unit, move)
     slacken, tighten = "Slacken", "and tighten it"
     if eased:
@@ -60,7 +60,7 @@ def instruction(
         action, wrong = _worked(adjuster, turn), "stop and move it the other way"
     goes = "up" if after > before else "down"
     return (
-        f"{action}; the dial at {at} must go {goes}, from {reading % before} to {reading % after}. "
+        f"{action}; the dial at {at} must go {goes}, from {signed(before, digits)} to {signed(after, digits)}. "
         f"If it goes the other way, {wrong}."
     )
 
@@ -110,7 +110,7 @@ def backed_off(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float)
         f"{turn} by {degrees(move)} ({how_far(unit, move)})" if turn else f"Move {move.adjuster} {how_far(unit, move)}"
     )
     return (
-        f"{action}, free of the bed; the dial at {at} must stay at {WRITTEN[unit][1] % reads}. "
+        f"{action}, free of the bed; the dial at {at} must stay at {signed(reads, DECIMALS[unit])}. "
         "If it moves, the bed did not lie on the others: let it settle on them and survey again."
     )
 
@@ -120,8 +120,9 @@ def brought_up(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float)
     turn = turned(move)
     about = f"{degrees(move)} ({how_far(unit, move)})" if turn else how_far(unit, move)
     return (
-        f"{turn or f'Bring {move.adjuster} up'} until the dial at {at} just stirs from {WRITTEN[unit][1] % reads}, "
-        f"about {about}; if the dial goes on, take it back until it stands there again."
+        f"{turn or f'Bring {move.adjuster} up'} until the dial at {at} just stirs from "
+        f"{signed(reads, DECIMALS[unit])}, about {about}; if the dial goes on, take it back until it stands there "
+        "again."
     )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from ...adjustment.shim_stacks import Stack
 from ...model.contract import Adjuster, Floats, Part
 from ...model.machine import Screw
-from ...model.units import WRITTEN
+from ...model.units import DECIMALS, signed
 from ...reduction.sentences import station_at
 from ...results.findings import Place
 from ...results.moves import Counted, MoveOf, Step
@@ -66,7 +66,7 @@ def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[fl
     for place in places:
         found = known.get((place.x, place.y))
         before = None if found is None else machine.sense * found
-        written = None if before is None else WRITTEN[machine.units][1] % before
+        written = None if before is None else signed(before, DECIMALS[machine.units])
         do = sentences.read_station(station_at(place.x, place.y), written, machine.units)
         steps.append(Step(do, None, None, place, before, None, None))
     return steps
