@@ -277,6 +277,14 @@ def test_heat_bows_a_plate_warmer_below_so_that_its_ends_rise() -> None:
     even = compare(SCREWS, cold, with_gap(SCREWS, points, 0 * gap, bed_temperature=60.0)).heat
     assert even is not None
     assert "stays flat" in even.says
+    # from four corners nothing is known of a bow
+    corners = grid(SCREWS, 2, 2)
+    first, warm = (with_gap(SCREWS, corners, np.zeros(4), bed_temperature=at) for at in (20.0, 60.0))
+    blind = compare(SCREWS, first, warm).heat
+    assert blind is not None
+    assert [bow.found for bow in blind.bows] == [None, None]
+    assert "do not tell" in blind.says
+    assert "no change of bow was found" not in blind.says
     nameless = msgspec.structs.replace(SCREWS, bed=Bed((0.0, 500.0), (0.0, 500.0), material="mystery metal"))
     unknown = compare(nameless, cold, with_gap(SCREWS, points, gap, bed_temperature=60.0)).heat
     assert unknown is not None

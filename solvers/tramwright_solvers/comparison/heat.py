@@ -52,7 +52,8 @@ def _says(machine: Machine, change: float, bows: list[Bow], bowed: bool) -> str:
     if expansion_of(machine.bed.material) is None:
         return sentences.MATERIAL_UNKNOWN
     if not bowed:
-        return sentences.WARMED_EVENLY
+        told = any(bow.found is not None for bow in bows)
+        return sentences.WARMED_EVENLY if told else sentences.BOW_NOT_TOLD
     if machine.bed.thickness is None:
         return sentences.THICKNESS_WANTED
     needed = [

@@ -171,6 +171,11 @@ MATERIAL_UNKNOWN = (
     "under `machine.bed.material`."
 )
 
+BOW_NOT_TOLD = (
+    "A bed warmed evenly grows and stays flat; whether it bowed these stations do not tell: read three or more along "
+    "x and along y in both surveys."
+)
+
 WARMED_EVENLY = (
     "A bed warmed evenly grows and stays flat, and no change of bow was found: nothing says that its faces "
     "differ in temperature."
