@@ -8,7 +8,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 
 from click.testing import CliRunner, Result
@@ -81,10 +82,18 @@ def served(**settings: str) -> Iterator[int]:
         process.wait(PATIENCE)
 
 
+_ports = count(11_000 + os.getpid() * 997 % 20_000)
+"""Where tests look for ports: below those that the system deals out, so that no connection is given the port of a
+service that is just being started, above those that browsers refuse, and elsewhere for each process that runs tests."""
+
+
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port on which nobody listens; none is given twice."""
+    while True:
+        port = next(_ports)
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def listens(port: int) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import atexit
+import fcntl
 import logging
 import os
 import shutil
@@ -42,7 +43,10 @@ class Server:
         # not below pytest's own folder, which the user that the server runs as may not enter
         self._folder = Path(tempfile.mkdtemp(prefix="tramwright-postgresql-"))
         self._folder.chmod(0o755)
-        self._own: Any = get_server(self._folder / "data", cleanup_mode=None)
+        # One at a time: the first to come as root adds the user that all run as.
+        with Path(tempfile.gettempdir(), "tramwright-postgresql.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            self._own: Any = get_server(self._folder / "data", cleanup_mode=None)
         atexit.register(self.close)
 
     @property
