@@ -34,10 +34,13 @@ def client(registry: Registry) -> Iterator[TestClient[Any]]:
         yield client
 
 
-@pytest.fixture(autouse=True)
-def _tested_already(monkeypatch: pytest.MonkeyPatch) -> None:
+# Of each module, and so before the services of one. After the client: that one does test itself.
+@pytest.fixture(scope="module", autouse=True)
+def _tested_already(client: TestClient[Any]) -> Iterator[None]:
     """Applications beside the session's own do not answer every example again before they begin."""
-    monkeypatch.setattr("tramwright_service.http.app.self_test", lambda *_: None)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("tramwright_service.http.app.self_test", lambda *_: None)
+        yield
 
 
 @pytest.fixture

@@ -24,8 +24,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.skip(reason=reason))
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def server() -> Iterator[str]:
+    """It stores nothing, so all modules may share it."""
     with served() as port:
         yield f"http://127.0.0.1:{port}"
 

@@ -223,9 +223,10 @@ def test_every_test_that_the_deployment_readme_names_is_there() -> None:
     assert not missing
 
 
-def every_metric(folder: Path) -> set[str]:
+@pytest.fixture(scope="module")
+def every_metric(tmp_path_factory: pytest.TempPathFactory) -> set[str]:
     """The names of all metrics that a service with a store shows; those of the process apart."""
-    settings = Settings(log_level="error", store=str(folder / "farm.db"))
+    settings = Settings(log_level="error", store=str(tmp_path_factory.mktemp("metrics") / "farm.db"))
     metrics = Metrics(settings)
     Watch(settings, metrics)  # the server's own
     with TestClient(create_app(settings, build(BUILT_IN), metrics)) as client:
@@ -233,18 +234,18 @@ def every_metric(folder: Path) -> set[str]:
     return set(re.findall(r"^# TYPE (tramwright_\w+?)(?:_total)? (?!gauge\n\S+_created)", shown, re.MULTILINE))
 
 
-def test_the_deployment_readme_lists_every_metric(tmp_path: Path) -> None:
+def test_the_deployment_readme_lists_every_metric(every_metric: set[str]) -> None:
     told = set(re.findall(r"^\| `(tramwright_\w+?)(?:_total)?` \|", (DEPLOY / "README.md").read_text(), re.MULTILINE))
-    assert told == every_metric(tmp_path)
+    assert told == every_metric
 
 
-def test_alerts_ask_for_metrics_that_there_are(tmp_path: Path) -> None:
+def test_alerts_ask_for_metrics_that_there_are(every_metric: set[str]) -> None:
     rules = (DEPLOY / "alerts.yml").read_text()
     asked = set(
         re.findall(r"\btramwright_\w+?(?=_total\b|\b)", "".join(re.findall(r"^ +expr: (.*)$", rules, re.MULTILINE)))
     )
     assert asked
-    assert asked <= every_metric(tmp_path)
+    assert asked <= every_metric
     (states,) = {frozenset(re.findall(r'standing="([\w-]+)"', rules))}
     assert states <= {*STANDINGS}
 
