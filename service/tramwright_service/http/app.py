@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -168,7 +169,10 @@ def stored(solver: Corrections, settings: Settings, metrics: Metrics) -> Farm | 
 
 
 def self_test(registry: Registry, cache: GeometryCache) -> str | None:
-    """Answer every shipped example once, so that the first client waits for no import; return what failed, if any."""
+    """Answer shipped examples, so that the first client waits for no import; return what failed, if any.
+
+    Of every other question one is enough: a second plan loads nothing that the first did not, and takes half a second.
+    """
     decoder: Decoder[CorrectionRequest[Any]] = Decoder(correction_request(registry), registry)
     tasks: list[tuple[str, object, Decoder[Any], Callable[[Any], object]]] = [
         (name, payload, decoder, lambda asked: correct(asked.machine, asked.survey, asked.solve, registry, cache))
@@ -177,7 +181,8 @@ def self_test(registry: Registry, cache: GeometryCache) -> str | None:
     for question in QUESTIONS:
         reader: Decoder[Any] = Decoder(question.request(registry), registry)
         answer = partial(_ask, question, registry)
-        tasks += [(name, payload, reader, answer) for name, payload in examples.of(question.name).items()]
+        first = islice(examples.of(question.name).items(), 1)
+        tasks += [(name, payload, reader, answer) for name, payload in first]
     for name, payload, reads, answers in tasks:
         try:
             answers(reads.decode(msgspec.json.encode(payload), JSON.encode()))
