@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 import profiles  # noqa: F401 (loads the profile of hypothesis before any property is read)
+
+# Tests run side by side, and so do processes that they start: one processor each. Read when numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 EXAMPLES = Path(__file__).parents[1] / "openapi" / "examples"
 

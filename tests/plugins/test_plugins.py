@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import venv
@@ -108,11 +109,10 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> dict:
     work = tmp_path_factory.mktemp("plugins")
     wheels = work / "wheels"
     build = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(wheels)]
-    for package in ("hinged_bed", "broken_beds", "tiled_bed", "hung_bed", "tilting_beam"):
-        # from a copy, so that a build never leaves litter in the source tree
-        source = work / package
-        subprocess.run(["cp", "-r", str(HERE / package), str(source)], check=True)
-        subprocess.run([*build, str(source)], check=True)
+    packages = ("hinged_bed", "broken_beds", "tiled_bed", "hung_bed", "tilting_beam")
+    for package in packages:  # from copies, so that a build never leaves litter in the source tree
+        shutil.copytree(HERE / package, work / package)
+    subprocess.run([*build, *(str(work / package) for package in packages)], check=True)
     venv.create(work / "env", with_pip=False)
     python = work / "env/bin/python"
     site = subprocess.run(
