@@ -72,7 +72,8 @@ def test_a_survey_that_cannot_be_corrected_is_refused_and_not_stored(kestrel: Cl
         refused(kestrel.post(f"{KESTREL}/surveys", json=few), 422, "invalid")["errors"][0]["pointer"]
         == "/survey/readings"
     )
-    assert refused(kestrel.post(f"{KESTREL}/surveys", json=survey(taken_at="noon")), 422, "invalid")
+    for wrong in ("noon", "2026-05-04T09:30:00", "0001-01-01T00:00:00+01:00", "9999-12-31T23:59:59-01:00"):
+        assert refused(kestrel.post(f"{KESTREL}/surveys", json=survey(taken_at=wrong)), 422, "invalid")
     unknown = survey(solve={"with": [{"solver": "no-such"}]})
     assert refused(kestrel.post(f"{KESTREL}/surveys", json=unknown), 422, "invalid")
     refused(kestrel.post("/v1/machines/wren/surveys", json=survey()), 404, "not-found")

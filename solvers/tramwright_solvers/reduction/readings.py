@@ -7,7 +7,7 @@ to it, a whole stack of surveys at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Any
 
@@ -140,8 +140,11 @@ def _off_bed(index: int, axis: str, at: float, low: float, high: float) -> Fault
 
 
 def is_time(text: str) -> bool:
-    """Say whether a text is an RFC 3339 date and time with its offset."""
+    """Say whether a text is an RFC 3339 date and time with its offset, in the years 1 to 9999 of UTC."""
     try:
-        return datetime.fromisoformat(text).tzinfo is not None
-    except ValueError:
+        told = datetime.fromisoformat(text)
+        if told.tzinfo is not None:
+            told.astimezone(UTC)  # fails where the offset leads out of them
+    except (ValueError, OverflowError):
         return False
+    return told.tzinfo is not None
