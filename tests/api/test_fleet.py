@@ -125,6 +125,9 @@ def made_up(*parts: Any) -> str:
         ("machines/kestrel/surveys", (2**63 - 1,)),
         ("machines/kestrel/notes", (2**64 - 1,)),
         ("machines/kestrel/notes", (-1,)),
+        ("machines/kestrel/history", (2**64 - 1, 1)),
+        ("machines/kestrel/history", (-(2**63), 1)),
+        ("machines/kestrel/history", (1, 2**31)),
     ],
 )
 def test_a_cursor_that_is_made_up_is_refused(kestrel: Client, path: str, cursor: tuple[Any, ...]) -> None:

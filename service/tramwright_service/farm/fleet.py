@@ -25,7 +25,7 @@ from tramwright_solvers.model.quantities import Name
 from ..wire.stored import STANDINGS, Fleet, FleetCounts, MachineList, MachineStanding, Standing
 from . import times
 from .machines import no_machine
-from .pages import Page
+from .pages import Moment, Page
 from .standing import SHOWN, C, shown
 from .store import Store
 from .tables import TAGS
@@ -60,11 +60,10 @@ def stands(standing: Standing, at: int) -> ColumnElement[bool]:
 class _After(NamedTuple):
     """Where a page of the fleet ended: rank of the standing, place in its order, id; and for which time it holds."""
 
-    # whoever makes a cursor up must not find numbers that a database cannot hold
     rank: Annotated[int, Meta(ge=0, lt=len(STANDINGS))]
     place: Annotated[float, Meta(ge=-9e18, le=9e18)]
     id: Name
-    at: Annotated[int, Meta(ge=0, le=250_000_000_000_000_000)]
+    at: Moment
 
 
 class Standings:

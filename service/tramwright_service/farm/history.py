@@ -19,7 +19,7 @@ from tramwright_solvers.model.survey import Made
 from ..wire.history import ControlLimits, Crossing, Ewma, History, HistoryPoint, HistorySeries, Jump, JumpedTerm, Valued
 from . import drift, outlooks, sentences, times
 from .machines import row_of, verified
-from .pages import Page
+from .pages import Moment, Number, Page
 from .store import Store
 from .tables import MOVES
 from .tracks import Followed, S, followed, scale, seen, terms_of
@@ -42,8 +42,8 @@ class Span(NamedTuple):
 class _After(NamedTuple):
     """Where a page ended."""
 
-    taken_at: int
-    number: int
+    taken_at: Moment
+    number: Number
 
 
 class Histories:

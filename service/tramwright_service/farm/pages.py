@@ -11,8 +11,11 @@ from msgspec import Meta
 
 from ..wire.problems import BAD_REQUEST, RequestError
 
+# whoever makes a cursor up must not find numbers that a database cannot hold
 Number = Annotated[int, Meta(ge=0, le=2**31 - 1)]
 """Of a survey or a note, as a cursor has it."""
+Moment = Annotated[int, Meta(ge=-62_135_596_800_000_000, le=250_000_000_000_000_000)]
+"""Microseconds since 1970, as a cursor has them: the years 1 to 9892, which can be shown."""
 
 
 class Page(NamedTuple):
