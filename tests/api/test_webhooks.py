@@ -249,6 +249,16 @@ def test_what_cannot_be_a_webhook_is_refused_with_its_place(farm: Client, receiv
     assert "32 webhooks" in refused(farm.post(HOOKS, json={"url": receiver.url}), 422, "invalid")["detail"]
 
 
+@pytest.mark.parametrize("name", ["%00", "wh_%00", "wh_", "wh_" + "0" * 24, "%C3%A4"])
+def test_what_no_webhook_is_called_is_not_found(farm: Client, name: str) -> None:
+    for answer in (
+        farm.get(f"{HOOKS}/{name}"),
+        farm.patch(f"{HOOKS}/{name}", json={"enabled": True}),
+        farm.delete(f"{HOOKS}/{name}"),
+    ):
+        refused(answer, 404, "not-found")
+
+
 # 127.0.0.0/8 alone is allowed here
 @pytest.mark.parametrize(
     "host",

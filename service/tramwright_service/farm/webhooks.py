@@ -5,13 +5,14 @@ The secret of each is stored as it is, since what is sent is signed with it: who
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from secrets import token_bytes, token_hex
 from typing import Any
 
 import msgspec
 from msgspec import Struct
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, update
 
 from tramwright_solvers.model.errors import Fault
 
@@ -32,6 +33,7 @@ WELL: dict[str, Any] = {"failures": 0, "failing_since": None, "due_at": None, "w
 """How a webhook fares that takes what it is sent."""
 
 W = WEBHOOKS.c
+_ID = re.compile(r"wh_[0-9a-f]{24}")
 
 
 class _Wanted(Struct, frozen=True):
@@ -42,6 +44,17 @@ class _Wanted(Struct, frozen=True):
 
 
 _wanted = msgspec.json.Decoder(_Wanted).decode
+
+
+def own(webhook: str) -> ColumnElement[bool]:
+    """Return the condition for the webhook that a client names.
+
+    Raises:
+        RequestError: none can be called so; PostgreSQL fails at texts that hold the character 0.
+    """
+    if not _ID.fullmatch(webhook):
+        raise no_webhook(webhook)
+    return W.id == webhook
 
 
 def filter_of(row: Any) -> Filter:
@@ -113,7 +126,7 @@ class Webhooks:
         Raises:
             RequestError: there is none.
         """
-        query = select(WEBHOOKS).where(W.id == webhook)
+        query = select(WEBHOOKS).where(own(webhook))
         row = await self._store.read(lambda connection: connection.execute(query).one_or_none())
         if row is None:
             raise no_webhook(webhook)
@@ -126,8 +139,10 @@ class Webhooks:
             RequestError: there is none.
         """
 
+        query = select(WEBHOOKS).where(own(webhook)).with_for_update()
+
         def write(connection: Connection) -> WebhookRecord:
-            row = connection.execute(select(WEBHOOKS).where(W.id == webhook).with_for_update()).one_or_none()
+            row = connection.execute(query).one_or_none()
             if row is None:
                 raise no_webhook(webhook)
             if enabled == (row.disabled_at is None):
@@ -143,8 +158,10 @@ class Webhooks:
             RequestError: there is none.
         """
 
+        query = delete(WEBHOOKS).where(own(webhook))
+
         def write(connection: Connection) -> None:
-            if not connection.execute(delete(WEBHOOKS).where(W.id == webhook)).rowcount:
+            if not connection.execute(query).rowcount:
                 raise no_webhook(webhook)
 
         await self._store.write(write)
