@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import re
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from typing import Any
 
 import pytest
 
 from farm_client import KESTREL, PATCH, Client, refused
 from farm_payloads import BIRDS, machine, survey
+from tramwright_service.execution.plug_ins.hosts import PlugIns
 from tramwright_service.wire import merge_patch
 from tramwright_service.wire.problems import RequestError
 
@@ -28,7 +32,7 @@ def test_a_machine_is_stored_read_changed_and_deleted(farm: Client) -> None:
     assert (other.status_code, other.headers["etag"], other.json()["site"]) == (200, '"2"', "hall 2")
     assert farm.get(KESTREL).content == other.content
     assert farm.get(f"{KESTREL}/versions/1").content == made.content
-    refused(farm.get(f"{KESTREL}/versions/3"), 404, "not-found")
+    assert "from 1 to 2" in refused(farm.get(f"{KESTREL}/versions/3"), 404, "not-found")["detail"]
     assert farm.delete(KESTREL).status_code == 204
     for path in (KESTREL, f"{KESTREL}/standing", f"{KESTREL}/surveys", f"{KESTREL}/notes"):
         refused(farm.get(path), 404, "not-found")
@@ -62,6 +66,7 @@ def test_a_change_of_what_is_no_longer_there_is_refused(kestrel: Client) -> None
     refused(kestrel.put(KESTREL, json=machine(site="hall 3"), headers=one), 412, "changed")
     refused(kestrel.patch(KESTREL, content=b"{}", headers={**PATCH, **one}), 412, "changed")
     refused(kestrel.delete(KESTREL, headers=one), 412, "changed")
+    refused(kestrel.put(KESTREL, json=machine(), headers={"if-match": '"2a51f0"'}), 412, "changed")  # of something else
     assert kestrel.get(KESTREL).json()["site"] == "hall 2"
     refused(kestrel.put(KESTREL, json=machine(), headers={"if-none-match": "*"}), 412, "changed")
     refused(kestrel.put("/v1/machines/wren", json=machine(), headers={"if-match": "*"}), 412, "changed")
@@ -78,6 +83,31 @@ def test_of_two_writers_with_the_same_tag_exactly_one_wins(kestrel: Client) -> N
     for race in range(5):
         with ThreadPoolExecutor(8) as pool:
             assert sorted(pool.map(change, range(8 * race, 8 * race + 8))) == [200] + [412] * 7
+
+
+def test_patches_of_different_members_are_all_made(kestrel: Client) -> None:
+    patches = [{"site": "hall 9"}, {"tags": ["lathe"]}, {"check_every": 7}, {"solve": {"most_moves": 1}}]
+    with ThreadPoolExecutor(4) as pool:
+        assert {one.status_code for one in pool.map(lambda one: kestrel.patch(KESTREL, json=one), patches)} == {200}
+    now = kestrel.get(KESTREL).json()
+    assert (now["version"], now["site"], now["tags"], now["check_every"]) == (5, "hall 9", ["lathe"], 7)
+    assert now["solve"]["most_moves"] == 1
+
+
+def test_nobody_at_the_store_waits_while_a_patch_is_checked(kestrel: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    where, check = list[str](), PlugIns.check
+
+    def watched(*given: Any) -> None:
+        with suppress(RuntimeError):
+            asyncio.get_running_loop()
+            where.append("in the event loop")
+        where.append(threading.current_thread().name)
+        check(*given)
+
+    monkeypatch.setattr(PlugIns, "check", watched)
+    assert kestrel.patch(KESTREL, json={"site": "hall 9"}).status_code == 200
+    assert len(where) == 1
+    assert "store" not in where[0]
 
 
 def test_a_merge_patch_changes_what_it_names_and_null_takes_it_away(kestrel: Client) -> None:

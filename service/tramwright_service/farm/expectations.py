@@ -8,7 +8,8 @@ from typing import NamedTuple
 from ..wire import problems
 from ..wire.problems import RequestError
 
-_TAG = re.compile(r'"(\d{1,9})[^"]*"')
+# as `tag_of` and, compressed, `representations.py` write them: of anything else the beginning may be a number too
+_TAG = re.compile(r'"(\d{1,9})(?:\.msgpack)?(?:-gzip)?"', re.ASCII)
 
 
 class Expected(NamedTuple):

@@ -149,13 +149,11 @@ class Machines:
         """
 
         def read(connection: Connection) -> Description:
-            if version is None:
-                row = connection.execute(CURRENT, {"names": [machine]}).one_or_none()
-            else:
-                row_of(connection, machine)
-                row = connection.execute(described(machine, version)).one_or_none()
+            own = row_of(connection, machine)
+            row = connection.execute(described(machine, own.version if version is None else version)).one_or_none()
             if row is None:
-                raise no_machine(machine)
+                detail = f"`{machine}` has no version {version}; its versions are numbered from 1 to {own.version}."
+                raise RequestError(NOT_FOUND, detail)
             return Description.of(row)
 
         return await self._store.read(read)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any
 
 import msgspec
@@ -75,7 +76,7 @@ def create(plug_ins: PlugIns, settings: Settings, farm: Farm | None) -> list[HTT
             await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
         )
         new = await asyncio.to_thread(document, entry, name)
-        stored, made = await own.machines.put(name, Expected.of(if_match, if_none_match), lambda _: new)
+        stored, made = await own.machines.put(name, Expected.of(if_match, if_none_match), replacing(new))
         headers = [tag_of(stored.version, media_type), *([location(name)] if made else [])]
         return answered(stored.record(), media_type, 201 if made else 200, headers)
 
@@ -94,14 +95,23 @@ def create(plug_ins: PlugIns, settings: Settings, farm: Farm | None) -> list[HTT
         sent, sent_as = await whole(request.scope, request.receive, settings.max_body), content_type(request.scope)
         if sent_as.partition(b";")[0].strip().lower() not in (MERGE_PATCH.encode(), JSON.encode()):
             raise unsupported(sent_as, (MERGE_PATCH, JSON))
-        patched = merge_patch.read(sent)
+        patched, expected = merge_patch.read(sent), Expected.of(if_match, "")
 
-        def change(there: bytes | None) -> bytes:
-            if there is None:
-                raise RequestError(problems.NOT_FOUND, f"There is no machine `{name}` to change; PUT it first.")
+        def changed(there: bytes) -> bytes:
             return document(decoder.decode(merge_patch.merged(there, patched), JSON.encode()), name)
 
-        stored, _ = await own.machines.put(name, Expected.of(if_match, ""), change)
+        while True:  # until nobody has changed it meanwhile
+            there = await own.machines.get(name)
+            expected.check(there.version)
+            # it may wait for plug-ins, which nobody else at the store is to wait for
+            new = await asyncio.to_thread(changed, there.document)
+            unchanged = Expected(frozenset({there.version}), there=True)
+            try:
+                stored, _ = await own.machines.put(name, unchanged, replacing(new))
+                break
+            except RequestError as error:
+                if error.kind is not problems.CHANGED:
+                    raise
         return answered(stored.record(), media_type, headers=[tag_of(stored.version, media_type)])
 
     @get(
@@ -149,3 +159,8 @@ def create(plug_ins: PlugIns, settings: Settings, farm: Farm | None) -> list[HTT
         await kept(farm).machines.retire(named(machine), Expected.of(if_match, ""))
 
     return [put_machine, patch_machine, get_machine, get_version, delete_machine]
+
+
+def replacing(new: bytes) -> Callable[[bytes | None], bytes]:
+    """Return what puts a document in the place of whatever is there."""
+    return lambda _: new
