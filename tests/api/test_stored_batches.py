@@ -12,6 +12,7 @@ from litestar.testing import TestClient
 import stores
 from farm_payloads import OUTSIDE, machine, survey
 from tramwright_service.farm.batches import Batches
+from tramwright_service.farm.expectations import Expected
 from tramwright_service.farm.posting import Poster
 from tramwright_service.farm.store import unavailable
 from tramwright_service.http.app import create_app
@@ -114,6 +115,34 @@ def test_a_description_in_the_stream_becomes_a_version_and_leaves_the_rest_of_th
     )
     latest = farm.get("/v1/machines/kestrel/surveys?limit=2").json()["surveys"]
     assert {one["version"] for one in latest} == {after["version"]}
+
+
+@pytest.mark.parametrize("then", ["described anew", "taken out"])
+def test_a_line_that_names_its_machine_undoes_nothing_that_was_done_to_it_meanwhile(
+    farm: Client, monkeypatch: pytest.MonkeyPatch, then: str
+) -> None:
+    keep, before = Batches.keep, farm.get("/v1/machines/kestrel").json()["version"]
+
+    def changed(there: bytes | None) -> bytes:
+        document = json.loads(there or b"")
+        return json.dumps(document | {"machine": document["machine"] | {"limit": {"total": 0.7}}}).encode()
+
+    async def overtaken(self: Batches, *answered: Any) -> Any:
+        if then == "taken out":
+            await self._machines.retire("kestrel", Expected())
+        else:
+            await self._machines.put("kestrel", Expected(), changed)
+        return await keep(self, *answered)
+
+    monkeypatch.setattr(Batches, "keep", overtaken)
+    (told,), _ = sent(farm, [{"machine": "kestrel", **survey(0.6 + len(then) / 100)}], "?store=true")
+    if then == "taken out":
+        assert told["problem"]["status"] == 404
+        assert farm.get("/v1/machines/kestrel").status_code == 404
+        return
+    now = farm.get("/v1/machines/kestrel").json()
+    assert (now["version"], now["machine"]["limit"]) == (before + 1, {"total": 0.7})
+    assert farm.get("/v1/machines/kestrel/surveys?limit=1").json()["surveys"][0]["version"] == before
 
 
 def test_lines_that_cannot_be_stored_are_not_acknowledged(farm: Client, monkeypatch: pytest.MonkeyPatch) -> None:

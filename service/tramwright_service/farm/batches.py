@@ -91,7 +91,7 @@ class Batches:
         why, posts = dict[int, Problem](), dict[int, asyncio.Future[object]]()
         for number, (line, machine, body) in lines.items():  # in their order: a line is stored after those before it
             try:
-                description = await self._description(machine, known)
+                description = await self._description(machine, known, named=isinstance(line.machine, str))
                 posts[number] = asyncio.ensure_future(self._poster.post(posting(description, line, body)))
             except Exception as error:  # whatever it is, it is this line's problem and nobody else's
                 why[number] = _problem(error)
@@ -100,8 +100,11 @@ class Batches:
                 why[number] = _problem(ended)
         return why
 
-    async def _description(self, machine: Machine, known: dict[str, Description]) -> Description:
-        """Return the description that a line was answered with, stored where it is not yet."""
+    async def _description(self, machine: Machine, known: dict[str, Description], *, named: bool) -> Description:
+        """Return the description that a line was answered with, stored where it is not yet.
+
+        A line that only names its machine changes none: what it was answered with may be an earlier version by now.
+        """
         try:
             msgspec.convert(machine.id, StoredId)
         except msgspec.ValidationError:
@@ -111,9 +114,12 @@ class Batches:
             )
             raise RequestError(INVALID, detail, [Fault("/machine/id", detail)]) from None
         description, own = known.get(machine.id), _encode(machine)
-        if description is None or bytes(parts_of(description.document).machine) != own:
-            description = known[machine.id] = await self._described(machine, own)
-        return description
+        if description is not None and bytes(parts_of(description.document).machine) == own:
+            return description
+        if named and (earlier := await self._machines.described_as(machine.id, own)) is not None:
+            return earlier
+        known[machine.id] = await self._described(machine, own)
+        return known[machine.id]
 
     async def _described(self, machine: Machine, own: bytes) -> Description:
         """Store the description that a line has; what else is known of the machine stays.

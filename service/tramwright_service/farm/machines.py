@@ -168,6 +168,21 @@ class Machines:
         rows = await self._store.read(lambda connection: connection.execute(CURRENT, wanted).all())
         return {row.machine: Description.of(row) for row in rows}
 
+    async def described_as(self, machine: str, described: bytes) -> Description | None:
+        """Return the latest version of a machine that has this description, None where none has.
+
+        Raises:
+            RequestError: the store cannot be read.
+        """
+        d = DESCRIPTIONS.c
+        query = select(DESCRIPTIONS).where(d.machine == machine).order_by(d.version.desc())
+
+        def read(connection: Connection) -> Description | None:
+            versions = map(Description.of, connection.execute(query.execution_options(yield_per=1)))
+            return next((one for one in versions if bytes(parts_of(one.document).machine) == described), None)
+
+        return await self._store.read(read)
+
     async def put(
         self, machine: str, expected: Expected, change: Callable[[bytes | None], bytes]
     ) -> tuple[Description, bool]:
