@@ -78,9 +78,11 @@ def service(**settings: str) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def served() -> Iterator[str]:
-    with service() as base:
-        yield base
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, dict[str, str]]]:
+    """Where the service is that the documents ask, and the setting that says where its store is."""
+    where = {"TRAMWRIGHT_STORE": str(tmp_path_factory.mktemp("store") / "farm.db")}
+    with service(**where) as base:
+        yield base, where
 
 
 def shell(command: str, folder: Path, base: str, **settings: str) -> str:
@@ -103,22 +105,24 @@ needs_curl = pytest.mark.skipif(shutil.which("curl") is None, reason="curl is no
 
 @needs_curl
 @pytest.mark.parametrize("guide", GUIDES, ids=lambda path: path.stem)
-def test_every_command_in_a_guide_gives_the_output_shown(guide: Path, served: str, tmp_path: Path) -> None:
+def test_every_command_in_a_guide_gives_the_output_shown(
+    guide: Path, served: tuple[str, dict[str, str]], tmp_path: Path
+) -> None:
     found = commands(guide)
     assert any(output for _, output in found)
     keys = {"TRAMWRIGHT_ACCESS": "keys", "TRAMWRIGHT_STORE": str(tmp_path / "farm.db")} if guide.stem == KEYED else {}
-    with service(**keys) if keys else nullcontext(served) as base:
+    with service(**keys) if keys else nullcontext(served[0]) as base:
         for command, output in found:
-            real = shell(command, tmp_path, base, **keys)
+            real = shell(command, tmp_path, base, **(keys or served[1]))
             assert pattern(output).fullmatch(real), f"{command}\nshown:\n{output}\nreal:\n{real}"
 
 
 @needs_curl
-def test_every_command_in_the_readme_does_what_it_says(served: str) -> None:
+def test_every_command_in_the_readme_does_what_it_says(served: tuple[str, dict[str, str]]) -> None:
     elsewhere = ("python3 -m venv", ".venv/bin/tramwright serve")  # installing, and the service that answers here
     found = [(command, output) for command, output in commands(ROOT / "README.md") if not command.startswith(elsewhere)]
     assert len(found) == 2
-    first, asked = (shell(command, ROOT, served) for command, _ in found)
+    first, asked = (shell(command, ROOT, served[0]) for command, _ in found)
     assert pattern(found[0][1]).fullmatch(first)
     assert asked.rstrip() == first.rstrip()
 

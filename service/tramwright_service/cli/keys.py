@@ -54,7 +54,7 @@ def list_(where: str) -> None:
     from ..farm.times import shown
 
     rows = [("name", "id", "scope", "made", "last used", "expires")]
-    for key in run(where, lambda store: Keys(store).all()):
+    for key in run(where, lambda store: Keys(store).all(), makes=False):
         expires = "never" if key.expires_at is None else shown(key.expires_at)[:10]
         used = "never" if key.used_at is None else f"{shown(key.used_at)[:13]}h"
         expires = f"{expires} (over)" if key.expired else expires
@@ -71,7 +71,7 @@ def revoke(where: str, name: str) -> None:
     """Take the key called NAME away. Services stop taking it within five seconds."""
     from ..farm.keys import OLDEST, Keys
 
-    run(where, lambda store: Keys(store).revoke(name))
+    run(where, lambda store: Keys(store).revoke(name), makes=False)
     click.echo(f"{name} is revoked; services that run stop taking it within {OLDEST:g} seconds.")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import IO, TYPE_CHECKING, TypeVar
 
 import click
@@ -28,8 +29,15 @@ def store() -> None:
     """The stored farm: upgrade, export, import, check."""
 
 
-def run(where: str, task: Callable[[Store], Awaitable[T]], *, checked: bool = True) -> T:
-    """Do something with a store; say why it cannot be done, and exit with 1."""
+def run(where: str, task: Callable[[Store], Awaitable[T]], *, checked: bool = True, makes: bool = True) -> T:
+    """Do something with a store; say why it cannot be done, and exit with 1.
+
+    Args:
+        where: path or URL.
+        task: what is done.
+        checked: whether its revision has to be that of this version.
+        makes: whether a file that is not there is made; else a mistyped path would be a whole store without machines.
+    """
     from ..farm.schema import check as check_revision
     from ..farm.store import StoreError, store_of
     from ..wire.problems import RequestError
@@ -37,6 +45,8 @@ def run(where: str, task: Callable[[Store], Awaitable[T]], *, checked: bool = Tr
     async def whole() -> T:
         opened = store_of(where)
         try:
+            if opened.is_file and not makes and not Path(where).exists():
+                raise StoreError(f"There is no file {where}.")
             if checked:
                 await check_revision(opened)
             return await task(opened)
@@ -66,7 +76,7 @@ def export_(where: str, file: IO[bytes]) -> None:
     """Write everything in a store to FILE (`-` for standard output), as lines of JSON."""
     from ..farm.transfer import export
 
-    run(where, lambda opened: export(opened, file.write))
+    run(where, lambda opened: export(opened, file.write), makes=False)
 
 
 @store.command(name="import")
@@ -86,7 +96,7 @@ def check(where: str) -> None:
     """Say whether a store holds what was stored; exit with 1 where it does not."""
     from ..farm.transfer import faults
 
-    if found := run(where, lambda opened: opened.read(lambda connection: [*faults(connection)])):
+    if found := run(where, lambda opened: opened.read(lambda connection: [*faults(connection)]), makes=False):
         click.echo("\n".join(found), err=True)
         click.echo(f"{len(found)} faults; bring back a copy that is whole", err=True)
         sys.exit(1)
