@@ -238,6 +238,42 @@ def test_a_store_that_is_none_is_refused_with_what_it_may_be(tmp_path: Path) -> 
         store_of("https://host/farm")
 
 
+def test_a_file_of_something_else_is_left_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "else.db"
+    with sqlite3.connect(path) as file:
+        file.execute("CREATE TABLE birds (name TEXT)")
+    file.close()
+    for refused in (command("check", "--store", str(path)), command("upgrade", "--store", str(path))):
+        assert refused.exit_code == 1
+        assert "tables of something else" in refused.output
+    with sqlite3.connect(path) as file:
+        assert file.execute("SELECT name FROM sqlite_master").fetchall() == [("birds",)]
+    file.close()
+
+
+def test_a_store_that_is_not_there_is_not_taken_for_an_empty_one(tmp_path: Path) -> None:
+    path = tmp_path / "mistyped.db"
+    for words in (
+        ["store", "check", "--store", str(path)],
+        ["store", "export", "--store", str(path), "-"],
+        ["keys", "list", "--store", str(path)],
+        ["keys", "revoke", "office", "--store", str(path)],
+    ):
+        refused = CliRunner().invoke(main, words)
+        assert refused.exit_code == 1
+        assert f"There is no file {path}" in refused.output
+    assert not path.exists()
+
+
+def test_the_path_of_a_file_is_taken_as_it_is_and_no_store_is_in_memory_alone(tmp_path: Path) -> None:
+    path = tmp_path / "100%25?mode=memory#1.db"
+    command("upgrade", "--store", str(path))
+    assert [one.name for one in tmp_path.iterdir() if not one.name.endswith(("-wal", "-shm"))] == [path.name]
+    for where in ("", ":memory:"):
+        with pytest.raises(StoreError):
+            store_of(where)
+
+
 def test_a_file_that_may_only_be_read_is_read_and_not_written(
     now: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -36,7 +36,7 @@ async def upgrade(store: Store, to: str = HEAD) -> tuple[str | None, str]:
     """Bring a store to a revision; return the one it had and the one it has.
 
     Raises:
-        StoreError: it is of a later version than this service.
+        StoreError: it is of a later version than this service, or a file of something else.
         RequestError: it cannot be reached or written.
     """
 
@@ -44,6 +44,8 @@ async def upgrade(store: Store, to: str = HEAD) -> tuple[str | None, str]:
         before = revision(connection)
         if before is not None and not list(HERE.glob(f"versions/{before}_*.py")):
             raise StoreError(f"The store has revision {before}, which this version does not know; install a newer one.")
+        if before is None and store.is_file and inspect(connection).get_table_names():
+            raise StoreError("The file holds the tables of something else; name another, or one that is not there yet.")
         migrate(connection, to)
         return before
 

@@ -14,7 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
 import structlog
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, ProgrammingError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as NoConnection
@@ -53,9 +53,11 @@ def store_of(where: str) -> Store:
         StoreError: it is neither.
     """
     scheme, parted, _ = where.partition("://")
-    if not parted:
-        return FileStore(where)
     try:
+        if not parted:
+            if where in ("", ":memory:"):  # each connection would have one of its own
+                raise ArgumentError
+            return FileStore(where)
         url = make_url(where)
         if scheme not in ("postgresql", "postgres"):
             raise ArgumentError
@@ -123,8 +125,9 @@ class FileStore(Store):
 
     def __init__(self, path: str) -> None:
         super().__init__()
+        where = URL.create("sqlite", database=path)  # whatever characters it has
         # what strangers sent is not logged
-        self._engine = create_engine(f"sqlite:///{path}", hide_parameters=True, pool_size=READERS + 1)
+        self._engine = create_engine(where, hide_parameters=True, pool_size=READERS + 1)
         event.listen(self._engine, "connect", _prepare)
         event.listen(self._engine, "begin", _begin)
         self._readers = ThreadPoolExecutor(READERS, thread_name_prefix="store reads")
