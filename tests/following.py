@@ -33,7 +33,7 @@ class Reader:
         self._socket.connect(("127.0.0.1", port))
         again = f"Last-Event-ID: {last}\r\n" if last else ""
         # HTTP/1.0: what comes is no pieces with their lengths
-        request = f"GET /v1/events{query} HTTP/1.0\r\nHost: a\r\nAccept: text/event-stream\r\n{again}\r\n"
+        request = f"GET /v1/events{query} HTTP/1.0\r\nHost: localhost\r\nAccept: text/event-stream\r\n{again}\r\n"
         self._socket.sendall(request.encode())
         self._going = threading.Event()
         self._going.set()

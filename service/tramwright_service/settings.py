@@ -24,7 +24,7 @@
 | `TRAMWRIGHT_EVENTS` | 100000 | events kept in the store, the latest |
 | `TRAMWRIGHT_WEBHOOK_TARGETS` | public | networks that webhooks reach beside public addresses, parted by commas |
 | `TRAMWRIGHT_WEBHOOK_SECONDS` | 259200 | seconds for which an event that a webhook does not take is sent again |
-| `TRAMWRIGHT_ACCESS` | auto | who may ask: `keys`, `anyone`; by default anyone on a loopback address, else keys |
+| `TRAMWRIGHT_ACCESS` | auto | who may ask: `keys`, `local`, `anyone`; by default `local` on loopback, else `keys` |
 | `TRAMWRIGHT_RATE` | 6000 | requests a minute that each key may make, and as many at once; 0 sets no limit |
 | `TRAMWRIGHT_CACHE` | 134217728 | bytes of prepared geometries that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_METRICS_MACHINES` | 100 | machines of which `/metrics` tells one by one, the worst; 0 tells of none |
@@ -116,8 +116,11 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
         int, Meta(ge=1, le=10**7, description="Seconds for which an event that is not taken is sent again.")
     ] = 259_200
     access: Annotated[
-        Literal["auto", "keys", "anyone"],
-        Meta(description="Who may ask: who has a key, anyone, or (auto) anyone on a loopback address, else keys."),
+        Literal["auto", "keys", "local", "anyone"],
+        Meta(
+            description="Who may ask: who has a key, who asks for this host by a name that is no other's, anyone, or "
+            "(auto) local on a loopback address, else keys."
+        ),
     ] = "auto"
     rate: Annotated[
         int, Meta(ge=0, le=10**6, description="Requests a minute that each key may make, or 0 for any number.")

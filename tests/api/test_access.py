@@ -6,6 +6,7 @@ import asyncio
 import json
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -354,3 +355,37 @@ def test_keys_without_a_store_to_keep_them_are_refused(registry: Registry) -> No
 
 def test_a_service_that_asks_for_no_keys_lets_whoever_shows_one_in(client: TestClient[Any]) -> None:
     assert client.get("/v1/solvers", headers=bearing(STRANGE)).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        *((one, 200) for one in ("localhost", "LocalHost:8017", "127.0.0.1:8017", "127.8.9.1", "[::1]:8017", "")),
+        *((one, 403) for one in ("page.example", "page.example:8017", "10.1.2.3", "localhost.page.example", "[::2]")),
+        *((one, 403) for one in ("127.0.0.1.page.example", "page.example@127.0.0.1x", "[", "0.0.0.0:8017")),
+    ],
+)
+def test_a_service_for_this_host_alone_answers_no_request_for_another(
+    host: str, status: int, registry: Registry, tmp_path: Path
+) -> None:
+    settings = Settings(store=str(tmp_path / "farm.db"), access="local", log_level="error")
+    with TestClient(create_app(settings, registry), raise_server_exceptions=False) as client:
+        asked = {"machine": machine()["machine"], **survey()}
+        named = {"host": host}
+        answers = [
+            client.get("/v1/fleet", headers=named),
+            client.get("/metrics", headers=named),
+            client.post(CORRECTIONS, json=asked, headers=named),
+            client.put(KESTREL, json=machine(), headers=named),
+        ]
+        told = {status if answer.status_code == 201 else answer.status_code for answer in answers}
+        assert told == {status}
+        if status == 403:
+            assert "--access" in refused(answers[0], 403, "other-host")["detail"]
+        assert client.get("/health/ready", headers=named).status_code == 200  # holds nothing of the farm
+
+
+def test_without_a_store_there_is_nothing_that_another_page_could_read(registry: Registry) -> None:
+    with TestClient(create_app(Settings(access="local", log_level="error"), registry)) as client:
+        asked = {"machine": machine()["machine"], **survey()}
+        assert client.post(CORRECTIONS, json=asked, headers={"host": "page.example"}).status_code == 200

@@ -28,7 +28,10 @@ ROOT = "/v1/machines/kestrel"
 async def rate(port: int, connections: int, path: str, payload: object, seconds: float) -> float:
     """Posts a second that are answered well."""
     body = json.dumps(payload).encode()
-    head = f"POST {path} HTTP/1.1\r\nHost: a\r\nContent-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+    head = (
+        f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
+        f"Content-Length: {len(body)}\r\n\r\n"
+    )
     count, end = 0, perf_counter() + seconds
 
     async def ask() -> None:
@@ -103,7 +106,7 @@ async def seconds_each(port: int, path: str, times: int) -> float:
     taken = []
     for _ in range(times):
         start = perf_counter()
-        writer.write(f"GET {path} HTTP/1.1\r\nHost: a\r\n\r\n".encode())
+        writer.write(f"GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
         answer = (await reader.readuntil(b"\r\n\r\n")).lower()
         assert answer.startswith(b"http/1.1 200"), answer
         await reader.readexactly(int(answer.split(b"content-length: ")[1].split(b"\r\n")[0]))

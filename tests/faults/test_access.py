@@ -81,6 +81,18 @@ def test_beyond_this_host_nothing_starts_without_keys_unless_it_is_told_to(tmp_p
         assert ask(port, FLEET, {}) == 401
 
 
+def test_a_page_whose_name_leads_here_reads_nothing(tmp_path: Path) -> None:
+    there = {"Host": "page.example:8017"}
+    stored = ("--store", str(tmp_path / "farm.db"))
+    with serving(tmp_path / "here.log", *stored) as port:
+        assert ask(port, FLEET, {}) == 200
+        assert ask(port, FLEET, there) == 403
+        body = json.dumps(machine()).encode()
+        assert ask(port, "/v1/machines/kestrel", {**there, "Content-Type": "application/json"}, "PUT", body) == 403
+    with serving(tmp_path / "told.log", *stored, "--access", "anyone") as port:  # as behind a proxy
+        assert ask(port, FLEET, there) == 200
+
+
 @pytest.mark.parametrize("kind", stores.KINDS)
 def test_a_key_that_is_revoked_while_in_use_ends_in_two_processes(kind: str, tmp_path: Path) -> None:
     where = stores.ready(stores.fresh(kind, tmp_path))

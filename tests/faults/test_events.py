@@ -198,7 +198,7 @@ class Silent:
         self.socket = socket.socket()
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         self.socket.connect(("127.0.0.1", port))
-        self.socket.sendall(b"GET /v1/events HTTP/1.1\r\nHost: a\r\nLast-Event-ID: 0\r\n\r\n")
+        self.socket.sendall(b"GET /v1/events HTTP/1.1\r\nHost: localhost\r\nLast-Event-ID: 0\r\n\r\n")
 
 
 def memory(pid: int) -> int:

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 import click
 
 from .batch import INTERRUPTED, TERMINATED
+from .keys import decided
 
 if TYPE_CHECKING:
     from litestar import Litestar
 
+HOST = "127.0.0.1"
 SHOWN = """\
 {surveys} surveys of {machines} machines in a year, all invented, in {store}.
 Open
@@ -75,7 +77,7 @@ def demo(where: Path | None, port: int) -> None:
             settings = from_environment(own)
         except ValueError as error:
             raise click.UsageError(str(error)) from None
-        address = f"http://127.0.0.1:{port}"
+        address = f"http://{HOST}:{port}"
 
         async def fill(app: Litestar) -> None:
             surveys = await lived(app, datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0))
@@ -85,11 +87,12 @@ def demo(where: Path | None, port: int) -> None:
             if where:
                 ends.pop_all()  # what is whole stays
 
+        settings = decided(settings, HOST)
         metrics = Metrics(settings)
         app = create_app(settings, metrics=metrics)
         app.on_startup.append(fill)  # once the store is open, and before anybody is answered
         try:
-            serving.serve(app, settings, metrics, "127.0.0.1", port)
+            serving.serve(app, settings, metrics, HOST, port)
         except KeyboardInterrupt:
             sys.exit(INTERRUPTED)
 

@@ -76,17 +76,19 @@ def revoke(where: str, name: str) -> None:
 
 
 def decided(settings: Settings, host: str) -> Settings:
-    """Return the settings with who may ask made plain: keys, or anyone.
+    """Return the settings with who may ask made plain: not `auto`.
 
     Raises:
         click.UsageError: keys are to be asked for, and there is none.
     """
     from msgspec.structs import replace
 
-    from ..http.serving import is_loopback
+    from ..http.access import is_loopback
 
-    if settings.access == "anyone" or (settings.access == "auto" and is_loopback(host)):
-        return replace(settings, access="anyone")
+    if settings.access == "auto" and is_loopback(host):
+        return replace(settings, access="local")
+    if settings.access in ("anyone", "local"):
+        return settings
     if settings.store == "none" or not run(settings.store, _any):
         raise click.UsageError(
             ("" if settings.access == "keys" else f"{host} may be reached from other hosts, so keys are asked for. ")

@@ -54,9 +54,9 @@ def main() -> None:
 )
 @click.option(
     "--access",
-    type=click.Choice(["auto", "keys", "anyone"]),
-    help="Who may ask: who has a key, anyone, or (auto, the default) anyone on a loopback address and keys on any "
-    "other; as TRAMWRIGHT_ACCESS.",
+    type=click.Choice(["auto", "keys", "local", "anyone"]),
+    help="Who may ask: who has a key, who asks for localhost, anyone, or (auto, the default) local on a loopback "
+    "address and keys on any other; as TRAMWRIGHT_ACCESS.",
 )
 def serve(host: str, port: int, where: str | None, access: str | None) -> None:
     """Serve the HTTP interface. Settings come from the environment (TRAMWRIGHT_...)."""

@@ -28,7 +28,7 @@ PASSES = 4
 async def lived(app: ASGIApp, today: datetime) -> int:
     """Live the year that ends today through the routes of an application; return the number of surveys stored."""
     transport: Any = httpx.ASGITransport(app)  # type: ignore[arg-type]
-    async with httpx.AsyncClient(transport=transport, base_url="http://demo") as service:
+    async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as service:
         flock = [Standing(bird, number, service) for number, bird in enumerate(BIRDS)]
         for one in flock:
             await one.send("PUT", "", one.bird.entry)

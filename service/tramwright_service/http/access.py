@@ -7,10 +7,12 @@ from the same.
 
 from __future__ import annotations
 
+import ipaddress
 import math
 from collections.abc import Iterable
 from time import monotonic
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 from litestar.connection import ASGIConnection
 from litestar.handlers import BaseRouteHandler
@@ -49,21 +51,11 @@ def needed(route: BaseRouteHandler) -> Scope | None:
     return scope
 
 
-class Access:
-    """Asks for a key, of each request to a route that needs one.
-
-    Args:
-        keys: the keys there are.
-        rate: requests a minute that a key may make; 0: any number.
-    """
-
-    def __init__(self, keys: Keys, rate: int) -> None:
-        self._keys = keys
-        self._each = MINUTE / rate if rate else 0.0
-        self._due = dict[str, float]()
+class Door:
+    """Judges each request to a route that is not open to everybody."""
 
     def guarded(self, app: ASGIApp, scope: Scope | None) -> ASGIApp:
-        """Return an application that answers whoever has a key of this scope."""
+        """Return an application that answers whoever may do what needs this scope."""
         if scope is None:
             return app
 
@@ -77,6 +69,50 @@ class Access:
         """Do the same for a route of the framework, which calls this before anything of the request is read."""
         if (scope := needed(route)) is not None:
             await self.admit(connection.scope, scope)
+
+    async def admit(self, exchange: Any, scope: Scope) -> None:
+        """Let a request pass.
+
+        Raises:
+            RequestError: it may not.
+        """
+        raise NotImplementedError
+
+
+class Local(Door):
+    """Lets in whoever asks for this host by a name that is no other's.
+
+    To a browser a page is of one origin with this service where the name of its host, which is whoever's it is, leads
+    here by now (DNS rebinding): it could read and change everything. The header Host still has that name.
+    """
+
+    async def admit(self, exchange: Any, scope: Scope) -> None:
+        """Let a request pass.
+
+        Raises:
+            RequestError: it asks for another host.
+        """
+        host = next((value for name, value in exchange["headers"] if name == b"host"), b"")
+        try:
+            name = urlsplit(f"//{host.decode('latin-1')}").hostname
+        except ValueError:
+            name = ""
+        if host and not is_loopback(name or ""):
+            raise RequestError(problems.OTHER_HOST, problems.OTHER_HOST.remedy)
+
+
+class Access(Door):
+    """Asks for a key.
+
+    Args:
+        keys: the keys there are.
+        rate: requests a minute that a key may make; 0: any number.
+    """
+
+    def __init__(self, keys: Keys, rate: int) -> None:
+        self._keys = keys
+        self._each = MINUTE / rate if rate else 0.0
+        self._due = dict[str, float]()
 
     async def admit(self, exchange: Any, scope: Scope) -> None:
         """Let a request pass.
@@ -123,6 +159,14 @@ class Access:
         if len(self._due) > MANY:
             self._due = {name: due for name, due in self._due.items() if due > now}
         self._due[key.id] = full
+
+
+def is_loopback(host: str) -> bool:
+    """Say whether a host, a name or an address, is reached from itself only."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def may(exchange: Any, scope: Scope) -> bool:

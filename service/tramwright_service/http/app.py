@@ -42,7 +42,7 @@ from ..wire.plain import plain
 from ..wire.problems import RequestError
 from ..wire.requests import CorrectionRequest, correction_request
 from . import bench, docs
-from .access import OPEN, Access, needed
+from .access import OPEN, Access, Local, needed
 from .documents import DIRECT
 from .exchange import ID, cross_origin, exchange
 from .routes import routes
@@ -117,9 +117,11 @@ def create_app(
     handlers += [*docs.create(registry, settings), *bench.create(registry, settings)]
     scopes = {one: needed(one) for one in handlers}
     access = Access(farm.keys, settings.rate) if farm is not None and settings.access == "keys" else None
+    # what stores nothing has nothing to be read
+    door = Local() if farm is not None and settings.access == "local" else access
     app = Litestar(
         route_handlers=[*options(handlers), *handlers],
-        guards=[access.guard] if access else [],
+        guards=[door.guard] if door else [],
         lifespan=[lifespan],
         exception_handlers={Exception: answer_problem},
         openapi_config=None,
@@ -127,7 +129,7 @@ def create_app(
         cors_config=cross_origin(settings.origins),
     )
     direct = {
-        path: _told(access.guarded(one.opt[DIRECT], scopes[one]) if access else one.opt[DIRECT])
+        path: _told(door.guarded(one.opt[DIRECT], scopes[one]) if door else one.opt[DIRECT])
         for one in handlers
         if DIRECT in one.opt
         for path in one.paths

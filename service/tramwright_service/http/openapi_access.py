@@ -15,7 +15,9 @@ SCHEMES = {
         "including those before it. Services on a loopback address ask for none unless they are set to.",
     }
 }
-ERRORS = (problems.NO_KEY, problems.BAD_KEY, problems.SCOPE, problems.TOO_MANY, problems.NO_ACCESS)
+ERRORS = (
+    problems.NO_KEY, problems.BAD_KEY, problems.SCOPE, problems.OTHER_HOST, problems.TOO_MANY, problems.NO_ACCESS,
+)  # fmt: skip
 """Problems of operations that need a key; the last one where the keys cannot be read from the store."""
 
 

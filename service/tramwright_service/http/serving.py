@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import socket
 from functools import partial
 from types import FrameType
@@ -15,6 +14,7 @@ from litestar.types import ASGIApp
 from ..execution.metrics import Metrics
 from ..execution.request_log import capture
 from ..settings import Settings
+from .access import is_loopback
 from .connections import Connection, Watch
 
 ENDING = 20
@@ -68,14 +68,6 @@ class Server(uvicorn.Server):
         for one in list(self._watch.open):
             if one.cycle is not None:
                 one.cycle.keep_alive = False
-
-
-def is_loopback(host: str) -> bool:
-    """Say whether an address is reached from this host only."""
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def serve(app: ASGIApp, settings: Settings, metrics: Metrics, host: str, port: int) -> None:

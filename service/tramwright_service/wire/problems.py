@@ -53,6 +53,13 @@ BAD_KEY = Kind("key-not-valid", 401, "The key is not valid", "Ask whoever runs t
 SCOPE = Kind(
     "scope-missing", 403, "The key may not do this", "Use a key of the scope that WWW-Authenticate and the detail name."
 )
+OTHER_HOST = Kind(
+    "other-host",
+    403,
+    "The request is for another host",
+    "Ask for `localhost`, or by a loopback address. Where a reverse proxy or a name of your own leads to this service, "
+    "start it with `--access keys`, or with `--access anyone` where something before it asks who clients are.",
+)
 TOO_MANY = Kind("too-many-requests", 429, "The key asks too often", "Try again after the seconds in Retry-After.")
 METHOD = Kind("method-not-allowed", 405, "This method does not apply here", "Use a method that the Allow header names.")
 NOT_ACCEPTABLE = Kind(
@@ -121,6 +128,7 @@ KINDS: tuple[Kind, ...] = (
     NO_KEY,
     BAD_KEY,
     SCOPE,
+    OTHER_HOST,
     NOT_FOUND,
     NO_STORE,
     METHOD,
