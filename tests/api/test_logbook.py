@@ -79,6 +79,15 @@ def test_any_two_surveys_are_compared_as_if_they_had_been_sent(kestrel: Client) 
     refused(kestrel.get(f"{KESTREL}/surveys/2/comparison?offset=lost"), 400, "bad-request")
 
 
+def test_surveys_read_in_different_units_are_not_compared(kestrel: Client) -> None:
+    kestrel.post(f"{KESTREL}/surveys", json=survey(OUTSIDE))
+    kestrel.patch(KESTREL, json={"machine": {"units": "inch", "limit": {"total": 0.004}}}).raise_for_status()
+    kestrel.post(f"{KESTREL}/surveys", json=survey(OUTSIDE)).raise_for_status()
+    problem = refused(kestrel.get(f"{KESTREL}/surveys/2/comparison"), 422, "invalid")
+    assert "mm" in problem["detail"]
+    assert "inch" in problem["detail"]
+
+
 def test_notes_are_kept(kestrel: Client) -> None:
     kestrel.post(f"{KESTREL}/surveys", json=survey())
     told = kestrel.post(f"{KESTREL}/notes", json={"text": "ran into the vice\nspindle checked", "survey": 1})

@@ -43,6 +43,11 @@ class Parts(Struct, frozen=True):
     check_every: float | None
 
     @property
+    def units(self) -> str:
+        """Unit of every length in it."""
+        return _units(self.machine).units
+
+    @property
     def content(self) -> str:
         """Digest of what corrections depend on."""
         return digest(bytes(self.machine) + b"\n" + bytes(self.solve))
@@ -238,12 +243,12 @@ def _put(
     new = Description(machine, old.version + 1 if old else 1, at, parts.content, document)
     columns = _columns(new, parts)
     if row is None:
-        columns["units"], columns["stale_told"] = _units(parts.machine).units, 0
+        columns["units"], columns["stale_told"] = parts.units, 0
         fresh = {"surveys": 0, "notes": 0, "standing": "never", "place": 0.0, "visit": NEVER, "moved": 0}
         connection.execute(insert(MACHINES).values(id=machine, **columns, **fresh))
     else:
         if row.judged is None:  # else it is the unit of the survey that the totals are of
-            columns["units"] = _units(parts.machine).units
+            columns["units"] = parts.units
         same = row.judged_content == new.content
         columns["stale_at"] = stale_at(row.standing, row.taken_at, columns["check_every"], at, same=same)
         columns["stale_told"] = int(is_stale(columns["stale_at"], at))

@@ -16,6 +16,7 @@ from tramwright_solvers.results.correction import MovesAnswer
 
 from ..execution.corrections import Corrections
 from ..execution.plug_ins.messages import CORRECTIONS, Ask
+from ..wire.problems import INVALID, RequestError
 from ..wire.requests import correction_request
 from .machines import Description, parts_of
 from .surveys import Basis, Learnt, Past
@@ -86,9 +87,20 @@ def correction_of(past: Past) -> bytes:
 
 
 def comparison_of(before: Past, after: Past, **options: str) -> bytes:
-    """Return the request that compares two stored surveys, by the description that the later one was taken with."""
+    """Return the request that compares two stored surveys, by the description that the later one was taken with.
+
+    Raises:
+        RequestError: the two were read in different units.
+    """
+    earlier, later = (parts_of(one.basis.description.document) for one in (before, after))
+    if earlier.units != later.units:
+        detail = (
+            f"The earlier survey was read in {earlier.units} and the later one in {later.units}; compare two that were "
+            "read in the same unit."
+        )
+        raise RequestError(INVALID, detail)
     parts = {
-        "machine": parts_of(after.basis.description.document).machine,
+        "machine": later.machine,
         "before": before.sent.survey,
         "after": after.sent.survey,
         "solve": {"with": _with(after.sent.solve).with_},
