@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
-from sqlalchemy import Connection, and_, or_, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from tramwright_solvers.history.ewma import WEIGHT, K, chart
 from tramwright_solvers.history.outlook import NAMES, TOTAL, named
@@ -83,7 +83,10 @@ class Histories:
 def _made(connection: Connection, machine: str, numbers: list[int]) -> dict[int, dict[str, float]]:
     """Return the moves made after surveys, as last recorded."""
     m = MOVES.c
-    query = select(MOVES).where(m.machine == machine, m.number.in_(numbers)).order_by(m.number, m.entry)
+    own = m.machine == machine, m.number.in_(numbers)
+    # however often they were recorded, the last record alone is read
+    latest = select(m.number, func.max(m.entry).label("entry")).where(*own).group_by(m.number).subquery()
+    query = select(MOVES).join(latest, and_(m.number == latest.c.number, m.entry == latest.c.entry)).where(*own)
     return {
         row.number: {one.adjuster: one.travel for one in _moved(verified(row.document, row.digest, machine)).moves}
         for row in connection.execute(query)

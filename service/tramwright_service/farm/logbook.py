@@ -72,7 +72,7 @@ class Logbook:
         def write(connection: Connection) -> MovesRecord:
             row = row_of(connection, machine, lock=True)
             survey_row(connection, machine, number)
-            entry = connection.execute(select(func.count()).where(own)).scalar_one() + 1
+            entry = (connection.execute(select(func.max(MOVES.c.entry)).where(own)).scalar() or 0) + 1
             at = times.now()
             stored = {"recorded_at": at, "document": document, "digest": digest(document)}
             query = insert(MOVES).values(machine=machine, number=number, entry=entry, adjusters=adjusters, **stored)
