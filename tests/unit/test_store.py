@@ -19,7 +19,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError
 
 import stores
 from tramwright_service.cli.main import main
-from tramwright_service.farm import schema
+from tramwright_service.farm import schema, transfer
 from tramwright_service.farm import store as database
 from tramwright_service.farm.migrations import HEAD
 from tramwright_service.farm.store import StoreError, store_of, told
@@ -142,6 +142,8 @@ def test_an_export_is_the_same_from_both_databases_and_imports_into_each(now: Pa
         (lambda lines: [line.replace(b'"tag"', b'"label"') for line in lines], "the columns are not those"),
         (lambda lines: [line.replace(b'"version":1', b'"version":"one"') for line in lines], "Expected"),
         (lambda lines: [lines[0], b"nonsense"], "Line 2 is none of an export"),
+        (lambda lines: [line.replace(b'"id":"wren"', b'"id":"wr/en"') for line in lines], "called 'wr/en'"),
+        (lambda lines: [line.replace(b'"id":"wren"', b'"id":".."') for line in lines], "called '..'"),
     ],
 )
 def test_what_is_no_whole_export_is_refused_and_leaves_the_store_empty(
@@ -332,6 +334,19 @@ def test_what_a_failure_of_the_database_means_to_a_client(failure: Failure, slug
     assert (answer.kind.slug if isinstance(answer, RequestError) else None) == slug
     if slug is None:
         assert answer is error
+
+
+def test_a_store_that_is_lost_while_it_is_exported_is_said() -> None:
+    async def exported() -> None:
+        store = store_of("postgresql://nobody@127.0.0.1:1/none")
+        try:
+            await transfer.export(store, bytes)
+        finally:
+            await store.close()
+
+    with pytest.raises(RequestError) as refused:
+        asyncio.run(exported())
+    assert refused.value.kind.slug == "store-unavailable"
 
 
 def test_a_lost_connection_without_a_code_may_be_tried_again_and_a_broken_rule_may_not() -> None:

@@ -16,7 +16,7 @@ from tramwright_solvers.model.survey import Survey
 from ..batch.lines import ChunkAnswer
 from ..batch.splitter import Chunk
 from ..wire.problems import INVALID, SCOPE, Problem, RequestError, describe
-from ..wire.stored import MachineEntry, StoredId
+from ..wire.stored import MachineEntry, can_be_stored
 from . import times
 from .expectations import Expected
 from .machines import Description, Machines, parts_of
@@ -105,14 +105,12 @@ class Batches:
 
         A line that only names its machine changes none: what it was answered with may be an earlier version by now.
         """
-        try:
-            msgspec.convert(machine.id, StoredId)
-        except msgspec.ValidationError:
+        if not can_be_stored(machine.id):
             detail = (
                 "A stored machine is found by its `id` in a path: it can hold no slash and be neither `.` nor `..`; "
                 "give another."
             )
-            raise RequestError(INVALID, detail, [Fault("/machine/id", detail)]) from None
+            raise RequestError(INVALID, detail, [Fault("/machine/id", detail)])
         description, own = known.get(machine.id), _encode(machine)
         if description is not None and bytes(parts_of(description.document).machine) == own:
             return description

@@ -92,14 +92,14 @@ class Store:
         """Close every connection."""
         raise NotImplementedError
 
-    async def read(self, work: Callable[[Connection], T]) -> T:
+    async def read(self, work: Callable[[Connection], T], **options: Any) -> T:
         """Read from the store.
 
         Raises:
             RequestError: the store cannot be reached or read.
         """
         try:
-            return await self.run(work)
+            return await self.run(work, **options)
         except (SQLAlchemyError, OSError) as error:
             raise told(error) from error
 

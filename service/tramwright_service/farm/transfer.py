@@ -16,6 +16,7 @@ from msgspec import Raw, Struct
 from sqlalchemy import Connection, LargeBinary, Table, func, insert, select, text
 from sqlalchemy.exc import IntegrityError
 
+from ..wire.stored import can_be_stored
 from .migrations import HEAD
 from .store import Store, StoreError
 from .tables import (
@@ -102,7 +103,7 @@ async def export(store: Store, write: Callable[[bytes], object]) -> None:
         for line in exported(connection):
             write(line)
 
-    await store.run(work, **({} if store.is_file else {"isolation_level": "REPEATABLE READ"}))
+    await store.read(work, **({} if store.is_file else {"isolation_level": "REPEATABLE READ"}))
 
 
 def _all(table: Table) -> Any:
@@ -167,7 +168,7 @@ def _values(table: Table, row: dict[str, Raw], number: int) -> dict[str, Any]:
     if set(row) != {column.name for column in table.c}:
         raise StoreError(f"Line {number}: the columns are not those of `{table.name}`.")
     try:
-        values = {
+        values: dict[str, Any] = {
             column.name: bytes(row[column.name])
             if column.name in DOCUMENTS[table.name] and bytes(row[column.name]) != NOTHING
             else msgspec.json.decode(row[column.name], type=column.type.python_type | None)
@@ -177,6 +178,8 @@ def _values(table: Table, row: dict[str, Raw], number: int) -> dict[str, Any]:
         raise StoreError(f"Line {number}: {error}.") from None
     if "digest" in values and digest(values["document"]) != values["digest"]:
         raise StoreError(f"Line {number}: the document is not the one that was stored.")
+    if table is MACHINES and not can_be_stored(values["id"]):
+        raise StoreError(f"Line {number}: no route could find a machine called {values['id']!r}.")
     return values
 
 

@@ -16,7 +16,7 @@ from msgspec import Struct
 from ..wire.accept import accepted, choose
 from ..wire.media_types import JSON, MSGPACK_NAMES
 from ..wire.problems import BAD_REQUEST, NO_STORE, NOT_FOUND, RequestError
-from ..wire.stored import StoredId
+from ..wire.stored import StoredId, can_be_stored
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ..farm.farm import Farm
@@ -75,11 +75,10 @@ def named(machine: str) -> str:
     Raises:
         RequestError: no machine can have it.
     """
-    try:
-        return msgspec.convert(machine, StoredId)
-    except msgspec.ValidationError:
+    if not can_be_stored(machine):
         detail = "No stored machine can have this `id`: 1 to 64 characters, no slash, none of control; not `.` or `..`."
-        raise RequestError(NOT_FOUND, detail) from None
+        raise RequestError(NOT_FOUND, detail)
+    return machine
 
 
 def given(value: str | None, what: str, kind: Any) -> Any:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Generic, Literal
 
+import msgspec
 from msgspec import Meta, Struct, field
 
 from tramwright_solvers.model.machine import Machine
@@ -27,6 +28,17 @@ MOST_DAYS = 36_500
 StoredId = Annotated[str, Meta(min_length=1, max_length=64, pattern=rf"^(?!\.\.?$)[^{UNPRINTED}/]*$(?!\n)")]
 """What a stored machine can be called: one segment of a path, which clients do not take for a step in it (RFC 3986,
 5.2.4)."""
+
+
+def can_be_stored(name: str) -> bool:
+    """Say whether a stored machine can be called so."""
+    try:
+        msgspec.convert(name, StoredId)
+    except msgspec.ValidationError:
+        return False
+    return True
+
+
 MachineName = Annotated[str, Meta(description="`id` of the stored machine.")]
 Number = Annotated[int, Meta(description="Number of the survey: the machine's first is 1.")]
 Version = Annotated[
