@@ -64,6 +64,8 @@ def ask(way: Way, store: str, keys: dict[str, str], given: argparse.Namespace) -
     with served(store=store, access=way.access, rate="0", log_level="warning", seconds=str(given.seconds)) as port:
         where = f"http://127.0.0.1:{port}"
         fill(where, keys["manage"])
+        # written when it is first asked for, and then kept: on a busy host schemathesis would not wait so long
+        httpx.get(f"{where}/openapi.json", timeout=60.0).raise_for_status()
         command = [
             str(Path(sys.executable).parent / "schemathesis"),
             *("--config-file", str(HERE / "by_document.toml"), "--no-color"),
