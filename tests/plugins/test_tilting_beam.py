@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import msgspec
 import numpy as np
 import pytest
@@ -20,6 +22,7 @@ from example_plug_ins import (
     survey,
     travels,
 )
+from farm_client import refused, serving
 from tramwright_solvers.comparison.compare import compare
 from tramwright_solvers.conformance import check
 from tramwright_solvers.contract import Floats
@@ -167,3 +170,19 @@ def test_supports_that_no_solver_picked_moves_are_said_to_be_left_alone() -> Non
     assert any("only rail-shim suits" in note for note in rails.notes)
     named = answer(machine("tilting-beam", supports=supports), survey(READ), "tilting-beam")
     assert not any("supports described" in note for note in named.notes)
+
+
+def test_that_the_lifter_was_moved_can_be_recorded_and_is_learnt_from(tmp_path: Path) -> None:
+    kestrel = "/v1/machines/kestrel"
+    sent = msgspec.to_builtins({"survey": survey(READ)})
+    with serving(str(tmp_path / "farm.db"), REGISTRY) as farm:
+        described = {**msgspec.to_builtins(MACHINE), "id": "kestrel"}
+        entry = {"machine": described, "solve": {"with": [{"solver": "tilting-beam"}]}}
+        assert farm.put(kestrel, json=entry).status_code == 201
+        (move,) = farm.post(f"{kestrel}/surveys", json=sent).json()["answer"]["moves"]
+        made = {"moves": [{"adjuster": move["adjuster"], "travel": move["travel"]}]}
+        recorded = farm.put(f"{kestrel}/surveys/1/moves", json=made)
+        assert recorded.status_code == 200, recorded.text
+        assert farm.post(f"{kestrel}/surveys", json=sent).json()["learnt_from"] == [1]
+        unknown = {"moves": [{"adjuster": "nobody", "travel": 0.1}]}
+        refused(farm.put(f"{kestrel}/surveys/1/moves", json=unknown), 422, "invalid")

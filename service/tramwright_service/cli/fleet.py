@@ -76,7 +76,9 @@ def listed(url: str, key: str | None, filters: dict[str, Any]) -> Fleet:
 
 def cells(one: MachineStanding) -> list[str]:
     """Return the row of a machine."""
-    digits = 3 if one.units == "mm" else 4
+    from tramwright_solvers.model.units import DECIMALS
+
+    digits = DECIMALS[one.units]
     total, limit = (f"{value:.{digits}f} {one.units}" if value is not None else "" for value in (one.total, one.limit))
     visit = " ".join([one.visit.do.replace("-", " "), ", ".join(one.visit.adjusters)]).strip()
     return [one.id, one.site or "", one.standing.replace("-", " "), total, limit, (one.taken_at or "")[:10], visit]

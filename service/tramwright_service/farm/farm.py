@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 from litestar.types import Receive
-from msgspec import Raw
+from msgspec import Raw, Struct
 from prometheus_client import Metric
 
 from tramwright_solvers.model.errors import Fault
@@ -41,6 +41,19 @@ from .webhooks import Webhooks
 
 _encode = msgspec.json.Encoder().encode
 _machine = msgspec.json.Decoder(Machine).decode
+
+
+class _Move(Struct, frozen=True):
+    adjuster: str
+
+
+class _Told(Struct, frozen=True):
+    """What is read of a stored answer."""
+
+    moves: list[_Move]
+
+
+_told = msgspec.json.Decoder(_Told).decode
 
 
 class Farm:
@@ -138,10 +151,11 @@ class Farm:
         Raises:
             RequestError: there is no such survey, or an adjuster is none of the machine's.
         """
-        past = await self.surveys.past(machine, number)
-        described = _machine(parts_of(past.basis.description.document).machine)
+        survey: Any = await self.surveys.get(machine, number)  # the documents stand in the place of their types
+        described = _machine(parts_of((await self.machines.get(machine, survey.version)).document).machine)
         seats = described.rails.seats if described.rails is not None else []
         known = {support.id for support in described.supports} | {seat.id for seat in seats}
+        known |= {move.adjuster for move in _told(survey.answer).moves}  # a plug-in may have adjusters of its own
         faults = list[Fault]()
         for at, made in enumerate(entry.moves):
             if made.adjuster not in known:
