@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -161,3 +162,23 @@ def test_the_openapi_document_is_written_and_compared(tmp_path: Path) -> None:
     changed = run("openapi", "--check", "--output", str(file))
     assert changed.exit_code == 1
     assert "four-legs" in changed.stderr
+
+
+def test_an_address_that_is_taken_is_told_before_any_other_is_named() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = str(other.getsockname()[1])
+        for command in ("serve", "demo"):
+            told = run(command, "--port", port)
+            assert (told.exit_code, told.stdout) == (1, "")
+            assert f"port {port}: address already in use" in told.stderr
+
+
+def test_filters_and_one_machine_do_not_go_together() -> None:
+    told = run("fleet", "heron", "--site", "hall 1", "--url", "http://127.0.0.1:1")
+    assert (told.exit_code, "choose among machines" in told.stderr) == (2, True)
+
+
+def test_a_machine_is_asked_for_only_where_it_can_be_written(tmp_path: Path) -> None:
+    told = run("machine", str(tmp_path / "no" / "machine.json"))
+    assert (told.exit_code, told.stdout) == (2, "")
+    assert "There is no folder" in told.stderr

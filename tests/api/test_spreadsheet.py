@@ -148,6 +148,8 @@ def test_map_and_sheet_are_written_beside_the_answer(tmp_path: Path) -> None:
         assert (tmp_path / name).read_bytes().startswith(begin)
     refused = run(tmp_path, list_of(), "--map", "a.jpg")
     assert (refused.exit_code, ".svg, .png, .pdf" in refused.stderr) == (2, True)
+    nowhere = run(tmp_path, list_of(), "--map", str(tmp_path / "no" / "a.svg"))
+    assert (nowhere.exit_code, nowhere.stderr.endswith("No such file or directory\n")) == (1, True)
 
 
 def interview(tmp_path: Path, *answers: str) -> tuple[Result, Any]:

@@ -122,14 +122,22 @@ def here(body: bytes, sent_as: str, wanted: Wanted) -> bytes:
         from ..maps.subjects import of_correction
 
         kind = next(kind for kind, suffix in SUFFIXES.items() if suffix == wanted.map.suffix.lower()[1:])
-        wanted.map.write_bytes(picture(of_correction(request, answer), kind, wanted.theme))
+        write(wanted.map, picture(of_correction(request, answer), kind, wanted.theme))
     if wanted.sheet is not None:
         from ..pages.sheet import as_html
         from ..pages.sheet_on_paper import as_pdf
 
-        write = as_pdf if wanted.sheet.suffix.lower() == ".pdf" else as_html
-        wanted.sheet.write_bytes(write(request, answer, body))
+        sheet = as_pdf if wanted.sheet.suffix.lower() == ".pdf" else as_html
+        write(wanted.sheet, sheet(request, answer, body))
     return encode(answer, wanted.shown, as_text)
+
+
+def write(path: Path, content: bytes) -> None:
+    """Write a file; where that cannot be done, say why."""
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise click.FileError(str(path), error.strerror) from None
 
 
 def there(url: str, key: str | None, body: bytes, sent_as: str, wanted: Wanted) -> bytes:
@@ -140,9 +148,9 @@ def there(url: str, key: str | None, body: bytes, sent_as: str, wanted: Wanted) 
     printed = ask(wanted=wanted.shown)
     if wanted.map is not None:
         kind = SVG if wanted.map.suffix.lower() == ".svg" else PNG
-        wanted.map.write_bytes(ask(wanted=kind, query={"theme": wanted.theme}))
+        write(wanted.map, ask(wanted=kind, query={"theme": wanted.theme}))
     if wanted.sheet is not None:
-        wanted.sheet.write_bytes(ask(wanted=PDF if wanted.sheet.suffix.lower() == ".pdf" else HTML))
+        write(wanted.sheet, ask(wanted=PDF if wanted.sheet.suffix.lower() == ".pdf" else HTML))
     return printed
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from litestar import Litestar
 
 HOST = "127.0.0.1"
+ENDINGS = {signal.SIGINT, signal.SIGTERM, signal.SIGHUP}
 SHOWN = """\
 {surveys} surveys of {machines} machines in a year, all invented, in {store}.
 Open
@@ -59,20 +60,25 @@ def demo(where: Path | None, port: int) -> None:
     from ..http.app import create_app
     from ..settings import from_environment
 
+    if why := serving.refused("127.0.0.1", port):
+        raise click.ClickException(f"{why} Name another with --port.")
     # What is temporary is removed when the command is asked to end, and when its terminal is closed; of the two, the
     # server knows the first.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(TERMINATED))
     signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
     with ExitStack() as ends:
-        store = where or Path(ends.enter_context(TemporaryDirectory(prefix="tramwright-demo-")), "demo.db")
+        signal.pthread_sigmask(signal.SIG_BLOCK, ENDINGS)  # so that nothing is made and not yet known to be removed
         try:
+            store = where or Path(ends.enter_context(TemporaryDirectory(prefix="tramwright-demo-")), "demo.db")
             store.open("xb").close()
+            if where:
+                ends.callback(removed, store)
         except OSError as error:
             said = "it is there already, and is left as it is" if isinstance(error, FileExistsError) else error.strerror
-            raise click.BadParameter(f"{store}: {said}; name a new file.", param_hint="--store") from None
+            raise click.BadParameter(f"{error.filename}: {said}; name a new file.", param_hint="--store") from None
+        finally:
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDINGS)
         own = {"TRAMWRIGHT_LOG_LEVEL": "warning", **os.environ, "TRAMWRIGHT_STORE": str(store)}
-        if where:
-            ends.callback(removed, store)
         try:
             settings = from_environment(own)
         except ValueError as error:

@@ -36,6 +36,8 @@ def fleet(machine: str | None, url: str, key: str | None, as_json: bool, **filte
     from ..wire.media_types import JSON, TEXT
 
     if machine is not None:
+        if any(filters.values()):
+            raise click.UsageError("--standing, --site and --tag choose among machines; MACHINE is one already.")
         path, form = f"/v1/machines/{quote(machine, safe='')}/history", JSON if as_json else TEXT
         click.echo(told_or_exit(lambda: asked(url, key, path, wanted=form)).decode().rstrip("\n"))
         return

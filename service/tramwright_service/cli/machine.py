@@ -38,6 +38,8 @@ def machine(file: Path) -> None:
 
     if file.exists():
         raise click.UsageError(f"There is a `{file}` here already; it is left as it is. Give another name.")
+    if not file.parent.is_dir():
+        raise click.UsageError(f"There is no folder `{file.parent}`; make it first.")
     interview = Interview()
     interview.settle("", lambda: interview.head(file.stem))
     while True:

@@ -74,8 +74,13 @@ def serve(host: str, port: int, where: str | None, access: str | None) -> None:
     if settings.store != "none":
         run(settings.store, ready)
     settings = decided(settings, host)
+    if why := serving.refused(host, port):
+        raise click.ClickException(f"{why} Name another address with --host or --port.")
     address = f"http://{f'[{host}]' if ':' in host else host}:{port}"
     click.echo(f"Documentation: {address}/docs")
+    click.echo(f"At the machine: {address}/bench")
+    if settings.store != "none":
+        click.echo(f"Farm: {address}/farm")
     if example := next((name for name in (FIRST, *corrections()) if name in corrections()), None):
         click.echo("Try it:")
         click.echo(

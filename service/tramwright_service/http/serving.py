@@ -70,6 +70,15 @@ class Server(uvicorn.Server):
                 one.cycle.keep_alive = False
 
 
+def refused(host: str, port: int) -> str | None:
+    """Return why nothing can listen at an address, None where it can: the server says so only once all is loaded."""
+    try:
+        socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET).close()
+    except OSError as error:
+        return f"Nothing can listen at {host}, port {port}: {(error.strerror or str(error)).lower()}."
+    return None
+
+
 def serve(app: ASGIApp, settings: Settings, metrics: Metrics, host: str, port: int) -> None:
     """Serve until a signal says otherwise."""
     capture(settings.log_level)
