@@ -139,6 +139,12 @@ def test_a_name_is_text_in_every_picture(client: TestClient[Any], payload: dict[
         assert ask(client, spoilt, accept).status_code == 200
 
 
+def test_the_widest_name_is_written_whole(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    payload["machine"]["id"] = "W" * 64
+    picture = np.asarray(Image.open(io.BytesIO(ask(client, payload, PNG).content)).convert("L"))
+    assert (picture[:, -20:] > 250).all()  # the margin on the right
+
+
 def test_what_is_wrong_is_told_as_for_any_other_form(client: TestClient[Any], payload: dict[str, Any]) -> None:
     payload["survey"]["readings"][3]["x"] = 1e4
     plain, drawn = (ask(client, payload, accept) for accept in ("application/json", SVG))

@@ -22,6 +22,8 @@ ABOVE, BELOW = 50.0, 26.0
 """Room above a plan for its title, and below it for its axis."""
 LINE, LINES, LETTERS = 11.5, 3, 140
 """Height of a line of what the answer says, how many there may be, and how long each is."""
+TITLE, WIDEST = 12.0, 1.1
+"""Size of the title's type, and width of its widest letter against that: the longest name is written smaller, and whole."""
 NOTE, NARROW = 9.5, 96
 """Height of a line of the notes, and how long each is."""
 BAND = 30.0
@@ -60,7 +62,8 @@ class Layout:
     def draw(self, pen: Pen) -> None:
         """Draw all of it."""
         if self._says:
-            pen.text(MARGIN, self.height - 20.0, self.drawing.title, 12.0, weight="bold")
+            size = min(TITLE, (WIDTH - 2.0 * MARGIN) / (WIDEST * len(self.drawing.title)))
+            pen.text(MARGIN, self.height - 20.0, self.drawing.title, size, weight="bold")
         for number, line in enumerate(self._says):
             pen.text(MARGIN, self.height - 37.0 - LINE * number, line, 8.5)
         drawing = self.drawing
