@@ -8,7 +8,7 @@
 | `TRAMWRIGHT_CONCURRENCY` | 8 | long corrections at once; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_PLANS` | 2 | survey plans at once; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_QUESTIONS` | 4 | comparisons, reversals and height checks at once, of which two are worked on; likewise |
-| `TRAMWRIGHT_MAPS` | 4 | maps waiting or being drawn; beyond them the answer is 503 with Retry-After |
+| `TRAMWRIGHT_MAPS` | 16 | maps waiting or being drawn; beyond them the answer is 503 with Retry-After |
 | `TRAMWRIGHT_MAP_CACHE` | 33554432 | bytes of pictures that each process keeps; 0 keeps none |
 | `TRAMWRIGHT_WORKERS` | 2 | processes that answer batches; each is started when there is work for it |
 | `TRAMWRIGHT_PLUG_IN_SECONDS` | 10 | seconds that a plug-in may take for one request, or to be loaded |
@@ -64,7 +64,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     questions: Annotated[
         int, Meta(ge=1, le=256, description="Comparisons, reversals and height checks at once in one process.")
     ] = 4
-    maps: Annotated[int, Meta(ge=1, le=256, description="Pictures waiting or being drawn at once in one process.")] = 4
+    maps: Annotated[int, Meta(ge=1, le=256, description="Pictures waiting or being drawn in one process.")] = 16
     map_cache: Annotated[int, Meta(ge=0, le=2**40, description="Bytes of pictures that each process keeps.")] = 2**25
     workers: Annotated[int, Meta(ge=1, le=256, description="Processes that answer batches.")] = 2
     plug_in_seconds: Annotated[

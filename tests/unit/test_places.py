@@ -53,16 +53,18 @@ def test_no_more_are_worked_on_than_said_and_the_others_wait() -> None:
     assert (work.begun, work.most) == (4, 2)
 
 
-def test_what_waits_is_not_begun_once_its_client_has_gone() -> None:
+def test_what_waits_is_not_begun_once_its_client_has_gone_and_takes_no_place() -> None:
     async def two() -> tuple[Work, Work]:
-        threads, first, second = SolverThreads(4, at_work=1), Work(), Work()
+        threads, first, second = SolverThreads(2, at_work=1), Work(), Work()
         task = asyncio.ensure_future(threads.run(first))
         await asyncio.sleep(0)
         with pytest.raises(OutOfTime, match="client has gone"):
             await threads.run(second, receive=gone)
+        await asyncio.sleep(0)
+        third = asyncio.ensure_future(threads.run(lambda within: None))  # while the first is still under way
+        await asyncio.sleep(0)
         first.go.set()
-        await task
-        await threads.run(lambda within: None)
+        await asyncio.gather(task, third)
         threads.close()
         return first, second
 

@@ -61,8 +61,9 @@ class SolverThreads:
         self._bytes += cost.bytes
         gone = Event()
         deadline = Deadline(NEVER.sooner(self._most.seconds).end, gone)
-        # Counted down when the task ends and not when the client goes away: the thread is taken until then.
-        future = asyncio.get_running_loop().run_in_executor(self._pool, _begun, task, deadline)
+        # Counted down when a task that was begun ends, and not when its client goes away: the thread is taken until then.
+        begun = self._pool.submit(_begun, task, deadline)
+        future = asyncio.wrap_future(begun)
         future.add_done_callback(lambda done: self._ended(done, cost))
         leaving = asyncio.ensure_future(left(receive)) if receive is not None else None
         try:
@@ -73,6 +74,7 @@ class SolverThreads:
             return future.result()
         finally:
             gone.set()
+            begun.cancel()  # what still waits for others gives its place back at once
             if leaving is not None:
                 leaving.cancel()
 
@@ -137,5 +139,5 @@ def kinds(settings: Settings) -> Kinds:
         SolverThreads(settings.concurrency, "long corrections", settings.most),
         SolverThreads(settings.plans, "survey plans", settings.most),
         SolverThreads(settings.questions, "comparisons, reversals and height checks", settings.most, AT_WORK),
-        SolverThreads(settings.maps, "pictures", settings.most),
+        SolverThreads(settings.maps, "pictures", settings.most, AT_WORK),
     )
