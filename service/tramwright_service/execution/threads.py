@@ -61,7 +61,7 @@ class SolverThreads:
         self._bytes += cost.bytes
         gone = Event()
         deadline = Deadline(NEVER.sooner(self._most.seconds).end, gone)
-        # Counted down when a task that was begun ends, and not when its client goes away: the thread is taken until then.
+        # What was begun is counted until it ends, and not until its client goes away: the thread is taken until then.
         begun = self._pool.submit(_begun, task, deadline)
         future = asyncio.wrap_future(begun)
         future.add_done_callback(lambda done: self._ended(done, cost))

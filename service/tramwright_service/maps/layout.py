@@ -23,7 +23,7 @@ ABOVE, BELOW = 50.0, 26.0
 LINE, LINES, LETTERS = 11.5, 3, 140
 """Height of a line of what the answer says, how many there may be, and how long each is."""
 TITLE, WIDEST = 12.0, 1.1
-"""Size of the title's type, and width of its widest letter against that: the longest name is written smaller, and whole."""
+"""Size of the title's type, and width of the widest letter against that: a long name is written smaller, and whole."""
 NOTE, NARROW = 9.5, 96
 """Height of a line of the notes, and how long each is."""
 BAND = 30.0
