@@ -136,6 +136,26 @@ def test_one_machine_closely_by_keyboard_alone(size: Any, visits: Visits) -> Non
     assert page.evaluate("document.activeElement.querySelector('.name').textContent") == "plover"
 
 
+def test_a_check_that_is_due_is_due_now(visits: Visits) -> None:
+    page = farm(visits, "?machine=heron").page
+    page.wait_for_selector("#chosen p:has-text('Next check: now. It is outside its limit')")
+
+
+def test_another_language_shows_the_same_machine(visits: Visits) -> None:
+    page = farm(visits, "?tag=mill&machine=heron").page
+    page.get_by_role("link", name="Deutsch").click()
+    page.wait_for_selector("#chosen .stands:has-text('Außerhalb')")
+    assert names(page) == ["heron", "plover", "wren"]
+
+
+def test_a_card_follows_its_surroundings_into_the_dark(visits: Visits) -> None:
+    page = visits().open("/farm/machines/heron/card")
+    said = page.locator("main").inner_text()
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_selector("img[data-map$='theme=dark'][src]")
+    assert page.locator("main").inner_text() == said
+
+
 def test_notes_are_there_and_a_machine_that_is_not_is_said_to_be_gone(visits: Visits) -> None:
     page = farm(visits, "?machine=heron").page
     page.wait_for_selector(".notes")

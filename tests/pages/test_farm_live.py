@@ -25,7 +25,14 @@ if TYPE_CHECKING:
 
 EVENT = "id: {}\nevent: tramwright.survey.stored\ndata: {{}}\n\n"
 KEY = "invented-key-of-a-test"
-QUIET = ("status of 404", "status of 401", "ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED", "ERR_EMPTY_RESPONSE")
+QUIET = (
+    "status of 404",
+    "status of 401",
+    "ERR_CONNECTION_REFUSED",
+    "ERR_INCOMPLETE_CHUNKED",
+    "ERR_EMPTY_RESPONSE",
+    "ERR_FAILED",
+)
 
 
 @pytest.fixture
@@ -59,6 +66,59 @@ def test_what_is_found_elsewhere_is_shown_and_stands_first(server: str, visit: V
     outside(server, "wren")
     page.wait_for_selector("#machines li:first-child:has-text('wren'):has-text('Outside')")
     assert page.evaluate("document.activeElement.querySelector('.name').textContent") == "kestrel"
+
+
+def test_what_is_in_hand_stays_in_hand_when_the_machine_looked_at_is_surveyed(server: str, visit: Visit) -> None:
+    httpx.post(f"{server}/v1/machines/wren/surveys", json=survey(WITHIN)).raise_for_status()
+    page = visit.open("/farm?machine=wren")
+    page.locator("#chosen summary").focus()
+    outside(server, "wren")
+    page.wait_for_selector("#chosen .stands:has-text('Outside')")
+    assert page.evaluate("document.activeElement.localName") == "summary"
+
+
+def test_what_is_asked_for_while_the_farm_is_looked_at_is_looked_for_next(visit: Visit) -> None:
+    held: list[Route] = []
+    visit.context.route("**/v1/fleet?*", lambda route: route.continue_() if held else held.append(route))
+    page = visit.page
+    page.goto("/farm")
+    wait_for(lambda: page.evaluate("1") == 1 and bool(held))
+    page.evaluate("""() => {
+        history.replaceState(null, '', '?tag=none');
+        dispatchEvent(new PopStateEvent('popstate'));
+    }""")
+    held[0].continue_()
+    page.wait_for_selector("#none:has-text('No machine is so filtered')")
+
+
+def test_what_was_on_its_way_of_one_machine_is_not_told_of_another(server: str, visit: Visit) -> None:
+    page = visit.open("/farm")
+    page.wait_for_selector("#machines li")
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    outside(server, "wren")
+    page.wait_for_selector("#machines li:first-child:has-text('wren'):has-text('Outside')")
+    visit.context.route("**/wren/standing", hold)
+    page.locator("#machines a", has_text="wren").click()
+    wait_for(lambda: page.evaluate("1") == 1 and bool(held))
+    visit.context.route("**/v1/fleet?*", lambda route: route.abort())
+    page.locator("#machines a", has_text="kestrel").click()
+    held[0].continue_()
+    page.wait_for_timeout(500)  # for what should not come
+    assert "Outside" not in page.locator("#chosen").inner_text()
+
+
+@pytest.mark.parametrize("path", ["**/v1/fleet?*", "**/kestrel/standing"])
+def test_what_is_lost_once_while_events_come_is_asked_for_again(path: str, visit: Visit) -> None:
+    page = visit.open("/farm")
+    page.wait_for_selector("#state[data-state=live]")
+    page.wait_for_timeout(1000)  # until it asks for nothing
+    visit.context.route(path, lambda route: route.abort(), times=1)
+    page.locator("#machines a", has_text="kestrel").click()
+    page.wait_for_selector("#chosen .stands", timeout=20_000)  # within the minute after which it would look anyway
 
 
 def test_a_stream_that_ends_is_taken_up_after_the_last_event(server: str, visit: Visit) -> None:

@@ -12,6 +12,16 @@ export class Refused extends Error {
     this.problem = problem;
   }
 
+  /** Whether another key may be let in. */
+  get shut() {
+    return [401, 403].includes(this.status);
+  }
+
+  /** Whether the same request may be answered later: what is busy comes back. */
+  get passing() {
+    return [429, 502, 503, 504].includes(this.status);
+  }
+
   /** Return the sentences about each pointer, as Map {"/machine/bed/x": ["…"]}; "" holds what has no pointer. */
   faults() {
     const found = new Map();
@@ -40,14 +50,20 @@ export async function post(path, body, { accept = "application/json", signal, me
   return accept === "application/json" ? response.json() : response;
 }
 
+/** Ask for something that is drawn, and again while the service is busy drawing. Throws as `get` does. */
+export async function patiently(question, tries = 8) {
+  try {
+    return await question();
+  } catch (error) {
+    if (!error.passing || !tries) throw error;
+    await new Promise((go) => { setTimeout(go, 1000 * (error.after || 1)); });
+    return patiently(question, tries - 1);
+  }
+}
+
 /** Return the path of a stored machine, or of something of it. */
 export function ofMachine(id, ...rest) {
   return ["/v1/machines", encodeURIComponent(id), ...rest].join("/");
-}
-
-/** Return a JSON Pointer from its parts. */
-export function pointer(...parts) {
-  return parts.map((part) => `/${String(part).replaceAll("~", "~0").replaceAll("/", "~1")}`).join("");
 }
 
 /** Fetch something; where the service wants a key, the person is asked for one. Throws as `get` does. */

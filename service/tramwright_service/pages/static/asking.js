@@ -2,12 +2,8 @@
 
 import { NoAnswer, Refused, post } from "./api.js";
 
-const LONGEST_WAIT = 8000;
-/** Refusals that may be none the next time. */
-export const AGAIN = new Set([401, 403, 429, 502, 503, 504]); // a key can be given, what is busy comes back
-
-/** Those that another key may be none to. */
-export const SHUT = new Set([401, 403]);
+/** Longest time between two attempts, in ms. */
+export const LONGEST_WAIT = 8000;
 
 /**
  * One question at a time: a new one takes the place of the one before.
@@ -63,8 +59,8 @@ export class Asking {
       answer = await post(this.path, this.body, { signal: request.signal });
     } catch (error) {
       if (error.name === "AbortError" || request !== this.request || key !== this.key) return;
-      if (error instanceof NoAnswer || (error instanceof Refused && AGAIN.has(error.status))) {
-        this.shut = SHUT.has(error.status);
+      if (error instanceof NoAnswer || error.passing || error.shut) {
+        this.shut = error.shut;
         this.#lost();
         this.timer = setTimeout(() => this.#send(), this.wait);
         this.wait = Math.min(this.wait * 2, LONGEST_WAIT);

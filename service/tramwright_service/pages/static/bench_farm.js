@@ -4,7 +4,7 @@
 // connection, a reload or a service started again loses nothing, and the Idempotency-Key lets nothing be stored twice.
 
 import { NoAnswer, Refused } from "./api.js";
-import { AGAIN, SHUT } from "./asking.js";
+import { LONGEST_WAIT } from "./asking.js";
 import { button, el } from "./dom.js";
 import { sent, stateOf } from "./job.js";
 import { unitsOf } from "./lengths.js";
@@ -12,15 +12,13 @@ import { say } from "./messages.js";
 import { recordMoves, storeSurvey } from "./stored.js";
 import { converted } from "./units.js";
 
-const LONGEST_WAIT = 8000;
-
 /** The survey is complete: the person says whether it is stored, since what is stored cannot be changed any more. */
 export function storeScreen({ job, answer, enter }) {
   return {
     key: `store ${answer.says}`,
     node: el("section", {},
       el("h2", {}, say("bench.storing-title")),
-      el("p", { class: "says" }, answer.says),
+      el("p", { class: "says", lang: "en" }, answer.says),
       el("p", {}, say("bench.store-as", { name: job.farm.id })),
       button(say("bench.store-it"), () => enter({ do: "store" }), { class: "main wide" }),
       button(say("bench.go-on-unstored"), () => enter({ do: "unstored" }), { class: "wide" })),
@@ -94,7 +92,7 @@ export class Filing {
         this.filed(key, name, { number, version, moves: JSON.stringify(moves) });
       }
     } catch (error) {
-      if (!(error instanceof Refused) || (AGAIN.has(error.status) && !SHUT.has(error.status))) throw error;
+      if (!(error instanceof Refused) || error.passing) throw error;
       this.refused.set(name, error.message);
     }
   }

@@ -6,7 +6,7 @@ import { NoAnswer, Refused, get, ofMachine } from "./api.js";
 import { el } from "./dom.js";
 import { say } from "./messages.js";
 import { dated, gauge, mark, totals, visit } from "./standing.js";
-import { picture, whenThemeChanges } from "./thumbnails.js";
+import { dark, picture } from "./thumbnails.js";
 
 const EVERY = 30_000;
 const SCALE = 0.1; // mm, unless the address says another
@@ -54,7 +54,7 @@ async function look() {
   setTimeout(look, wait);
 }
 
-whenThemeChanges(draw);
+dark.addEventListener("change", () => draw());
 document.title = machine;
 await look();
 document.documentElement.dataset.ready = "true";

@@ -6,21 +6,20 @@ import { Closely } from "./farm_machine.js";
 import { Live } from "./live.js";
 import { data, language, say } from "./messages.js";
 import { dated, gauge, mark, totals, visit } from "./standing.js";
-import { picture, whenThemeChanges } from "./thumbnails.js";
-import { typed, written } from "./units.js";
+import { dark, picture } from "./thumbnails.js";
+import { converted, written } from "./units.js";
 
 const STANDINGS = ["outside", "undecided", "never-surveyed", "stale", "within"];
 const PAGE = 48;
 const MOST = 1000; // of one request
 const SCALES = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5];
 const PAUSE = 400; // ms between two looks at the farm, however much happens
+const AGAIN = 4000; // ms until it is looked again where nothing was answered
 const MINUTE = 60_000; // what becomes stale meanwhile is told by no event
-const MM_PER_INCH = 25.4;
 
 const $ = (id) => document.getElementById(id);
 const plates = new Map(); // id -> {node, told}
 const hour = new Intl.DateTimeFormat(language, { timeStyle: "medium" });
-const dark = window.matchMedia("(prefers-color-scheme: dark)");
 
 let machines = [];
 let next = null;
@@ -30,6 +29,7 @@ let state = "away";
 let asOf = null;
 let looking = null;
 let again = false;
+let lost = 0;
 
 // --- what is asked for is said by the address, so that it can be kept and sent --------------------------------------
 
@@ -50,6 +50,7 @@ function arrived() {
   const { site = "", tag = "", machine = null } = asked();
   const { elements } = $("filters");
   [elements.site.value, elements.tag.value] = [site, tag];
+  for (const link of document.querySelectorAll(".languages a")) link.search = new URLSearchParams({ ...asked(), language: link.lang });
   if (SCALES.includes(Number(asked().scale))) scale = Number(asked().scale);
   const filtered = filters();
   if (filtered !== arrived.filtered) wanted = PAGE;
@@ -66,9 +67,12 @@ function filters(standing = true) {
   return query.toString();
 }
 
-/** What goes wrong with looking is told by `Live`, which asks again; a fault of this page is thrown. */
+/** What was not answered is asked again, and `Live` tells of it; a fault of this page is thrown. */
 function unheard(error) {
-  if (!(error instanceof NoAnswer || error instanceof Refused)) throw error;
+  clearTimeout(lost);
+  if (error instanceof NoAnswer || error.passing) {
+    lost = setTimeout(() => look().catch(unheard), Math.max(AGAIN, 1000 * (error.after ?? 0)));
+  } else if (!(error instanceof Refused)) throw error;
 }
 
 // --- looking at the farm --------------------------------------------------------------------------------------------
@@ -104,23 +108,25 @@ async function seen() {
       cursor = `&cursor=${encodeURIComponent(page.next)}`;
     } while (page.next && found.length < wanted);
   } catch (error) {
-    if (error instanceof Refused && ![401, 403].includes(error.status)) $("trouble").textContent = error.message;
+    if (error instanceof Refused && !error.shut) $("trouble").textContent = error.message;
     $("farm").hidden = false;
     throw error;
   }
-  if (about !== filters()) return look();
+  if (about !== filters()) {
+    again = true; // what was found is no longer what is asked for
+    return;
+  }
   $("trouble").textContent = "";
   [machines, next, asOf] = [found, page.next, page.as_of];
   scale ??= usual(machines);
   counts(all ?? page.counts);
   draw();
   closely.refresh(scale);
-  return null;
 }
 
 /** Return the scale of the page: a bed just at the middle one of the limits takes all of its colours, or nearly. */
 function usual(all) {
-  const limits = all.filter(({ limit }) => limit).map(({ limit, units }) => limit * (units === "inch" ? MM_PER_INCH : 1));
+  const limits = all.filter(({ limit }) => limit).map(({ limit, units }) => converted(limit, units, "mm"));
   const middle = limits.sort((a, b) => a - b)[Math.floor(limits.length / 2)] ?? SCALES[2];
   return SCALES.find((one) => one >= 0.5 * middle * (1 - 1e-9)) ?? SCALES.at(-1);
 }
@@ -140,7 +146,9 @@ function draw() {
   machines.forEach((row, place) => {
     const node = plate(row);
     if (list.children[place] !== node) list.insertBefore(node, list.children[place] ?? null);
-    node.firstChild.toggleAttribute("aria-current", row.id === machine);
+    const link = node.firstChild;
+    link.toggleAttribute("aria-current", row.id === machine);
+    link.href = `?${new URLSearchParams({ ...asked(), machine: row.id })}`;
     const img = node.querySelector("img");
     if (img) picture(img, row.id, row.survey, scale);
   });
@@ -157,9 +165,6 @@ function plate(row) {
   if (known?.told === about) return known.node;
   const node = known?.node ?? el("li");
   const link = node.firstChild ?? el("a", { click: (event) => chosen(event, row.id) });
-  const query = new URLSearchParams(location.search);
-  query.set("machine", row.id);
-  link.href = `?${query}`;
   const map = row.survey === null
     ? el("span", { class: "no-map" }, say("farm.no-map"))
     : link.querySelector("img") ?? el("img", { alt: say("farm.map", { name: row.id }), width: "96", height: "96" });
@@ -260,7 +265,7 @@ function begin() {
     if (event.key === "Escape" && asked().machine && !document.querySelector("dialog")) close();
   });
   window.addEventListener("popstate", arrived);
-  whenThemeChanges(draw);
+  dark.addEventListener("change", draw);
   setInterval(() => document.hidden || look().catch(unheard), MINUTE);
   arrived().then(() => { document.documentElement.dataset.ready = "true"; }); // whether the service answers or not
   new Live({ changed: look, told: (now) => { state = now; told(); } }).start();

@@ -3,13 +3,12 @@
 import { el } from "./dom.js";
 import { say } from "./messages.js";
 import { shape } from "./plan_view.js";
-import { dated } from "./standing.js";
+import { K, dated } from "./standing.js";
 import { fixed, length, signed, unit } from "./units.js";
 
 /** The terms that a history can have, in the order in which they are offered. */
 export const TERMS = ["total", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y", "remainder"];
 
-const K = 2;
 const HEIGHT = 220;
 const MARGIN = { left: 58, right: 12, top: 14, bottom: 40 };
 const DAY = 86_400_000;

@@ -9,6 +9,7 @@ import { picture } from "./thumbnails.js";
 import { signed, unit } from "./units.js";
 
 const POINTS = 500;
+const AGAIN = 4000; // ms until it is asked again where nothing was answered
 const NOTES = 5;
 const JUMPS = 3;
 const when = new Intl.DateTimeFormat(language, { dateStyle: "medium", timeStyle: "short" });
@@ -35,6 +36,7 @@ export class Closely {
   /** Show a machine, by its name, once `refresh` has asked how it stands; null shows none. */
   show(id) {
     if (id === this.id) return;
+    this.request?.abort(); // what is on its way is of another machine
     Object.assign(this, { id, term: "total", told: "" });
     this.place.hidden = id === null;
     this.place.replaceChildren(this.#head(id ?? ""));
@@ -58,7 +60,11 @@ export class Closely {
       this.told = told;
       this.#draw(standing, history, notes?.notes ?? [], scale);
     } catch (error) {
-      if (error.name === "AbortError" || error instanceof NoAnswer) return; // what is there stays
+      if (error.name === "AbortError" || signal.aborted) return;
+      if (error instanceof NoAnswer || error.passing) { // what is there stays
+        setTimeout(() => signal.aborted || this.refresh(scale), Math.max(AGAIN, 1000 * (error.after ?? 0)));
+        return;
+      }
       if (!(error instanceof Refused)) throw error;
       this.place.replaceChildren(this.#head(id), el("p", { class: "wrong", role: "alert" }, error.message));
     }
@@ -73,7 +79,6 @@ export class Closely {
   #draw(standing, history, notes, scale) {
     const { id } = this;
     const within = this.place.contains(document.activeElement) ? document.activeElement : null;
-    const of = within?.dataset.keep;
     if (!standing) {
       this.place.replaceChildren(this.#head(id), el("p", { class: "notice" }, say("farm.gone", { name: id })));
       return;
@@ -112,7 +117,8 @@ export class Closely {
               .filter(Boolean).join(" · ")), el("span", {}, text))))
         : el("p", { class: "faint" }, say("farm.no-notes")));
     if (history) this.#chart(history);
-    if (of) this.place.querySelector(`[data-keep="${of}"]`)?.focus({ preventScroll: true });
+    const again = within?.dataset.keep ? this.place.querySelector(`[data-keep="${within.dataset.keep}"]`) : within;
+    again?.focus({ preventScroll: true });
   }
 
   #history(history) {
@@ -135,7 +141,7 @@ export class Closely {
             el("div", { class: "field" }, el("label", {}, say("farm.term"), choice)), this.chart.node, this.details)
         : el("p", { class: "faint" }, say("farm.too-few")),
       ...history.jumps.slice(0, JUMPS).map((jump) => el("p", { class: "notice" }, this.#jumped(jump, history.units))),
-      check?.at ? el("p", {}, el("b", {}, `${say("farm.next-check")}: ${dated(check.at)}. `),
+      check?.at ? el("p", {}, el("b", {}, `${say("farm.next-check")}: ${new Date(check.at) > Date.now() ? dated(check.at) : say("farm.now")}. `),
         el("span", { lang: "en" }, check.reason)) : "",
     ];
   }

@@ -118,7 +118,7 @@ const TAKE = {
   },
 };
 
-export const key = ({ x, y }) => `${x} ${y}`;
+const key = ({ x, y }) => `${x} ${y}`;
 export const same = (one, other) => one.x === other.x && one.y === other.y;
 const distinct = (places) => [...new Map(places.map(({ x, y }) => [key({ x, y }), { x, y }])).values()];
 

@@ -8,7 +8,7 @@ const MARK = written(0.5).at(1);
 const ROWS = [["7", "8", "9"], ["4", "5", "6"], ["1", "2", "3"], ["0", MARK, "±"]];
 
 /** Return what was typed with its sign turned. */
-export function turned(text) {
+function turned(text) {
   const plain = text.trim();
   if (/^[-−]/.test(plain)) return plain.slice(1);
   return `−${plain.replace(/^\+/, "")}`;

@@ -45,7 +45,7 @@ export class Live {
         this.streams = false;
         state = "polling";
         await this.changed().catch(() => { state = "away"; });
-      } else if (error instanceof Refused && [401, 403].includes(error.status)) state = "shut";
+      } else if (error.shut) state = "shut";
       this.wait = Math.max(this.wait, error.after ?? 0);
     }
     if (turn.stopped) return;

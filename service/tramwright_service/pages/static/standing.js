@@ -5,7 +5,8 @@ import { language, say } from "./messages.js";
 import { shape } from "./plan_view.js";
 import { fixed, length } from "./units.js";
 
-const K = 2; // of the expanded uncertainty that is shown
+/** Coverage factor of the expanded uncertainty that is shown. */
+export const K = 2;
 const LIMIT_AT = 60; // of the gauge's 100
 const day = new Intl.DateTimeFormat(language, { dateStyle: "medium" });
 

@@ -1,10 +1,12 @@
 // Fetches small maps as they come into sight, a few at once; an <img> alone could not send the access key.
 
-import { NoAnswer, Refused, ask, ofMachine } from "./api.js";
+import { NoAnswer, Refused, ask, ofMachine, patiently } from "./api.js";
+
+/** Whether the surroundings are dark; it tells of their change. */
+export const dark = window.matchMedia("(prefers-color-scheme: dark)");
 
 const AT_ONCE = 3;
 const KEPT = 400; // pictures
-const dark = window.matchMedia("(prefers-color-scheme: dark)");
 const forced = document.documentElement.dataset.theme;
 const kept = new Map(); // path -> address of the picture
 const waiting = new Map(); // img -> path
@@ -18,11 +20,6 @@ const inSight = new IntersectionObserver((entries) => {
   }
   next();
 }, { rootMargin: "200px" });
-
-/** Call back when the surroundings become light or dark. */
-export function whenThemeChanges(draw) {
-  dark.addEventListener("change", draw);
-}
 
 /** Show in an <img> the bed as a survey found it; the picture before stays until this one is there. */
 export function picture(img, id, number, scale) {
@@ -48,10 +45,10 @@ function next() {
   }
 }
 
-async function fetched(path, tries = 5) {
+async function fetched(path) {
   if (kept.has(path)) return kept.get(path);
   try {
-    const drawn = await ask(path, { headers: { accept: "image/svg+xml" } });
+    const drawn = await patiently(() => ask(path, { headers: { accept: "image/svg+xml" } }));
     const address = URL.createObjectURL(await drawn.blob());
     kept.set(path, address);
     if (kept.size > KEPT) {
@@ -62,8 +59,6 @@ async function fetched(path, tries = 5) {
     return address;
   } catch (error) {
     if (!(error instanceof NoAnswer || error instanceof Refused)) throw error;
-    if (![429, 503].includes(error.status) || !tries) return null; // the row says in words how it stands
-    await new Promise((go) => { setTimeout(go, 1000 * (error.after || 1)); });
-    return fetched(path, tries - 1);
+    return null; // the row says in words how it stands
   }
 }
