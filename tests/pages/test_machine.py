@@ -260,3 +260,32 @@ def test_german_words_with_every_fault_shown_stay_on_a_phone(visits: Visits) -> 
         field(page, pointer).fill("abc")
     assert settled(page).startswith("Zu berichtigen")
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+
+
+def test_a_support_taken_away_again_waits_for_no_place(visits: Visits) -> None:
+    page = visits(allowed=(REFUSED,)).open(MACHINE)
+    before = kept(page)
+    page.click("#add-support")
+    assert page.locator("#hint").inner_text().startswith("Tap the drawing")
+    page.locator("[data-row=support]").last.get_by_role("button", name="Remove").click()
+    page.click("#plan", position={"x": 60, "y": 60})
+    assert kept(page) == before
+    assert page.locator("#hint").inner_text().startswith("Drag a support")
+
+
+def test_the_kind_that_it_is_moves_nothing(visits: Visits) -> None:
+    page = visits().open(MACHINE)
+    field(page, "/supports/0/x").fill("77")
+    page.get_by_role("button", name="three screws").click()
+    assert kept(page)["supports"][0]["x"] == 77
+
+
+@pytest.mark.parametrize("status", [503, 403])
+def test_a_service_that_is_busy_or_shut_finds_no_fault_in_a_machine(status: int, visits: Visits) -> None:
+    visit = visits(allowed=(f"status of {status}",))
+    problem = {"title": "later", "status": status, "detail": "Send it again later."}
+    visit.context.route("**/v1/corrections", lambda route: route.fulfill(status=status, json=problem), times=1)
+    page = visit.open(MACHINE)
+    page.wait_for_selector("#standing:has-text('Send it again later.')")
+    assert page.locator("[data-fault]").count() == 0
+    page.wait_for_selector("#standing[data-good=true]")  # it was asked again

@@ -1,8 +1,9 @@
 // Work screens: one step at a time with the dial's goal, what it says afterwards, the verdict and the sheet.
 
-import { NoAnswer, Refused, post } from "./api.js";
+import { NoAnswer, Refused, patiently, post } from "./api.js";
 import { cautionList, faults, spot, where } from "./bench_read.js";
 import { button, el } from "./dom.js";
+import { download } from "./files.js";
 import { keypad } from "./keypad.js";
 import { say } from "./messages.js";
 import { length, signed, unit } from "./units.js";
@@ -12,7 +13,7 @@ const ARROWS = { up: "↑", down: "↓", still: "=" };
 /** Waiting for the service: what was typed is kept, and it is asked until it answers. */
 export function waitingScreen({ away, shut, again }) {
   return {
-    key: `waiting ${away}`,
+    key: `waiting ${away} ${shut}`,
     node: el("section", {},
       el("h2", {}, say(shut ? "bench.shut" : away ? "bench.away" : "bench.asking")),
       away ? el("p", {}, say("bench.away-says")) : null,
@@ -42,7 +43,7 @@ export function moreScreen({ answer, enter }) {
     key: `more ${answer.says}`,
     node: el("section", {},
       el("h2", {}, say(`bench.advice-${answer.advice.do}`)),
-      el("p", { class: "says" }, answer.says),
+      el("p", { class: "says", lang: "en" }, answer.says),
       button(say("bench.read-these", { count: stations.length }), () => enter({ do: "more", stations }),
         { class: "main wide" })),
     focus: "button.main",
@@ -58,7 +59,7 @@ export function stepOf(answer) {
 /** A step in the service's words: what to turn and which way, large; where the dial is to go stands above already. */
 function told(sentence) {
   const cut = Math.max(sentence.search(/ \(|; the dial at /), 0);
-  return el("p", { class: "says" }, el("strong", {}, sentence.slice(0, cut)), sentence.slice(cut));
+  return el("p", { class: "says", lang: "en" }, el("strong", {}, sentence.slice(0, cut)), sentence.slice(cut));
 }
 
 /** One step: what to turn, where the dial stands, and where it must go. */
@@ -77,7 +78,7 @@ export function stepScreen(context) {
     el("p", { class: "target" }, el("small", {}, say("bench.dial-to")), " ", signed(step.dial_after, units),
       el("small", {}, ` ${unit(units)}`)));
   const progress = state.done.length && answer.progress
-    ? el("p", { class: answer.progress.next === "go-on" ? "notice" : "wrong", role: "status" }, answer.progress.says) : null;
+    ? el("p", { class: answer.progress.next === "go-on" ? "notice" : "wrong", role: "status", lang: "en" }, answer.progress.says) : null;
   if (ui.asked) {
     return {
       key: `says ${state.done.length}`,
@@ -118,7 +119,7 @@ export function stopScreen({ answer, readAgain, takeBack }) {
     key: `stop ${answer.progress.says}`,
     node: el("section", {},
       el("h2", { class: "stop" }, say("bench.stop")),
-      el("p", { class: "wrong says", role: "alert" }, answer.progress.says),
+      el("p", { class: "wrong says", role: "alert", lang: "en" }, answer.progress.says),
       cautionList(answer.cautions),
       button(say("bench.do-again"), takeBack, { class: "main wide" }),
       button(say("bench.read-all"), readAgain, { class: "wide" })),
@@ -132,7 +133,7 @@ export function closingScreen({ answer, state, readAgain }) {
     key: `closing ${state.done.length}`,
     node: el("section", {},
       el("h2", {}, say("bench.all-done")),
-      el("p", { class: "says" }, answer.progress.says),
+      el("p", { class: "says", lang: "en" }, answer.progress.says),
       button(say("bench.read-all"), readAgain, { class: "main wide" })),
     focus: "button.main",
   };
@@ -149,8 +150,8 @@ export function endScreen({ job, answer, asked, readAgain, leave }) {
       el("p", { class: `verdict ${verdict.as_found}` }, say(`bench.verdict-${verdict.as_found}`)),
       el("p", { class: "total" }, say("bench.total", { total: length(total, units), expanded: length(expanded, units) }),
         el("small", {}, say("bench.limit", { limit: length(verdict.limit, units) }))),
-      el("p", { class: "says" }, answer.says),
-      verdict.decided_by ? el("p", {}, verdict.decided_by) : null,
+      el("p", { class: "says", lang: "en" }, answer.says),
+      verdict.decided_by ? el("p", { lang: "en" }, verdict.decided_by) : null,
       button(say("bench.sheet"), () => sheet(asked, told, job), { class: "main wide" }),
       told,
       el("div", { class: "actions" },
@@ -164,10 +165,8 @@ export function endScreen({ job, answer, asked, readAgain, leave }) {
 async function sheet({ path, body }, told, job) {
   told.textContent = "";
   try {
-    const page = await post(path, body, { accept: "text/html" });
-    const address = URL.createObjectURL(await page.blob());
-    el("a", { href: address, download: `${job.machine.id ?? "machine"}.html` }).click();
-    setTimeout(() => URL.revokeObjectURL(address), 60000);
+    const page = await patiently(() => post(path, body, { accept: "text/html" }));
+    download(job.machine.id ?? "machine", "html", await page.blob());
   } catch (error) {
     if (error instanceof NoAnswer) told.textContent = say("bench.away-says");
     else if (error instanceof Refused) told.textContent = error.message;

@@ -33,11 +33,11 @@ export class Checker {
       this.form.show(new Map());
       this.#say(Object.keys(answer.solver_versions).map(solverName).join(", "), true);
     } catch (error) {
-      if (error instanceof Refused) {
+      if (error instanceof NoAnswer || error.passing || error.shut) {
+        this.#say(error instanceof NoAnswer ? say("shared.no-answer") : error.message, false);
+        this.#wait(machine, bed, Math.max(AGAIN, 1000 * (error.after ?? 0)));
+      } else if (error instanceof Refused) {
         this.#refused(error);
-      } else if (error instanceof NoAnswer) {
-        this.#say(say("shared.no-answer"), false);
-        this.#wait(machine, bed, AGAIN);
       } else if (error.name !== "AbortError") {
         throw error;
       }

@@ -1,11 +1,11 @@
 // Files in and out of the browser; none of them passes through the server.
 
-/** Let the browser keep a JSON document as a file. */
-export function download(name, content) {
-  const url = URL.createObjectURL(new Blob([`${JSON.stringify(content, null, 2)}\n`], { type: "application/json" }));
+/** Let the browser keep a blob as a file, under a name that every system takes. */
+export function download(name, ending, blob) {
+  const url = URL.createObjectURL(blob);
   const link = document.createElement("a");
   link.href = url;
-  link.download = `${name.replaceAll(/[^\p{L}\p{N}._-]+/gu, "-") || "file"}.json`;
+  link.download = `${name.replaceAll(/[^\p{L}\p{N}._-]+/gu, "-") || "file"}.${ending}`;
   link.click();
   setTimeout(() => URL.revokeObjectURL(url), 60_000);
 }

@@ -54,7 +54,6 @@ function show(itsKey, content) {
   machine = content;
   machines.current = key;
   chosen = null;
-  waiting = null;
   apart = false;
   build();
   checker.ask(machine, lastBed);
@@ -86,6 +85,7 @@ function trouble(text) {
 
 function build() {
   editors = [];
+  placing(null); // what waited for its place may be gone
   const alike = !apart && screwsAlike();
   $("alike").checked = alike;
   $("screws").hidden = !machine.supports?.length;
@@ -222,8 +222,7 @@ function picked(kind, index) {
 function tapped(x, y) {
   if (!waiting) return;
   const { kind, index } = waiting;
-  waiting = null;
-  $("hint").textContent = say("machine.drag");
+  placing(null);
   moved(kind, index, x, y, true);
 }
 
@@ -234,13 +233,18 @@ function add(kind, all, one) {
   all.push({ id: `${kind}-${n}`, ...one });
   const index = all.length - 1;
   chosen = { kind, index };
-  waiting = chosen;
   rebuilt();
-  $("hint").textContent = say("machine.tap-to-place");
+  placing(chosen);
   picked(kind, index);
 }
 
+function placing(mark) {
+  waiting = mark;
+  $("hint").textContent = say(mark ? "machine.tap-to-place" : "machine.drag");
+}
+
 function takeKind(kind) {
+  if (kind === kindOf(machine)) return; // what it has of this kind was placed by somebody
   machine.supports = partsOf(kind, unitsOf(machine), lastBed).supports;
   chosen = null;
   rebuilt();
@@ -303,7 +307,10 @@ $("to-fault").addEventListener("click", () => {
   document.querySelector(`[aria-describedby="${told.id}"]`)?.focus();
 });
 
-$("download").addEventListener("click", () => download(machine.id ?? "machine", machine));
+$("download").addEventListener("click", () => {
+  const text = `${JSON.stringify(machine, null, 2)}\n`;
+  download(machine.id ?? "machine", "json", new Blob([text], { type: "application/json" }));
+});
 
 $("file").addEventListener("change", async ({ target }) => {
   trouble("");

@@ -1,6 +1,7 @@
 // Draws a machine in plan as an engineering drawing, in true proportion. It works out nothing but the drawing scale.
 
 const SVG = "http://www.w3.org/2000/svg";
+const LONGEST = 24; // letters of a name in the drawing
 const MARGIN = { left: 46, right: 22, top: 34, bottom: 72 };
 
 /** Return a new SVG element. */
@@ -145,7 +146,7 @@ export class PlanView {
     }
     if (kind === "support") turnGroove(mark.querySelector(".groove"), one.mount);
     const text = mark.lastChild;
-    text.textContent = name;
+    text.textContent = name.length > LONGEST ? `${[...name].slice(0, LONGEST - 1).join("")}…` : name; // whole in its label
     for (const [name, value] of Object.entries(this.#beside(kind, one))) text.setAttribute(name, value);
     return key;
   }
