@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from at_the_machine import Person, example, keep, simulated
+from at_the_machine import Person, begin, example, keep, simulated
 from browsing import PHONE
 from processes import PATIENCE, free_port, listens, started, wait_for
 
@@ -170,3 +170,51 @@ def test_it_says_so_where_the_browser_keeps_nothing_more(person) -> None:
     person.page.evaluate(FULL)
     person.type(0.1)
     status(person, "This browser keeps nothing more")
+
+
+def test_a_choice_on_the_first_screen_stays_in_hand_and_in_sight(visits) -> None:
+    page = visits(viewport={"width": 390, "height": 500}).open("/bench")
+    keep(page, example("tilted-bed"))
+    inches = page.get_by_role("button", name="inches")
+    inches.focus()
+    page.evaluate("scrollTo(0, 120)")
+    page.keyboard.press("Enter")
+    assert inches.get_attribute("aria-pressed") == "true"
+    assert inches.evaluate("button => button === document.activeElement")
+    assert page.evaluate("scrollY") > 0
+
+
+def test_a_sheet_that_cannot_be_drawn_now_is_asked_for_again(visits) -> None:
+    visit = visits(allowed=("status of 503",))
+    page = visit.open("/bench")
+    stations = [(x, y) for x in (20.0, 250.0, 480.0) for y in (20.0, 250.0, 480.0)]
+    readings = [{"do": "read", "x": x, "y": y, "value": 0.0} for x, y in (*stations, stations[0])]
+    begin(page, example("tilted-bed"), stations, *readings)
+    page.wait_for_selector("#screen[data-screen^=end]")
+    busy = {"title": "busy", "status": 503, "detail": "All places are taken."}
+
+    sheets = []
+
+    def once(route) -> None:
+        if "text/html" in route.request.headers["accept"]:
+            sheets.append(route)
+        if len(sheets) == 1 and sheets[0] is route:
+            route.fulfill(status=503, headers={"retry-after": "1"}, json=busy)
+        else:
+            route.continue_()
+
+    visit.context.route("**/v1/corrections", once)
+    with page.expect_download():
+        page.get_by_role("button", name="Save the sheet").click()
+
+
+def test_what_the_service_says_is_marked_as_english_on_a_german_page(visits) -> None:
+    page = visits(locale="de-DE").open("/bench")
+    stations = [(x, y) for x in (20.0, 250.0, 480.0) for y in (20.0, 250.0, 480.0)]
+    tilted = [{"do": "read", "x": x, "y": y, "value": 0.001 * x} for x, y in (*stations, stations[0])]
+    begin(page, example("tilted-bed"), stations, *tilted)
+    for words in (".cautions li", ".says"):
+        page.wait_for_selector(words)
+        assert page.locator(words).first.evaluate("words => words.closest('[lang]').lang") == "en"
+        assert page.locator("h2").first.evaluate("words => words.closest('[lang]').lang") == "de"
+        page.locator("#screen .main").first.click()

@@ -9,6 +9,7 @@ import pytest
 
 from at_the_machine import Person, begin, example, simulated
 from browsing import PHONE
+from processes import wait_for
 
 STATIONS: list[tuple[float, float]] = [
     (10, 10), (490, 10), (490, 490), (10, 490), (250, 250), (130, 130), (370, 130), (370, 370), (130, 370), (250, 20),
@@ -218,3 +219,23 @@ def test_stations_in_a_row_get_an_answer_in_the_words_of_the_service(person) -> 
     assert person.page.locator("#screen").inner_text().count(".") > 0
     person.press("Undo")
     assert not person.settled().startswith(screen)
+
+
+def test_a_map_is_asked_for_only_when_the_one_before_is_there(person) -> None:
+    held = []
+
+    def asked(route: Any) -> None:
+        held.append(route) if "svg" in route.request.headers["accept"] else route.continue_()
+
+    person.page.route("**/v1/corrections", asked)
+    for _ in range(4):
+        person.one_screen()
+    wait_for(lambda: person.page.evaluate("1") == 1 and len(held) == 1)
+    for _ in range(3):
+        person.one_screen()
+        person.page.wait_for_timeout(400)  # longer than a map waits to be asked for
+    assert len(held) == 1
+    held[0].continue_()
+    person.page.wait_for_selector("#beside .map img")
+    wait_for(lambda: person.page.evaluate("1") == 1 and len(held) == 2)
+    assert len(held[1].request.post_data_json["survey"]["readings"]) == 7

@@ -77,12 +77,13 @@ function draw() {
   const next = screenNow(context);
   if (next.key !== shown) {
     shown = next.key;
+    const chosen = screen.contains(document.activeElement) && document.activeElement.dataset.keep;
     Object.assign(screen.dataset, { screen: shown, drawn: Number(screen.dataset.drawn ?? 0) + 1 });
     screen.replaceChildren(next.node);
-    const focused = next.focus && screen.querySelector(next.focus);
-    if (focused) focused.focus({ preventScroll: true });
-    else title.focus({ preventScroll: true });
-    window.scrollTo(0, 0);
+    const again = chosen && screen.querySelector(`[data-keep="${chosen}"]`);
+    const focused = again || (next.focus && screen.querySelector(next.focus)) || title;
+    focused.focus({ preventScroll: true });
+    if (!again) window.scrollTo(0, 0);
   }
   title.textContent = job ? job.machine.id ?? say("bench.no-name") : say("bench.title");
   tools.hidden = !job;
@@ -111,7 +112,7 @@ function told(asked = screen.dataset.asked) {
   const word = unkept ? "bench.not-kept" : asking.shut ? "bench.shut" : away ? "bench.not-connected" : "bench.kept";
   status.textContent = job || away ? [filing.says(key, job), say(word)].filter(Boolean).join(" · ") : "";
   status.classList.toggle("away", unkept || away);
-  if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away}`) draw();
+  if (job && shown.startsWith("waiting") && shown !== `waiting ${asking.away} ${asking.shut}`) draw();
 }
 
 /** Keep the job, ask the service, draw. */
@@ -136,7 +137,7 @@ function filed(which, name, what) {
 
 /** Offer a machine of the farm on the first screen. */
 async function openStored(id) {
-  Object.assign(ui, { wrong: "" });
+  Object.assign(ui, { wrong: "", named: id });
   try {
     Object.assign(ui, { stored: await opened(id), machine: "farm", units: null });
   } catch (error) {

@@ -60,7 +60,8 @@ export function aboutScreen({ job, state, enter }) {
 /** The answer: first what it says, then all of it as text. */
 export function answerScreen({ job, answer, asked, enter, leave, ui, redraw }) {
   const more = [answer.undecided?.says, answer.further?.says, ...(answer.remedies ?? [])];
-  const whole = el("pre", { tabindex: "0", role: "region", "aria-label": say("bench.whole") }, ui.whole ?? "");
+  const whole = el("pre", { tabindex: "0", role: "region", "aria-label": say("bench.whole") },
+    el("span", { lang: "en" }, ui.whole ?? ""));
   const open = async (event) => {
     if (!event.target.open || ui.whole) return;
     ui.whole = await (await post(asked.path, asked.body, { accept: "text/plain" })).text();
@@ -70,8 +71,8 @@ export function answerScreen({ job, answer, asked, enter, leave, ui, redraw }) {
     key: `answer ${answer.says} ${Boolean(ui.whole)}`,
     node: el("section", {},
       el("h2", {}, say(`bench.question-${job.question}`)),
-      el("p", { class: "says" }, answer.says),
-      more.filter(Boolean).map((sentence) => el("p", {}, sentence)),
+      el("p", { class: "says", lang: "en" }, answer.says),
+      more.filter(Boolean).map((sentence) => el("p", { lang: "en" }, sentence)),
       answer.cautions?.length ? cautionList(answer.cautions) : null,
       el("details", { toggle: open, open: Boolean(ui.whole) }, el("summary", {}, say("bench.whole")), whole),
       el("div", { class: "actions" },

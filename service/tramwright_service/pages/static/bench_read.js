@@ -52,7 +52,7 @@ export function whereScreen({ answer, enter, open }) {
       plan
         ? button(say("bench.read-planned", { count: plan.stations.length }), take, { class: "main wide" })
         : el("p", { class: "faint" }, answer ? "" : say("bench.planning")),
-      plan ? el("p", {}, answer.says) : null,
+      plan ? el("p", { lang: "en" }, answer.says) : null,
       el("div", { class: "actions" },
         button(say("bench.own-stations"), () => open("own")),
         button(say("bench.paste"), () => open("paste")))),
@@ -65,7 +65,7 @@ export function faults({ detail, errors = [] }) {
   const said = errors.length ? errors.map((error) => [error.detail, error.pointer]) : [[detail, ""]];
   const machine = said.some(([, pointer]) => pointer?.startsWith("/machine"));
   return el("div", { class: "wrong", role: "alert" },
-    said.map(([sentence]) => el("p", {}, sentence)),
+    said.map(([sentence]) => el("p", { lang: "en" }, sentence)),
     machine ? el("p", {}, el("a", { href: "/bench/machine" }, say("bench.mend-machine"))) : null);
 }
 
@@ -195,7 +195,7 @@ export function suspectScreen({ job, state, answer, enter, typing }) {
     node: el("section", { class: "station" },
       el("h2", {}, say("bench.suspect")),
       spot(suspect),
-      el("p", { class: "wrong", role: "alert" }, suspect.says),
+      el("p", { class: "wrong", role: "alert", lang: "en" }, suspect.says),
       button(say("bench.the-same", { value: signed(old, job.machine.units) }),
         () => enter({ do: "read", x, y, value: old, how: "repeat" }), { class: "wide" }),
       keypad({
@@ -208,7 +208,7 @@ export function suspectScreen({ job, state, answer, enter, typing }) {
 
 /** Return cautions as a list. */
 export function cautionList(cautions) {
-  return el("ul", { class: "cautions" }, cautions.map((caution) => el("li", {}, caution)));
+  return el("ul", { class: "cautions", lang: "en" }, cautions.map((caution) => el("li", {}, caution)));
 }
 
 /** Cautions, before what they concern is done. */

@@ -48,8 +48,8 @@ export function startScreen({ ui, begin, resume, forget, redraw, openStored }) {
       button(say("bench.forget"), () => forget(key, name(machine))));
   };
   const list = (some) => el("ul", { class: "jobs" }, some.map(job));
-  const choice = (label, pressed, picked) =>
-    button(label, () => { Object.assign(ui, picked); redraw(); }, { "aria-pressed": String(pressed) });
+  const choice = (label, name, pressed, picked) =>
+    button(label, () => { Object.assign(ui, picked); redraw(); }, { "aria-pressed": String(pressed), "data-keep": name });
   const choices = (word, all) => [
     el("h2", {}, say(word)), el("div", { class: "choices", role: "group", "aria-label": say(word) }, all),
   ];
@@ -62,13 +62,13 @@ export function startScreen({ ui, begin, resume, forget, redraw, openStored }) {
       known.length
         ? choices("bench.machine", known.map(({ key, content }) =>
             choice(key === "farm" ? [el("b", {}, ui.stored.id), el("small", {}, say("bench.stored"))] : name(content),
-              key === chosen.key, { machine: key, units: null })))
+              key, key === chosen.key, { machine: key, units: null })))
         : [el("h2", {}, say("bench.machine")), el("p", {}, say("bench.no-machine"))],
-      stored ? [chooser(openStored), el("p", { class: "wrong", role: "alert" }, ui.wrong ?? "")] : null,
+      stored ? [chooser(openStored, ui.wrong ? ui.named : ""), el("p", { class: "wrong", role: "alert" }, ui.wrong ?? "")] : null,
       el("p", {}, el("a", { class: known.length ? "button" : "button main wide", href: "/bench/machine" },
         say("bench.describe-machine"))),
       chosen ? [
-        choices("bench.dial-unit", ["mm", "inch"].map((one) => choice(say(`bench.${one}`), one === units, { units: one }))),
+        choices("bench.dial-unit", ["mm", "inch"].map((one) => choice(say(`bench.${one}`), one, one === units, { units: one }))),
         el("h2", {}, say("bench.question")),
         el("div", { class: "questions" }, Object.keys(QUESTIONS).map((question) =>
           button([el("b", {}, say(`bench.question-${question}`)), el("small", {}, say(`bench.help-${question}`))],

@@ -1,6 +1,6 @@
 // What stands beside the screen: the machine in plan with its readings, and the service's map once there are enough.
 
-import { post } from "./api.js";
+import { patiently, post } from "./api.js";
 import { el } from "./dom.js";
 import { QUESTIONS, lastAt, nextStation } from "./job.js";
 import { say } from "./messages.js";
@@ -50,29 +50,33 @@ export class Beside {
     this.#fetchMap();
   }
 
-  // The service draws for a good while: what is typed quickly is drawn once, and what is out of date not at all.
+  // The service draws for a good while, and to its end what it has begun: what is typed quickly is drawn once, and a
+  // picture is asked for only when the one before is there.
   #fetchMap() {
-    const { asked } = this;
-    const wanted = asked && JSON.stringify([asked, dark.matches]);
-    if (!wanted || wanted === this.mapped) return;
+    const wanted = this.asked ? JSON.stringify([this.asked, dark.matches]) : "";
+    if (wanted === this.mapped) return;
     this.mapped = wanted;
     clearTimeout(this.timer);
-    this.request?.abort();
-    this.request = new AbortController();
-    this.timer = setTimeout(() => this.#draw(asked, this.request.signal), QUIET);
+    if (wanted) this.timer = setTimeout(() => this.#draw(), QUIET);
   }
 
-  async #draw({ path, body }, signal) {
+  async #draw() {
+    if (this.drawing) return;
+    const { asked: { path, body }, mapped, job, surveys } = this;
+    this.drawing = true;
     try {
       const theme = dark.matches ? "?theme=dark" : "";
-      const picture = await (await post(`${path}${theme}`, body, { accept: "image/svg+xml", signal })).blob();
-      if (signal.aborted) return;
-      const src = URL.createObjectURL(picture);
+      const drawn = await patiently(() => post(`${path}${theme}`, body, { accept: "image/svg+xml" }));
+      const src = URL.createObjectURL(await drawn.blob());
       if (this.drawn) URL.revokeObjectURL(this.drawn);
       this.drawn = src;
-      this.map.replaceChildren(el("a", { href: src, target: "_blank" }, el("img", { src, alt: "" }), say("bench.map")));
+      if (job === this.job && surveys === this.surveys) {
+        this.map.replaceChildren(el("a", { href: src, target: "_blank" }, el("img", { src, alt: "" }), say("bench.map")));
+      }
     } catch {
-      if (!signal.aborted) this.mapped = ""; // the plan view stands, and the next answer asks again
+      if (mapped === this.mapped) this.mapped = ""; // the plan view stands, and the next answer asks again
     }
+    this.drawing = false;
+    if (this.mapped && this.mapped !== mapped) this.#draw();
   }
 }

@@ -49,7 +49,7 @@ export function chooser(open, value = "") {
   const more = el("small", { class: "faint", hidden: true }, say("shared.farm-more"));
   const field = el("input", {
     id: "farm-name", list: "farm-names", value, autocomplete: "off", autocapitalize: "none", spellcheck: "false",
-    maxlength: "64", required: true,
+    maxlength: "64", required: true, "data-keep": "farm-name",
     focus: async () => {
       if (names.children.length) return;
       const { machines, next } = await get(`/v1/machines?limit=${OFFERED}`).catch(() => ({ machines: [] }));
