@@ -133,6 +133,7 @@ export class Closely {
       this.#chart(history);
     } }, TERMS.filter((term) => history.points.some((point) => term === "total" || point.terms?.[term]))
       .map((term) => el("option", { value: term, selected: term === this.term }, say(`farm.term-${term}`))));
+    const due = Date.parse(check?.at) > Date.parse(history.as_of) ? dated(check.at) : say("farm.now");
     return [
       el("h3", {}, say("farm.history")),
       warning ?? el("p", { lang: "en" }, history.says),
@@ -141,7 +142,7 @@ export class Closely {
             el("div", { class: "field" }, el("label", {}, say("farm.term"), choice)), this.chart.node, this.details)
         : el("p", { class: "faint" }, say("farm.too-few")),
       ...history.jumps.slice(0, JUMPS).map((jump) => el("p", { class: "notice" }, this.#jumped(jump, history.units))),
-      check?.at ? el("p", {}, el("b", {}, `${say("farm.next-check")}: ${new Date(check.at) > Date.now() ? dated(check.at) : say("farm.now")}. `),
+      check?.at ? el("p", {}, el("b", {}, `${say("farm.next-check")}: ${due}. `),
         el("span", { lang: "en" }, check.reason)) : "",
     ];
   }
