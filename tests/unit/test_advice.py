@@ -265,3 +265,15 @@ def test_a_dial_that_is_to_stand_at_nothing_has_no_sign() -> None:
     said = " ".join(step.do for step in asked(shifted).steps)
     assert "to 0.000. " in said
     assert "-0.000" not in said
+
+
+def test_where_the_dial_is_too_coarse_for_the_limit_no_stations_help_and_the_bed_is_trammed_all_the_same() -> None:
+    machine = replace(MACHINE, limit=Limit(0.001))
+    for places in (GRID, GRID[::2]):
+        told = asked(read(places), machine)
+        assert told.verdict.as_found == "outside"
+        assert (told.advice.do, told.advice.read) == ("move", ())
+        assert told.predicted.total < told.as_found.total / 5.0
+    # what a finer dial would see, these stations do not show with any
+    row = asked(read(GRID[:5]), machine)
+    assert (row.advice.do, undecided(row)) == ("read-more", True)

@@ -254,10 +254,16 @@ class Geometry(Setup, frozen=True, dict=True):
 
     @cached_property
     def unseen_terms(self) -> tuple[str, ...]:
-        """Tilts and twist that these stations do not show, or whose U over the bed is larger than the limit."""
-        per, limit = 2.0 * K * self.reading_u, self.machine.total_limit
+        """Tilts and twist that these stations do not show, or whose U over the bed is larger than :attr:`shown`."""
+        per = 2.0 * K * self.reading_u
         told = zip(TERMS, self.seeing.terms, self.seeing.u, strict=False)
-        return tuple([term for term, seen, u in told if term in JUDGED and not (seen and per * u <= limit)])
+        return tuple([term for term, seen, u in told if term in JUDGED and not (seen and per * u <= self.shown)])
+
+    @cached_property
+    def shown(self) -> float:
+        """How well something must be known to count as seen: to the limit, or as two readings where that is more, for
+        where the indicator is too coarse for the limit no stations help."""
+        return max(self.machine.total_limit, sqrt(2.0) * K * self.reading_u)
 
     @cached_property
     def reading_u(self) -> float:
@@ -281,7 +287,7 @@ class Geometry(Setup, frozen=True, dict=True):
         """Return the stations to read as well to see tilts, twist and what these adjusters do."""
         places, bed, points = remedy_points(self.machine.bed), self.machine.bed, self.layout.points
         terms = slice(0, len(JUDGED) + 1)
-        u, enough = self.reading_u, self.machine.total_limit / (2.0 * K)
+        u, enough = self.reading_u, self.shown / (2.0 * K)
         found = settling_places(term_columns(bed, points)[:, terms], term_columns(bed, places)[:, terms], u, enough)
         if adjusters:
             points = np.concatenate([points, places[found]])

@@ -212,11 +212,12 @@ def _drifted(prepared: Geometry, decided: Decision, row: int, drift: float) -> D
 
 def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
-    chosen, totals, limit = decided.chosen, decided.totals, prepared[0].machine.total_limit
+    chosen, totals = decided.chosen, decided.totals
     own = prepared[: len(decided.options.least)]  # one for all, or one for each
+    limit = prepared[0].machine.total_limit
     far = np.array([[one.far] for one in own])
     much = np.array([-1.0 if one.unseen_terms else min(limit, SCATTER * one.reading_u) for one in own])
-    unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > limit)
+    unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > np.array([[one.shown] for one in own]))
     (total, left), sure = totals.total, K * totals.u[1]
     doubtful = (np.abs(chosen.travels) > np.where(unknown, 0.0, far)).any(axis=1)
     doubtful |= (total > DIAL_RANGE * far[:, 0]) | (left > much)
@@ -254,7 +255,7 @@ def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | 
 def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     """Return the doubt where the stations do not show a tilt, the twist, or what an adjuster that is moved does."""
     travels, u = decided.chosen.travels[row], decided.chosen.u[row]
-    moved = np.flatnonzero((travels != 0.0) & (prepared.unseen_adjusters | (u > prepared.machine.total_limit)))
+    moved = np.flatnonzero((travels != 0.0) & (prepared.unseen_adjusters | (u > prepared.shown)))
     if not len(moved) and not prepared.unseen_terms:
         return None
     names = [*prepared.unseen_terms, *(prepared.adjusters[index].id for index in moved.tolist())]
@@ -296,13 +297,14 @@ def _refused(prepared: Geometry, travels: Floats) -> Doubt | None:
 
 
 def _one_reading(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
-    """Return the doubt where one reading makes most of what the moves would leave, and that is beyond the limit.
+    """Return the doubt where one reading makes most of what the moves would leave, and that is beyond the limit and
+    more than readings scatter by.
 
     Where it is left out, the same adjusters leave far less: the residuals follow from its own and the hat matrix.
     """
     index = int(decided.chosen.index[row])
     left = decided.totals.left[1, row]
-    if not np.ptp(left) > prepared.machine.total_limit:
+    if not np.ptp(left) > max(prepared.machine.total_limit, SCATTER * prepared.reading_u):
         return None
     moved = list(prepared.candidates.sets[index])
     basis = dominant(np.column_stack([np.ones(len(left)), prepared.influence[:, moved]]), RANK)
