@@ -156,7 +156,7 @@ def read_more_first(unseen: Sequence[str], places: Sequence[tuple[float, float]]
 
 
 def moves_bring(count: int, found: float, after: float, expanded: float, unit: Literal["mm", "inch"]) -> str:
-    length, moves = WRITTEN[unit][0], f"{count} moves" if count > 1 else "1 move"
+    length, moves = WRITTEN[unit], f"{count} moves" if count > 1 else "1 move"
     return f"{moves} should bring the total from {length % found} to {length % after} ± {length % expanded} {unit}."
 
 
@@ -257,7 +257,7 @@ def nothing_gains(most_moves: int | None) -> str:
 def not_sure_to_reach(
     aim: float, known: float, unit: Literal["mm", "inch"], most_moves: int | None, *, shown: bool
 ) -> str:
-    length, weighed = WRITTEN[unit][0], "" if shown else "of the plans weighed "
+    length, weighed = WRITTEN[unit], "" if shown else "of the plans weighed "
     who = "No set of moves" if most_moves is None else f"No set of at most {most_moves} moves"
     return (
         f"{who} is sure to reach {length % aim} {unit}. This is the least effort {weighed}that comes within "

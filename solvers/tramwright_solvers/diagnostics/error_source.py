@@ -28,7 +28,7 @@ def attribution(
     What all adjusters can do is that or the last rung, which has the best criterion and not always the best total. A
     difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
     """
-    plain, unit = WRITTEN[machine.units][0], machine.units
+    plain, unit = WRITTEN[machine.units], machine.units
 
     def said(length: float) -> str:
         return f"{plain % length} {unit}"

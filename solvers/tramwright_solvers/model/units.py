@@ -8,8 +8,10 @@ MM_PER_INCH = 25.4
 
 DECIMALS = {"mm": 3, "inch": 4}
 
-WRITTEN = {unit: (f"%.{digits}f", f"%+.{digits}f") for unit, digits in DECIMALS.items()}
-"""How lengths and readings are written: dozens for every answer, and so by the quicker of the two formats."""
+WRITTEN = {unit: f"%.{digits}f" for unit, digits in DECIMALS.items()}
+SIGNED = tuple([f"%+.{digits}f" for digits in range(10)])
+"""How lengths are written, and readings to so many decimals: dozens for every answer, and so by the quicker of the two
+formats."""
 
 
 K = 1.6448536269514722
@@ -19,5 +21,5 @@ K = 1.6448536269514722
 
 def signed(value: float, digits: int) -> str:
     """Return a reading with its sign; what rounds to nothing has none."""
-    shown = f"{value:+.{digits}f}"
-    return shown[1:] if float(shown) == 0.0 else shown
+    shown = SIGNED[digits] % value
+    return shown if shown.strip("+-.0") else shown[1:]

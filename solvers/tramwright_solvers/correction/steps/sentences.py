@@ -29,7 +29,7 @@ def instruction(
     """Return the one sentence that a person at the machine follows; ``at`` is where the dial stands, ``eased`` the
     seats whose bolts are eased meanwhile."""
     digits = DECIMALS[unit]
-    length = WRITTEN[unit][0]
+    length = WRITTEN[unit]
     amount = how_far(unit, move)
     slacken, tighten = "Slacken", "and tighten it"
     if eased:
@@ -127,7 +127,7 @@ def brought_up(unit: Literal["mm", "inch"], move: MoveOf, at: str, reads: float)
 
 
 def how_far(unit: Literal["mm", "inch"], move: MoveOf) -> str:
-    return f"{WRITTEN[unit][0] % abs(move.travel)} {unit} {'up' if move.travel > 0 else 'down'}"
+    return f"{WRITTEN[unit] % abs(move.travel)} {unit} {'up' if move.travel > 0 else 'down'}"
 
 
 def turned(move: MoveOf) -> str:
