@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tracks import seen, track
 from tramwright_solvers.history.ewma import chart
 from tramwright_solvers.history.outlook import SHAPES, Outlook
-from tramwright_solvers.history.trends import Track
+from tramwright_solvers.history.trends import Track, trends, trends_of
 
 INCH = 1.0 / 25.4
 
@@ -105,6 +105,34 @@ def test_what_is_told_is_finite_ordered_and_the_same_again(one: Track) -> None:
     assert (found.trends.rate_u[known] >= 0.0).all()
     assert (found.trends.dof > 0.0).all()
     assert all(step.before + 1 < len(one.days) for step in found.trends.steps)
+
+
+@given(st.lists(tracks(), min_size=2, max_size=6))
+def test_a_machine_is_told_the_same_beside_others(several: list[Track]) -> None:
+    for one, found in zip(several, trends_of(several), strict=True):
+        alone = trends(one)
+        assert str(found) == str(alone)
+        for value, another in zip(found, alone, strict=True):
+            assert not isinstance(value, np.ndarray) or value.tobytes() == another.tobytes()
+
+
+@given(tracks())
+def test_rates_are_those_of_least_squares(one: Track) -> None:
+    found = trends(one)
+    runs = np.cumsum(found.begins)[:, None] == np.unique(np.cumsum(found.begins))
+    for term in np.isfinite(found.rate).nonzero()[0]:
+        known = np.isfinite(one.values[:, term])
+        began = max(int(found.since[term]), 0)
+        if found.since[term] < 0 and (found.since >= 0).any():
+            continue  # from where the clearest drift begins
+        slope = np.maximum(0.0, one.days - one.days[began])
+        root = 1.0 / one.u[known, term]
+        columns = np.column_stack([slope, runs])[known]
+        columns = columns[:, np.abs(columns).max(axis=0) > 0.0] * root[:, None]
+        told = np.linalg.lstsq(columns, one.values[known, term] * root, rcond=None)[0]
+        assert found.rate[term] == pytest.approx(told[0], rel=1e-6, abs=1e-9)
+        cofactor = np.linalg.pinv(columns.T @ columns)[0, 0] ** 0.5
+        assert found.rate_u[term] == pytest.approx(found.factor[term] * cofactor, rel=1e-5)
 
 
 @given(st.lists(st.floats(-1.0, 1.0), min_size=1, max_size=30), st.floats(-1.0, 1.0), st.floats(-3.0, 3.0))

@@ -20,6 +20,7 @@ to. Whether there is a step or a drift is asked of the scatter alone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -36,6 +37,8 @@ LEAST = 3
 """Fewest surveys on the slope of a drift, its beginning among them."""
 UNTOLD = 1e-10
 """A column whose part within the runs is smaller than this share of the largest, squared, is not told."""
+ALIKE = 1e-9
+"""Steps that explain the same but for rounding: between them are surveys that do not tell the term."""
 JUMPS = 8
 """Most jumps that are looked for."""
 
@@ -86,149 +89,272 @@ class Trends(NamedTuple):
 
 def trends(track: Track) -> Trends:
     """Return what the terms did."""
-    begins, steps = track.begins.copy(), list[Step]()
-    begins[0] = True
-    fit = _Fit(track, begins)
-    while len(steps) < JUMPS and (step := fit.step()) is not None:
-        steps.append(step)
-        begins[step.before + 1] = True
-        fit = _Fit(track, begins)
-    return fit.trends(steps)
+    return trends_of([track])[0]
+
+
+def trends_of(tracks: Sequence[Track]) -> list[Trends]:
+    """Return what the terms of each of several machines did, as :func:`trends` of each; together they take little more
+    time than one."""
+    if not tracks:
+        return []
+    stack = _stacked(tracks)
+    begins, steps = stack.begins, [list[Step]() for _ in tracks]
+    fit = _Fit(stack, begins)
+    for _ in range(JUMPS):
+        found = fit.steps()
+        if not found:
+            break
+        begins = begins.copy()
+        for at, step in found.items():
+            steps[at].append(step)
+            begins[at, step.before + 1] = True
+        fit = _Fit(stack, begins)
+    return fit.trends([len(track.days) for track in tracks], steps)
+
+
+class _Stack(NamedTuple):
+    """Tracks of g machines with n surveys at most, the time last: days and begins (g, n), values and weights (g, J, n),
+    zero where not told, and u of one reading (g, 1). Shorter ones go on with surveys at the time of the last that tell
+    nothing."""
+
+    days: Floats
+    begins: np.ndarray
+    values: Floats
+    weight: Floats
+    real: np.ndarray
+    reading: Floats
+
+
+def _stacked(tracks: Sequence[Track]) -> _Stack:
+    n, terms = max(len(track.days) for track in tracks), tracks[0].values.shape[1]
+    shape = len(tracks), terms, n
+    stack = _Stack(
+        np.empty((len(tracks), n)),
+        np.zeros((len(tracks), n), bool),
+        np.full(shape, np.nan),
+        np.ones(shape),
+        np.zeros((len(tracks), n), bool),
+        np.array([[track.reading] for track in tracks]),
+    )
+    for at, track in enumerate(tracks):
+        own = len(track.days)
+        stack.days[at, :own], stack.days[at, own:] = track.days, track.days[-1]
+        stack.begins[at, :own], stack.real[at, :own] = track.begins, True
+        stack.values[at, :, :own], stack.weight[at, :, :own] = track.values.T, track.u.T
+    stack.begins[:, 0] = True
+    known = np.isfinite(stack.values)
+    return stack._replace(values=np.where(known, stack.values, 0.0), weight=np.where(known, 1.0 / stack.weight**2, 0.0))
 
 
 class _Fit:
-    """The track with the levels of its runs taken out, and every rate and step that could be added."""
+    """Tracks with the levels of their runs taken out, and every rate and step that could be added.
 
-    def __init__(self, track: Track, begins: np.ndarray) -> None:
-        self.track, self.begins = track, begins
-        known = np.isfinite(track.values)
-        self.weight = np.where(known, 1.0 / np.where(known, track.u, 1.0) ** 2, 0.0)
-        self.first = begins.nonzero()[0]
-        self.runs = np.add.reduceat(known, self.first, axis=0)
-        """Surveys of each run that tell each term, (runs, J)."""
-        n = len(track.days)
-        self.spare = known.sum(axis=0) - (self.runs > 0).sum(axis=0)
-        self.rest = self._centred(np.where(known, track.values, 0.0)[:, :, None])[:, :, 0]
-        self.whole = (self.weight * self.rest**2).sum(axis=0)
-        self.slopes = np.maximum(0.0, track.days[:, None] - track.days)
-        self.rates = self._added(self.slopes)
-        self.rate, self.rate_gain, self.rate_size = self._gains(self.rest, self.rates)
+    A step after survey m is a column that is zero up to m and one from there to the end of the run; a rate from survey
+    k on is the sum of the steps from k on, each times the days to the next survey. So with their means over the runs
+    taken out, all products of these columns are sums over surveys that follow one another, of terms that are not
+    negative. All arrays are (g, J, n) unless told, sums those in the order of time: what one machine is told does not
+    depend on the others.
+    """
+
+    def __init__(self, stack: _Stack, begins: np.ndarray) -> None:
+        self.stack, self.begins = stack, begins
+        weight = stack.weight
+        g, terms, n = weight.shape
+        places = np.arange(n)
+        row = (n * np.arange(g * terms)).reshape(g, terms, 1)
+        self.starts = np.maximum.accumulate(np.where(begins, places, 0), axis=1)
+        following = np.minimum.accumulate(np.where(begins, places, n)[:, ::-1], axis=1)[:, ::-1]
+        ends = np.concatenate([following[:, 1:], np.full((g, 1), n)], axis=1) - 1
+        self._first, self._last = row + self.starts[:, None], row + ends[:, None]
+        known = weight > 0.0
+        self.of_run = self._within(weight)
+        over = np.where(self.of_run > 0.0, self.of_run, 1.0)
+        self.mean = self._within(weight * stack.values) / over
+        rest = np.where(known, stack.values - self.mean, 0.0)
+        weighted = weight * rest
+        self.whole = _sum(weighted * rest)
+        self.spare = (known.sum(axis=2) - ((self.of_run > 0.0) & begins[:, None]).sum(axis=2)).astype(float)
+        # every step: the weight after it, the share of its run's before, its size and product with what is left
+        after = self._after(weight)
+        before = 1.0 - after / over
+        self.step_size = after * before
+        self.step_product = self._after(weighted)
+        # every rate
+        days = np.diff(stack.days, append=stack.days[:, -1:])[:, None]
+        late = days * after
+        later = self._after(late)
+        early = days * before
+        passed = early.cumsum(axis=2) - early
+        # product of each step with the rate since the first survey
+        self.step_even = before * (later + late) + after * (passed - passed.take(self._first))
+        self.rate_size = _onward(early * (2.0 * later + late))
+        self.rate_product = _onward(days * self.step_product)
+        self.rate_even = _onward(days * self.step_even)
         # what one difference alone tells may as well be a jump
-        differences = n - begins.sum() - np.cumsum(~begins)
-        self.drifts_seen = (differences >= LEAST - 1) & (self.spare >= LEAST - 1)[:, None]
+        self.inside = stack.real & ~begins
+        differences = _onward(self.inside) - self.inside
+        self.drifts_seen = (differences[:, None] >= LEAST - 1) & (self.spare >= LEAST - 1)[..., None]
+        self.rate, self.rate_gain = _gains(self.rate_product, self.rate_size)
         self.rate_gain[~self.drifts_seen] = 0.0
-        self.best = self.rate_gain.max(axis=1)
+        self.best = self.rate_gain.max(axis=2)
         # the earliest beginning that explains nearly as much as the best
-        left = self._factor(self.whole - self.best, self.spare - 1.0) ** 2
-        near = self.rate_gain >= (self.best - MARGIN * left)[:, None]
-        self.since = near.argmax(axis=1)
+        left = _factor(self.whole - self.best, self.spare - 1.0) ** 2
+        near = self.rate_gain >= (self.best - MARGIN * left)[..., None]
+        self.since = near.argmax(axis=2)
 
-    def _centred(self, columns: Floats) -> Floats:
-        """Take from columns (n, J, q) their weighted mean over each run."""
-        weight = self.weight[:, :, None]
-        of_runs = np.add.reduceat(weight, self.first, axis=0)
-        means = np.add.reduceat(weight * columns, self.first, axis=0) / np.where(of_runs > 0.0, of_runs, 1.0)
-        lengths = np.diff([*self.first, len(columns)])
-        return columns - np.repeat(means, lengths, axis=0)
+    def _within(self, values: Floats) -> Floats:
+        """Return the sum over the run of each survey."""
+        summed = values.cumsum(axis=2)
+        whole: Floats = summed.take(self._last) - summed.take(self._first) + values.take(self._first)
+        return whole
 
-    def _added(self, columns: Floats) -> Floats:
-        """Return columns (n, q) with their means taken out, for each term (n, J, q)."""
-        return self._centred(np.broadcast_to(columns[:, None], (*self.rest.shape, columns.shape[1])))
+    def _after(self, values: Floats) -> Floats:
+        """Return the sum of what comes after each survey in its run."""
+        summed = values.cumsum(axis=2)
+        after: Floats = summed.take(self._last) - summed
+        return after
 
-    def _gains(self, rest: Floats, columns: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return of centred columns (n, J, q) by how much each explains what is left (n, J): its coefficient, what it
-        takes of the sum of squares, and its own sum of squares, zero where it cannot be told; (J, q) each."""
-        weighted = self.weight[:, :, None] * columns
-        size = (weighted * columns).sum(axis=0)
-        size[size <= UNTOLD * np.maximum(size.max(axis=1, keepdims=True), 1e-300)] = 0.0
-        product = (weighted * rest[:, :, None]).sum(axis=0)
-        coefficient = np.divide(product, size, out=np.zeros_like(size), where=size > 0.0)
-        return coefficient, coefficient * product, size
-
-    def _without(self, columns: Floats, one: Floats) -> Floats:
-        """Take from columns (n, J, q) what they share with one (n, J)."""
-        weighted = self.weight * one
-        size = (weighted * one).sum(axis=0)
-        shared = (weighted[:, :, None] * columns).sum(axis=0) / np.where(size > 0.0, size, 1.0)[:, None]
-        less: Floats = columns - one[:, :, None] * shared
-        return less
-
-    def step(self) -> Step | None:
-        """Return the clearest step that no drift explains, if there is one: alone, or beside an even drift."""
-        places = (~self.begins).nonzero()[0] - 1
-        if not len(places):
-            return None
-        run = np.cumsum(self.begins)
-        after = np.arange(len(run))[:, None] > places
-        steps = self._added((after & (run[:, None] == run[places + 1])).astype(float))
-        alone = self._clearest(self.rest, steps, self.best, self.spare - 1.0)
-        even = self.rates[:, :, 0]
-        rest, rates, steps = (self._without(one, even) for one in (self.rest[:, :, None], self.rates, steps))
-        best = np.where(self.drifts_seen, self._gains(rest[:, :, 0], rates)[1], 0.0).max(axis=1)
-        beside = self._clearest(rest[:, :, 0], steps, best, self.spare - 2.0)
-        clearest, place, change, u = max(alone, beside, key=lambda found: found[0])
-        return Step(int(places[place]), change, u) if clearest > 0.0 else None
-
-    def _clearest(self, rest: Floats, steps: Floats, best: Floats, spare: Floats) -> tuple[float, int, Floats, Floats]:
-        """Return of steps (n, J, q) how clear the clearest is, 0 where none is, its place, change and u.
-
-        ``best`` (J,) is what a drift would explain of what is left, ``spare`` (J,) the degrees of freedom after it.
-        """
-        change, gain, size = self._gains(rest, steps)
-        whole = (self.weight * rest**2).sum(axis=0)
-        factor = self._factor(whole[:, None] - np.maximum(gain, best[:, None]), spare[:, None])
-        clear, ahead = gain / factor**2, (gain - best[:, None]) / factor**2
-        critical = _critical(spare, JUMP_RISK / (4.0 * len(spare) * clear.shape[1]))
-        clear[(ahead < MARGIN) | (clear < critical[:, None] ** 2) | (spare < 0.0)[:, None]] = 0.0
-        term, place = np.unravel_index(clear.argmax(), clear.shape)
-        told = size[:, place] > 0.0
-        u = self._factor(whole - gain[:, place], spare) / np.where(told, size[:, place], 1.0) ** 0.5
-        changes, u = (np.where(told, one, np.nan) for one in (change[:, place], np.hypot(u, self.track.reading)))
-        return float(clear[term, place]), int(place), changes, u
-
-    def trends(self, steps: list[Step]) -> Trends:
-        """Return the terms as they are once every jump begins a run."""
-        terms = np.arange(len(self.whole))
-        gain, size = self.rate_gain[terms, self.since], self.rate_size[terms, self.since]
-        factor = self._factor(self.whole - gain, self.spare - 1.0)
-        drifts = gain > (factor * _critical(self.spare - 1.0, DRIFT_RISK / (4.0 * len(terms)))) ** 2
-        # what makes one term drift moves others as well, if too little to be told of each alone
-        leader = int(np.argmax(np.where(drifts, gain / factor**2, 0.0)))
-        at = np.where(drifts, self.since, self.since[leader] if drifts[leader] else 0)
-        size = np.where(self.spare < LEAST - 1, 0.0, self.rate_size[terms, at])
-        slope = self.slopes[:, at]
-        seen = size > 0.0
-        over = np.where(seen, size, 1.0)
-        rate = np.where(seen, self.rate[terms, at], np.nan)
-        factor = self._factor(self.whole - self.rate_gain[terms, at], self.spare - seen)
-        reading = np.where(drifts, self.track.reading / np.where(drifts, slope[-1], 1.0), 0.0)
-        rate_u = np.where(seen, np.hypot(factor / over**0.5, reading), np.nan)
-        last = slice(self.first[-1], None)
-        weight = self.weight[last].sum(axis=0)
-        told = weight > 0.0
-        safe = np.where(told, weight, 1.0)
-        mean = (self.weight[last] * np.nan_to_num(self.track.values[last])).sum(axis=0) / safe
-        ahead = slope[-1] - (self.weight[last] * slope[last]).sum(axis=0) / safe
-        return Trends(
-            begins=self.begins,
-            steps=steps,
-            since=np.where(drifts, at, -1),
-            rate=rate,
-            rate_u=rate_u,
-            mean=np.where(told, mean, np.nan),
-            mean_u=np.where(told, factor / safe**0.5, np.nan),
-            ahead=ahead,
-            factor=factor,
-            dof=BELIEF + np.maximum(self.spare - seen, 0.0),
-            told=self.runs[-1],
+    def steps(self) -> dict[int, Step]:
+        """Return of each machine that has one the clearest step that no drift explains: alone, or beside an even
+        drift."""
+        places = np.zeros_like(self.inside)
+        places[:, :-1] = self.inside[:, 1:]
+        if not places.any():
+            return {}
+        even, even_size = self.rate_product[..., :1], self.rate_size[..., :1]
+        over = np.divide(1.0, even_size, out=np.zeros_like(even_size), where=even_size > 0.0)
+        size = _left(self.rate_size, self.rate_even**2 * over)
+        gains = _gains(self.rate_product - self.rate_even * even * over, size)[1]
+        ways = (
+            _Steps(self.step_product, self.step_size, self.whole, self.best, self.spare - 1.0),
+            _Steps(
+                self.step_product - self.step_even * even * over,
+                _left(self.step_size, self.step_even**2 * over),
+                self.whole - (even**2 * over)[..., 0],
+                np.where(self.drifts_seen, gains, 0.0).max(axis=2),
+                self.spare - 2.0,
+            ),
         )
+        clear = [way.clear(places) for way in ways]
+        found = dict[int, Step]()
+        for at in range(len(places)):
+            most = [float(one[at].max()) for one in clear]
+            if not any(most):
+                continue
+            way = most[1] > most[0]
+            first = int((clear[way][at] > (1.0 - ALIKE) * most[way]).argmax())
+            step = ways[way].step(at, first % places.shape[1])
+            found[at] = step._replace(u=np.hypot(step.u, self.stack.reading[at]))
+        return found
 
-    def _factor(self, squares: Floats, dof: Floats) -> Floats:
-        """Return the root of the variance factor."""
-        return np.sqrt((BELIEF + np.maximum(squares, 0.0)) / (BELIEF + np.maximum(dof, 0.0)))
+    def trends(self, lengths: Sequence[int], steps: Sequence[list[Step]]) -> list[Trends]:
+        """Return the terms of each machine as they are once every jump begins a run."""
+        days, weight = self.stack.days, self.stack.weight
+        row = np.arange(self.whole.size).reshape(self.whole.shape) * days.shape[1]
+        gain = self.rate_gain.take(row + self.since)
+        factor = _factor(self.whole - gain, self.spare - 1.0)
+        terms = self.whole.shape[1]
+        drifts = gain > (factor * _critical(self.spare - 1.0, DRIFT_RISK / (4.0 * terms))) ** 2
+        # what makes one term drift moves others as well, if too little to be told of each alone
+        leader = np.where(drifts, gain / factor**2, 0.0).argmax(axis=1)[:, None]
+        led = np.where(drifts.any(axis=1)[:, None], np.take_along_axis(self.since, leader, axis=1), 0)
+        at = np.where(drifts, self.since, led)
+        size = np.where(self.spare < LEAST - 1, 0.0, _told(self.rate_size).take(row + at))
+        seen = size > 0.0
+        factor = _factor(self.whole - self.rate_gain.take(row + at), self.spare - seen)
+        began = np.take_along_axis(days, at.reshape(len(days), -1), axis=1)
+        ahead = days[:, -1:] - began
+        reading = np.where(drifts, self.stack.reading / np.where(drifts, ahead, 1.0), 0.0)
+        last = np.arange(days.shape[1]) >= self.starts[:, -1:]
+        slope = np.maximum(0.0, days[:, None] - began[..., None])
+        of_run = self.of_run[..., -1]
+        told = of_run > 0.0
+        over = np.where(told, of_run, 1.0)
+        fields = (
+            np.where(drifts, at, -1),
+            np.where(seen, self.rate.take(row + at), np.nan),
+            np.where(seen, np.hypot(factor / np.sqrt(np.where(seen, size, 1.0)), reading), np.nan),
+            np.where(told, self.mean[..., -1], np.nan),
+            np.where(told, factor / np.sqrt(over), np.nan),
+            ahead - _sum(np.where(last[:, None], weight * slope, 0.0)) / over,
+            factor,
+            BELIEF + np.maximum(self.spare - seen, 0.0),
+            ((weight > 0.0) & last[:, None]).sum(axis=2),
+        )
+        return [
+            Trends(self.begins[place, :length], steps[place], *(field[place] for field in fields))
+            for place, length in enumerate(lengths)
+        ]
 
 
-def _critical(dof: Floats, risk: float) -> Floats:
+class _Steps(NamedTuple):
+    """Every step that could be added to what is left: its product with it, its own sum of squares, both (g, J, n); and
+    (g, J) the sum of squares, what a drift would explain of it, and the degrees of freedom after it."""
+
+    product: Floats
+    size: Floats
+    whole: Floats
+    best: Floats
+    spare: Floats
+
+    def clear(self, places: np.ndarray) -> Floats:
+        """Return how clear each is of those at ``places`` (g, n), 0 where it is not."""
+        gain, best = _gains(self.product, self.size)[1], self.best[..., None]
+        variance = _factor(self.whole[..., None] - np.maximum(gain, best), self.spare[..., None]) ** 2
+        clear: Floats = gain / variance
+        tried = 4.0 * self.whole.shape[1] * np.maximum(places.sum(axis=1), 1)
+        critical = np.where(self.spare < 0.0, np.inf, _critical(self.spare, JUMP_RISK / tried[:, None]))
+        clear[~places[:, None] | (gain - best < MARGIN * variance) | (clear < critical[..., None] ** 2)] = 0.0
+        return clear
+
+    def step(self, at: int, place: int) -> Step:
+        """Return one of them."""
+        product, size = self.product[at, :, place], _told(self.size)[at, :, place]
+        told = size > 0.0
+        over = np.where(told, size, 1.0)
+        u = _factor(self.whole[at] - np.where(told, product**2 / over, 0.0), self.spare[at]) / np.sqrt(over)
+        return Step(place, np.where(told, product / over, np.nan), np.where(told, u, np.nan))
+
+
+def _sum(values: Floats) -> Floats:
+    """Return sums over the surveys, whose digits do not depend on how many more follow that tell nothing."""
+    total: Floats = values.cumsum(axis=-1)[..., -1]
+    return total
+
+
+def _onward(values: Floats) -> Floats:
+    """Return of each survey the sum from it on."""
+    onward: Floats = values[..., ::-1].cumsum(axis=-1)[..., ::-1]
+    return onward
+
+
+def _left(size: Floats, shared: Floats) -> Floats:
+    """Return what is left of sums of squares without what is shared with another column; nothing where that is all."""
+    left = size - shared
+    return np.where(left > UNTOLD * size, left, 0.0)
+
+
+def _told(size: Floats) -> Floats:
+    """Return sums of squares of columns (g, J, n), zero where they cannot be told."""
+    told: Floats = np.where(size > UNTOLD * size.max(axis=2, keepdims=True), size, 0.0)
+    return told
+
+
+def _gains(product: Floats, size: Floats) -> tuple[Floats, Floats]:
+    """Return the coefficients of columns, and by how much each explains what is left, from their products with it and
+    their own sums of squares; zero where it cannot be told."""
+    told = _told(size)
+    coefficient = np.divide(product, told, out=np.zeros_like(product), where=told > 0.0)
+    return coefficient, coefficient * product
+
+
+def _factor(squares: Floats, dof: Floats) -> Floats:
+    """Return the root of the variance factor."""
+    root: Floats = np.sqrt((BELIEF + np.maximum(squares, 0.0)) / (BELIEF + np.maximum(dof, 0.0)))
+    return root
+
+
+def _critical(dof: Floats, risk: Floats | float) -> Floats:
     """Return what Student's distribution passes with this risk, on one side."""
     from scipy.special import stdtrit
 
