@@ -10,10 +10,11 @@ from typing import Any
 import msgspec
 import pytest
 
-from farm_client import KESTREL, Client, refused
+from farm_client import KESTREL, Client, refused, serving
 from farm_payloads import OUTSIDE, PLACES, machine, survey
 from tramwright_service.farm import events
 from tramwright_service.farm.store import store_of
+from tramwright_solvers.mechanisms.registry import Registry
 
 HISTORY = f"{KESTREL}/history"
 FIRST = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)
@@ -270,6 +271,34 @@ def test_a_new_warning_is_an_event_once(running: tuple[Client, str], farm: Clien
     farm.put(f"{KESTREL}/surveys/{LAST}/moves", json={"moves": [{"adjuster": "rear", "travel": -0.03}]})
     post(farm, twisted(3 * LAST, 0.03))  # warned of again, once it is known where it stands
     assert len(warnings(where)) == 2
+
+
+def test_what_is_kept_is_what_all_surveys_and_moves_tell_whoever_wrote_them(
+    running: tuple[Client, str], drifting: Client, registry: Registry
+) -> None:
+    other, week = serving(running[1], registry), 3 * LAST
+
+    def kept() -> None:
+        standing, found = drifting.get(f"{KESTREL}/standing").json(), history(drifting)
+        assert (standing["drift"], standing["next_check"]) == (found["drift"], found["next_check"])
+
+    with other:
+        kept()
+        for client in (drifting, other, other, drifting, drifting):
+            week += 3
+            post(client, twisted(week, 0.01 + 0.002 * week))
+            kept()
+        other.put(f"{KESTREL}/surveys/{LAST + 1}/moves", json={"moves": [{"adjuster": "rear", "travel": 0.01}]})
+        kept()
+        post(drifting, twisted(week + 3, 0.01 + 0.002 * week))
+        kept()
+        post(drifting, twisted(week - 1, 0.01 + 0.002 * week))  # taken before those that are there
+        kept()
+        drifting.patch(KESTREL, json={"machine": {"bed": {"x": [0.0, 510.0]}}})
+        for later in range(week + 6, week + 20, 3):
+            post(drifting, twisted(later, 0.03))
+            kept()
+    assert history(drifting)["points"][-1]["number"] == LAST + 12
 
 
 def test_times_that_are_the_same_and_readings_that_are_the_same_are_taken(kestrel: Client) -> None:

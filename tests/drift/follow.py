@@ -12,7 +12,7 @@ from drift.lives import Life, Visit
 from tramwright_service.farm import drift, times
 from tramwright_service.farm.machines import Description
 from tramwright_service.farm.tables import digest
-from tramwright_service.farm.tracks import WINDOW, Followed, terms, together
+from tramwright_service.farm.tracks import WINDOW, Followed, terms, together, window
 from tramwright_service.wire.stored import MachineEntry
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
@@ -63,7 +63,7 @@ def follow(life: Life, cache: GeometryCache | None = None) -> list[Said]:
                 moved=None,
             )
         )
-        found = together(rows[-WINDOW:])
+        found = together(window(rows[-WINDOW:]))
         said.append(Said(visit.day, place, after, found, life.total(visit.day, after=after)))
 
     for place, visit in enumerate(life.visits):

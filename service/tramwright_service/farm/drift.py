@@ -2,65 +2,120 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from math import isinf
+from typing import Any, NamedTuple
 
 import msgspec
-from sqlalchemy import Connection, select, update
+from cachetools import LRUCache
+from sqlalchemy import Connection, update
 
 from tramwright_solvers.history.crossing import FAR
-from tramwright_solvers.history.outlook import NAMES
+from tramwright_solvers.history.outlook import NAMES, Coming, Outlook, coming, onward, settled
+from tramwright_solvers.history.trends import Track, Trends, trends_of
 
 from ..wire.drift import DriftWarning
 from . import sentences, times
 from .events import News
-from .outlooks import Kept, drift_of
+from .outlooks import Kept, drift_of, kept_of
 from .tables import MACHINES
-from .tracks import Followed, followed
+from .tracks import Followed, Surveyed, Window, latest
+
+REMEMBERED = 1000
+"""Machines whose latest surveys are kept in memory; those of one take about 8 kB."""
 
 _encode = msgspec.json.Encoder().encode
 
 
-def renew(connection: Connection, machines: Iterable[str]) -> list[News]:
-    """Work out anew what the surveys of machines have come to; return the news of warnings that were not there before.
+class Remembered(NamedTuple):
+    """The latest surveys of a machine, and what its row said when they were these: how many surveys there are, and how
+    often moves were recorded."""
 
-    Called inside the transaction that stores surveys or moves, once their rows are written.
+    surveys: int
+    moves: int
+    window: Window
+
+    @property
+    def told(self) -> tuple[int, int, int]:
+        """What the row of the machine says as long as these are its latest surveys: both, and when the last was
+        taken."""
+        return self.surveys, self.moves, self.window.last.taken_at
+
+
+class Memory:
+    """The latest surveys of machines that were written last, so that they need not be read again with every survey."""
+
+    def __init__(self) -> None:
+        self._kept: LRUCache[str, Remembered] = LRUCache(REMEMBERED)
+
+    def keep(self, written: Mapping[str, Remembered]) -> None:
+        """Keep what has been committed."""
+        self._kept.update(written)
+
+    def followed(self, connection: Connection, row: Any, new: list[Surveyed]) -> Remembered:
+        """Return the latest surveys of a machine, those just written among them; its row is as it was before."""
+        kept, known, window = kept_of(row), self._kept.get(row.id), None
+        if known is not None and known.told == (row.surveys, kept.moves, kept.taken_at):
+            window = known.window.then(new)
+        return Remembered(row.surveys + len(new), kept.moves, window or latest(connection, row.id))
+
+
+def renewed(followed: Mapping[str, Remembered]) -> dict[str, Kept]:
+    """Return what the surveys of machines have come to."""
+    kept = dict[str, Kept]()
+    asked = dict[str, Track]()
+    for name, (_, moves, window) in followed.items():
+        done = settled(outside=window.outside, moved=window.since)
+        if done is None:
+            asked[name] = window.track
+        else:
+            kept[name] = of(window, done, None, moves)
+    for (name, track), found in zip(asked.items(), trends_of([*asked.values()]), strict=True):
+        _, moves, window = followed[name]
+        ahead = onward(found, track, window.told)
+        kept[name] = of(window, coming(found, ahead, track.days, window.last.limit), found, moves)
+    return kept
+
+
+def renew(connection: Connection, row: Any) -> list[News]:
+    """Work out anew what the surveys of a machine have come to, once moves of it were recorded; return what is new.
+
+    Its row is locked, and as it was before.
     """
-    new = list[News]()
-    for machine in sorted(machines):
-        found = followed(connection, machine)
-        if found is None:
-            continue
-        own = MACHINES.c.id == machine
-        before = drift_of(connection.execute(select(MACHINES.c.outlook).where(own)).one())
-        kept = of(found)
-        connection.execute(update(MACHINES).where(own).values(outlook=_encode(kept)))
-        if kept.drift is not None and before is None:
-            new.append(News("tramwright.drift.warned", machine, "history", kept.drift))
-    return new
+    followed = Remembered(row.surveys, kept_of(row).moves + 1, latest(connection, row.id))
+    kept = renewed({row.id: followed})[row.id]
+    connection.execute(update(MACHINES).where(MACHINES.c.id == row.id).values(outlook=_encode(kept)))
+    return warned(row, kept)
 
 
-def of(found: Followed) -> Kept:
+def warned(row: Any, kept: Kept) -> list[News]:
+    """Return the news of a warning that was not there before, by the row as it was."""
+    if kept.drift is None or drift_of(row) is not None:
+        return []
+    return [News("tramwright.drift.warned", row.id, "history", kept.drift)]
+
+
+def of(window: Window, ahead: Coming | Outlook, found: Trends | None, moves: int = 0) -> Kept:
     """Return what is kept of what was found."""
-    ahead, last = found.outlook, found.last
-    drift = warning(found)
-    at = None if ahead.check is None else on(found, ahead.check)
-    says = sentences.reason(ahead.why, len(found.rows), -float(found.track.days[0]), drift, last.units)
-    return Kept(drift, at, ahead.why, says, last.taken_at)
+    drift, taken_at = warning(window, ahead, found), window.taken_at
+    at = None if ahead.check is None else on(window, ahead.check)
+    days = (taken_at[-1] - taken_at[0]) / times.DAY
+    says = sentences.reason(ahead.why, len(taken_at), days, drift, window.last.units)
+    return Kept(drift, at, ahead.why, says, window.last.taken_at, moves)
 
 
-def warning(found: Followed) -> DriftWarning | None:
+def warning(window: Window, ahead: Coming | Outlook, found: Trends | None) -> DriftWarning | None:
     """Return the warning, if there is one."""
-    warned, trends = found.outlook.warned, found.outlook.trends
-    if warned is None:
+    told = ahead.warned
+    if told is None or found is None:
         return None
     return DriftWarning(
-        term=NAMES[warned.term],
-        since=times.shown(found.rows[int(trends.since[warned.term])].taken_at),
-        rate_per_day=float(trends.rate[warned.term]),
-        at=times.shown(on(found, warned.at)),
-        earliest=times.shown(on(found, warned.earliest)),
-        latest=None if isinf(warned.latest) or warned.latest > FAR else times.shown(on(found, warned.latest)),
+        term=NAMES[told.term],
+        since=times.shown(int(window.taken_at[found.since[told.term]])),
+        rate_per_day=float(found.rate[told.term]),
+        at=times.shown(on(window, told.at)),
+        earliest=times.shown(on(window, told.earliest)),
+        latest=None if isinf(told.latest) or told.latest > FAR else times.shown(on(window, told.latest)),
     )
 
 
@@ -70,7 +125,6 @@ def seen_for(found: Followed) -> float:
     return 0.0 if warned is None else float(days[-1] - days[trends.since[warned.term]])
 
 
-def on(found: Followed, days: float) -> int:
+def on(window: Window, days: float) -> int:
     """Return the time so many days after the last survey."""
-    taken: int = found.last.taken_at
-    return taken + round(days * times.DAY)
+    return window.last.taken_at + round(days * times.DAY)

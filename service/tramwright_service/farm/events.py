@@ -132,7 +132,12 @@ def standings(connection: Connection, machines: Iterable[str], at: int) -> list[
     if not (names := sorted(machines)):
         return []
     rows = connection.execute(select(*SHOWN).where(C.id.in_(names)).order_by(C.id)).all()
-    return [News("tramwright.standing.changed", row.id, "standing", shown(row, at)) for row in rows]
+    return [standing(row, at) for row in rows]
+
+
+def standing(row: Any, at: int) -> News:
+    """Return the news of how a machine stands, by its row."""
+    return News("tramwright.standing.changed", row.id, "standing", shown(row, at))
 
 
 def last(connection: Connection) -> int:

@@ -22,7 +22,7 @@ from .machines import row_of, verified
 from .pages import Moment, Number, Page
 from .store import Store
 from .tables import MOVES
-from .tracks import Followed, S, followed, scale, seen, terms_of
+from .tracks import Followed, S, latest, scale, seen, terms_of, together
 
 
 class _Moved(Struct, frozen=True):
@@ -69,7 +69,8 @@ class Histories:
             query = query.where(or_(S.taken_at > after.taken_at, later))
 
         def read(connection: Connection) -> History:
-            row, found = row_of(connection, machine), followed(connection, machine)
+            row = row_of(connection, machine)
+            found = together(latest(connection, machine)) if row.surveys else None
             rows = list(connection.execute(query, {"machine": machine}).all())
             rows, then = page.cut(rows, lambda one: _After(one.taken_at, one.number))
             units = row.units if found is None else found.last.units
@@ -114,8 +115,7 @@ def _point(row: Any, made: dict[str, float] | None, units: str) -> HistoryPoint:
 
 def _told(row: Any, found: Followed | None, points: list[HistoryPoint], then: str | None) -> History:
     """Return the answer for the row of a machine."""
-    warned = None if found is None else drift.warning(found)
-    check = outlooks.next_check(row) if found is None else outlooks.due(drift.of(found), row.stale_at)
+    kept = outlooks.kept_of(row) if found is None else drift.of(found.window, found.outlook, found.outlook.trends)
     series = [] if found is None else [_series(found, term) for term in range(len(NAMES))]
     jumps = [] if found is None else [_jump(found, step) for step in _latest(found.outlook.trends.steps)]
     told = History(
@@ -124,8 +124,8 @@ def _told(row: Any, found: Followed | None, points: list[HistoryPoint], then: st
         limit=None if found is None else found.last.limit,
         as_of=times.shown(times.now()),
         says="",
-        drift=warned,
-        next_check=check,
+        drift=kept.drift,
+        next_check=outlooks.due(kept, row.stale_at),
         series=[one for one in series if one.surveys],
         jumps=jumps,
         points=points,
@@ -151,12 +151,12 @@ def _series(found: Followed, term: int) -> HistorySeries:
     if state == "drifting" and place < 0 and ahead.warned is not None:
         place = int(trends.since[ahead.warned.term])
     crosses = None
-    if term == TOTAL and (warned := drift.warning(found)) is not None:
+    if term == TOTAL and (warned := drift.warning(found.window, found.outlook, found.outlook.trends)) is not None:
         crosses = Crossing(last.limit, warned.at, warned.earliest, warned.latest)
     return HistorySeries(
         term=NAMES[term],
         state=state,
-        since=None if place < 0 else times.shown(found.rows[place].taken_at),
+        since=None if place < 0 else times.shown(int(found.window.taken_at[place])),
         rate_per_day=rate if isfinite(rate) else None,
         u=u if isfinite(u) else None,
         surveys=int(np.isfinite(found.track.values[:, term]).sum()),
@@ -173,19 +173,22 @@ def _chart(found: Followed, term: int, begins: int) -> Ewma | None:
         return None
     target, *later = told.tolist()
     line = chart(values[later], u[later], float(values[target]), float(u[target]))
-    rows = [found.rows[begins + at] for at in later]
-    points = [ControlLimits(row.number, *map(float, limits)) for row, *limits in zip(rows, *line, strict=True)]
-    return Ewma(WEIGHT, K, [ControlLimits(found.rows[begins + target].number, *[float(values[target])] * 3), *points])
+    numbers = found.window.numbers[begins:].tolist()
+    places = [numbers[at] for at in later]
+    points = [ControlLimits(number, *map(float, limits)) for number, *limits in zip(places, *line, strict=True)]
+    return Ewma(WEIGHT, K, [ControlLimits(numbers[target], *[float(values[target])] * 3), *points])
 
 
 def _jump(found: Followed, step: Step) -> Jump:
     """Return what changed between two surveys."""
-    before, after = found.rows[step.before], found.rows[step.before + 1]
+    pair = slice(step.before, step.before + 2)
+    before, after = found.window.numbers[pair].tolist()
+    earliest, latest = found.window.taken_at[pair].tolist()
     return Jump(
-        before=before.number,
-        after=after.number,
-        earliest=times.shown(before.taken_at),
-        latest=times.shown(after.taken_at),
+        before=before,
+        after=after,
+        earliest=times.shown(earliest),
+        latest=times.shown(latest),
         terms=[JumpedTerm(NAMES[term], float(step.change[term]), float(step.u[term])) for term in named(step)],
-        comparison=f"/v1/machines/{found.last.machine}/surveys/{after.number}/comparison?before={before.number}",
+        comparison=f"/v1/machines/{found.last.machine}/surveys/{after}/comparison?before={before}",
     )

@@ -81,7 +81,7 @@ class Logbook:
                 connection.execute(moved)
             made = _moves_record(connection.execute(query.returning(*MOVES.c)).one())
             news = [News("tramwright.moves.recorded", machine, f"surveys/{number}/moves", made)]
-            tell(connection, at, [*news, *renew(connection, [machine])])
+            tell(connection, at, [*news, *renew(connection, row)])
             return made
 
         return await self._store.write(write)

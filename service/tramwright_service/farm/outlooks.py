@@ -12,13 +12,15 @@ from . import sentences, times
 
 
 class Kept(Struct, frozen=True):
-    """What the row of a machine keeps: the warning, and when to look next and why, for the survey taken then."""
+    """What the row of a machine keeps: the warning, and when to look next and why, for the survey taken then; and how
+    often moves were recorded."""
 
     drift: DriftWarning | None
     at: int | None
     why: Why
     says: str
     taken_at: int
+    moves: int = 0
 
 
 _kept = msgspec.json.Decoder(Kept).decode
@@ -26,13 +28,17 @@ _kept = msgspec.json.Decoder(Kept).decode
 
 def drift_of(row: Any) -> DriftWarning | None:
     """Return the warning that the row of a machine keeps."""
-    return None if row.outlook is None else _kept(row.outlook).drift
+    return kept_of(row).drift
+
+
+def kept_of(row: Any) -> Kept:
+    """Return what the row of a machine keeps."""
+    return Kept(None, None, "too-few", sentences.TOO_FEW, row.taken_at) if row.outlook is None else _kept(row.outlook)
 
 
 def next_check(row: Any) -> NextCheck:
     """Return when a machine is to be surveyed next, by its row."""
-    kept = Kept(None, None, "too-few", sentences.TOO_FEW, row.taken_at) if row.outlook is None else _kept(row.outlook)
-    return due(kept, row.stale_at)
+    return due(kept_of(row), row.stale_at)
 
 
 def due(kept: Kept, stale_at: int | None) -> NextCheck:

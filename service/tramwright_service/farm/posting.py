@@ -6,6 +6,7 @@ than one. A survey is acknowledged when its commit has ended.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import msgspec
@@ -16,14 +17,15 @@ from ..wire.events import SurveyStored
 from ..wire.problems import INVALID, RequestError
 from ..wire.stored import SurveyRecord, Visit
 from . import times
-from .drift import renew
-from .events import News, standings, tell
+from .drift import Memory, Remembered, renewed, warned
+from .events import News, standing, tell
 from .machines import Description, no_machine, stale_at
 from .standing import is_stale, word
 from .store import Store
 from .surveys import SUMMARY, Learnt, Repeated, record, under_keys
 from .tables import CORRECTIONS, MACHINES, SURVEYS, TERMS, digest
 from .together import Together
+from .tracks import Surveyed
 
 TOGETHER = 256
 """Most surveys in one transaction."""
@@ -75,16 +77,23 @@ class _Answer(Struct, frozen=True):
 
 _answer = msgspec.json.Decoder(_Answer).decode
 _encode = msgspec.json.Encoder().encode
-HELD = ("id", "surveys", "content", "check_every", "taken_at", "standing", "stale_told")
 _HELD = (
-    select(*(MACHINES.c[one] for one in HELD))
+    select(MACHINES)
     .where(MACHINES.c.id.in_(bindparam("names", expanding=True)), MACHINES.c.retired_at.is_(None))
     .order_by(MACHINES.c.id)  # always in one order, so that two processes do not wait for each other
     .with_for_update()
 )
 _SURVEYS, _CORRECTIONS, _TERMS = insert(SURVEYS), insert(CORRECTIONS), insert(TERMS)
-_JUDGED = update(MACHINES).where(MACHINES.c.id == bindparam("machine"))
-_COUNTED = _JUDGED.values(surveys=bindparam("n"))
+CHANGED = (
+    "surveys", "standing", "place", "judged", "judged_content", "taken_at", "stale_at", "stale_told", "total", "u",
+    "limit", "units", "visit", "moved", "outlook",
+)  # fmt: skip
+"""Columns of a machine that its surveys change."""
+_CHANGED = (
+    update(MACHINES)
+    .where(MACHINES.c.id == bindparam("machine"))
+    .values({column: bindparam(f"to_{column}") for column in CHANGED})
+)
 
 
 class Poster:
@@ -92,6 +101,7 @@ class Poster:
 
     def __init__(self, store: Store) -> None:
         self._store = store
+        self._memory = Memory()
         self._together = Together(self._write, TOGETHER)
         self.close = self._together.close
 
@@ -104,22 +114,27 @@ class Poster:
         return await self._together.ask(posting)
 
     async def _write(self, postings: list[Posting]) -> list[SurveyRecord | Exception]:
-        return await self._store.write(lambda connection: _stored(connection, postings))
+        told, followed = await self._store.write(lambda connection: _stored(connection, postings, self._memory))
+        self._memory.keep(followed)
+        return told
 
 
-def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecord | Exception]:
-    """Store surveys inside a transaction; return of each what was stored, or why not."""
+def _stored(
+    connection: Connection, postings: list[Posting], memory: Memory
+) -> tuple[list[SurveyRecord | Exception], dict[str, Remembered]]:
+    """Store surveys inside a transaction; return of each what was stored, or why not, and what to remember of their
+    machines once it is committed."""
     names = sorted({posting.description.machine for posting in postings})
-    rows = connection.execute(_HELD, {"names": names}).all()
-    machines = {row.id: dict(row._mapping) for row in rows}
+    held = {row.id: row for row in connection.execute(_HELD, {"names": names})}
+    machines = {name: SimpleNamespace(**row._mapping) for name, row in held.items()}
     keys: dict[str, set[str]] = {}
     for posting in postings:
         if posting.key is not None:
             keys.setdefault(posting.description.machine, set()).add(posting.key)
     known = under_keys(connection, keys)
-    at, told = times.now(), list[SurveyRecord | Exception]()
+    at, told, news = times.now(), list[SurveyRecord | Exception](), list[News]()
     surveys, corrections, terms = list[dict[str, Any]](), list[dict[str, Any]](), list[dict[str, Any]]()
-    judged, news = dict[str, dict[str, Any]](), list[News]()
+    new = dict[str, list[Surveyed]]()
     for posting in postings:
         name = posting.description.machine
         machine = machines.get(name)
@@ -129,54 +144,41 @@ def _stored(connection: Connection, postings: list[Posting]) -> list[SurveyRecor
         if posting.key is not None and (before := known.get((name, posting.key))):
             told.append(before.record if before.sent == posting.sent else other_survey(posting.key))
             continue
-        machine["surveys"] += 1
-        survey, correction, answer = _rows(posting, machine["surveys"], at)
+        machine.surveys += 1
+        survey, correction, answer = _rows(posting, machine.surveys, at)
         surveys.append(survey)
         corrections.append(correction)
-        kept = {"document": posting.terms, "digest": digest(posting.terms)}
-        terms.append({"machine": name, "number": machine["surveys"], **kept})
-        if machine["taken_at"] is None or survey["taken_at"] >= machine["taken_at"]:
-            machine["taken_at"] = survey["taken_at"]
-            judged[name] = _judged(posting, survey, answer, machine, at)
-        stored = record(_Row({**survey, **correction, "document": posting.document, "answer": posting.answer}))
+        own = {"machine": name, "number": machine.surveys}
+        terms.append({**own, "document": posting.terms, "digest": digest(posting.terms)})
+        if machine.taken_at is None or survey["taken_at"] >= machine.taken_at:
+            machine.__dict__.update(_judged(posting, survey, answer, machine, at))
+        row = SimpleNamespace(**{**survey, **correction, "document": posting.document, "answer": posting.answer})
+        new.setdefault(name, []).append(Surveyed.of(row, posting.terms))
+        stored = record(row)
         told.append(stored)
         news.append(_news(survey, correction, stored.received_at))
         if posting.key is not None:
             known[name, posting.key] = Repeated(stored, posting.sent)
-    if surveys:
-        connection.execute(_SURVEYS, surveys)
-        connection.execute(_CORRECTIONS, corrections)
-        connection.execute(_TERMS, terms)
-        others = {one["machine"] for one in surveys} - judged.keys()  # of which a later survey is there already
-        if others:
-            connection.execute(_COUNTED, [{"machine": name, "n": machines[name]["surveys"]} for name in others])
-    if judged:
-        columns: dict[str, Any] = {name: bindparam(f"to_{name}") for name in ("surveys", *next(iter(judged.values())))}
-        changes = [
-            {
-                "machine": name,
-                **{f"to_{column}": value for column, value in row.items()},
-                "to_surveys": machines[name]["surveys"],
-            }
-            for name, row in judged.items()
-        ]
-        connection.execute(_JUDGED.values(**columns), changes)
-    warnings = renew(connection, {one["machine"] for one in surveys})
-    changed = [name for name, row in judged.items() if _word(row) != _word(machines[name])]
-    tell(connection, at, [*news, *standings(connection, changed, at), *warnings])
-    return told
+    if not new:
+        return told, {}
+    connection.execute(_SURVEYS, surveys)
+    connection.execute(_CORRECTIONS, corrections)
+    connection.execute(_TERMS, terms)
+    followed = {name: memory.followed(connection, held[name], new[name]) for name in sorted(new)}
+    warnings = list[News]()
+    for name, kept in renewed(followed).items():
+        machines[name].outlook = _encode(kept)
+        warnings += warned(held[name], kept)
+    rows = [{"machine": name, **{f"to_{one}": getattr(machines[name], one) for one in CHANGED}} for name in followed]
+    connection.execute(_CHANGED, rows)
+    changed = [machines[name] for name in followed if _word(machines[name]) != _word(held[name])]
+    tell(connection, at, [*news, *(standing(machine, at) for machine in changed), *warnings])
+    return told, followed
 
 
-def _word(row: dict[str, Any]) -> str:
+def _word(row: Any) -> str:
     """Return the standing that was, or will be, told of a row."""
-    return word(row["standing"], stale=bool(row["stale_told"]))
-
-
-class _Row:
-    """A row that is being written, read as one that was."""
-
-    def __init__(self, columns: dict[str, Any]) -> None:
-        self.__dict__.update(columns)
+    return word(row.standing, stale=bool(row.stale_told))
 
 
 def _rows(posting: Posting, number: int, at: int) -> tuple[dict[str, Any], dict[str, Any], _Answer]:
@@ -226,9 +228,7 @@ def _judged(posting: Posting, survey: dict[str, Any], answer: _Answer, machine: 
     do, adjusters = answer.advice.do, list(dict.fromkeys(move.adjuster for move in answer.moves))
     visit = Visit(do, adjusters, len(adjusters)) if do == "move" else Visit(do, [], 0)
     standing, content = answer.verdict.as_found, posting.description.content
-    counts_until = stale_at(
-        standing, survey["taken_at"], machine["check_every"], at, same=content == machine["content"]
-    )
+    counts_until = stale_at(standing, survey["taken_at"], machine.check_every, at, same=content == machine.content)
     return {
         "standing": standing,
         "place": -answer.as_found.total / answer.verdict.limit,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from collections.abc import Sequence
+from math import nan, sqrt
 from typing import Any, NamedTuple
 
 import msgspec
@@ -12,7 +13,9 @@ from sqlalchemy import Connection, Select, bindparam, select
 
 from tramwright_solvers.history.outlook import NAMES, Last, Outlook, outlook
 from tramwright_solvers.history.trends import Track
+from tramwright_solvers.model.contract import Floats
 from tramwright_solvers.model.machine import Bed
+from tramwright_solvers.model.quantities import Units
 from tramwright_solvers.model.units import MM_PER_INCH
 
 from . import times
@@ -23,7 +26,7 @@ WINDOW = 50
 """Most surveys that are looked at together, the latest."""
 SMALLEST = 1e-6
 """Standard uncertainties below this part of the limit are not told apart from it."""
-PLACES = {name: place for place, name in enumerate(NAMES)}
+UNTOLD = (nan, nan)
 
 
 class _Term(Struct, frozen=True):
@@ -76,7 +79,7 @@ def terms(whole: bytes, description: Description) -> bytes:
     answer, named = _whole(whole), dict[str, tuple[float, float]]()
     for one in answer.breakdown:
         value, u = (one.range, one.u) if one.term == "remainder" else (one.over_bed, one.over_bed_u)
-        if one.term in PLACES and value is not None and u is not None:
+        if one.term in NAMES and value is not None and u is not None:
             named[one.term] = value, u
     stations = Raw(_encode([(one.x, one.y, one.before) for one in answer.predicted.stations]))
     return _encode(Terms(_described(parts_of(description.document).machine).bed, named, stations))
@@ -108,53 +111,129 @@ def seen() -> Select[Any]:
 _LATEST = seen().order_by(S.taken_at.desc(), S.number.desc()).limit(WINDOW)
 
 
-class Followed(NamedTuple):
-    """The latest surveys of a machine, the oldest first, as rows and as numbers in the unit of the last one, and what
-    they have come to."""
+class Surveyed(NamedTuple):
+    """What a machine is followed by at one survey: figures are value and u of each of :data:`NAMES` in its own unit,
+    NaN where not told; bed and stations are None where terms were not kept."""
 
-    rows: list[Any]
+    machine: str
+    number: int
+    taken_at: int
+    as_found: str
+    limit: float
+    units: Units
+    moved: bool
+    figures: list[tuple[float, float]]
+    bed: Bed | None
+    stations: Raw | None
+
+    @classmethod
+    def of(cls, row: Any, document: bytes | None) -> Surveyed:
+        """Read a survey with its correction, and the document of its terms."""
+        kept = None if document is None else terms_of(document)
+        terms = {} if kept is None else kept.terms
+        figures = [(row.total, row.u), *(terms.get(name, UNTOLD) for name in NAMES[1:])]
+        own = (row.machine, row.number, row.taken_at, row.as_found, row.limit, row.units)
+        shape = (None, None) if kept is None else (kept.bed, kept.stations)
+        return cls(*own, bool(getattr(row, "moved", None)), figures, *shape)
+
+
+class Window(NamedTuple):
+    """The latest surveys of a machine, the oldest first, as numbers: ``figures`` (n, J, 2) in the unit of the last."""
+
+    numbers: np.ndarray
+    taken_at: np.ndarray
+    moved: np.ndarray
+    figures: Floats
+    last: Surveyed
+
+    @classmethod
+    def of(cls, surveys: Sequence[Surveyed]) -> Window:
+        """Return the window of surveys; terms over another bed than that of the last are other terms."""
+        last = surveys[-1]
+        if last.bed is not None:
+            other = [at for at, one in enumerate(surveys) if one.bed not in (None, last.bed)]
+            surveys = surveys[other[-1] + 1 :] if other else surveys
+        return cls(
+            np.array([one.number for one in surveys]),
+            np.array([one.taken_at for one in surveys]),
+            np.array([one.moved for one in surveys]),
+            np.array([one.figures for one in surveys])
+            * np.array([scale(one.units, last.units) for one in surveys])[:, None, None],
+            last,
+        )
+
+    def then(self, surveys: Sequence[Surveyed]) -> Window | None:
+        """Return the window with more surveys; None where they are not all later ones in the same terms and unit."""
+        before = self.last
+        for one in surveys:
+            if one.bed is None or (one.bed, one.units) != (before.bed, before.units) or one.taken_at < before.taken_at:
+                return None
+            before = one
+        joined = Window.of(surveys)
+        numbers, taken_at, moved, figures = (
+            np.concatenate(pair)[-WINDOW:] for pair in zip(self[:4], joined[:4], strict=True)
+        )
+        return Window(numbers, taken_at, moved, figures, joined.last)
+
+    @property
+    def track(self) -> Track:
+        """The same as the mathematics has it."""
+        return Track(
+            days=(self.taken_at - self.taken_at[-1]) / times.DAY,
+            values=self.figures[:, :, 0],
+            u=np.maximum(self.figures[:, :, 1], SMALLEST * self.last.limit),
+            begins=np.concatenate([[True], self.moved[:-1]]),
+            reading=float(self.figures[-1, TOTAL, 1]) / sqrt(2.0),  # a total is the difference of two
+        )
+
+    @property
+    def told(self) -> Last | None:
+        """The gap at the last survey, where it was kept."""
+        if self.last.bed is None or self.last.stations is None:
+            return None
+        stations = np.array(_stations(self.last.stations))
+        return Last(self.last.bed, stations[:, :2], stations[:, 2])
+
+    @property
+    def outside(self) -> bool:
+        """Whether the last survey proved the machine outside its limit."""
+        return self.last.as_found == "outside"
+
+    @property
+    def since(self) -> bool:
+        """Whether something was moved after the last survey."""
+        return bool(self.moved[-1])
+
+
+class Followed(NamedTuple):
+    """The latest surveys of a machine, and what they have come to."""
+
+    window: Window
     track: Track
     outlook: Outlook
 
     @property
-    def last(self) -> Any:
-        """The row of the last survey."""
-        return self.rows[-1]
+    def last(self) -> Surveyed:
+        """The last survey."""
+        return self.window.last
 
 
-def followed(connection: Connection, machine: str) -> Followed | None:
-    """Return what the latest surveys of a machine have come to; None without any."""
-    rows = list(connection.execute(_LATEST, {"machine": machine}).all())[::-1]
-    return together(rows) if rows else None
+def latest(connection: Connection, machine: str) -> Window:
+    """Return the latest surveys of a machine that has been surveyed."""
+    return window(list(connection.execute(_LATEST, {"machine": machine}).all())[::-1])
 
 
-def together(rows: list[Any]) -> Followed:
-    """Return what surveys of a machine, the oldest first, have come to."""
-    kept = [None if row.document is None else terms_of(verified(row.document, row.digest, row.machine)) for row in rows]
-    last, final = rows[-1], kept[-1]
-    if final is not None:  # terms over another bed are other terms
-        other = [at for at, one in enumerate(kept) if one is not None and one.bed != final.bed]
-        if other:
-            rows, kept = rows[other[-1] + 1 :], kept[other[-1] + 1 :]
-    found = np.full((len(rows), len(NAMES), 2), np.nan)
-    for at, (row, document) in enumerate(zip(rows, kept, strict=True)):
-        found[at, 0] = row.total, row.u
-        for name, value in ({} if document is None else document.terms).items():
-            found[at, PLACES[name]] = value
-        found[at] *= scale(row.units, last.units)
-    track = Track(
-        days=np.array([(row.taken_at - last.taken_at) / times.DAY for row in rows]),
-        values=found[:, :, 0],
-        u=np.maximum(found[:, :, 1], SMALLEST * last.limit),
-        begins=np.array([True, *(bool(row.moved) for row in rows[:-1])]),
-        reading=last.u / sqrt(2.0),  # a total is the difference of two
-    )
-    told = None
-    if final is not None:
-        stations = np.array(_stations(final.stations))
-        told = Last(final.bed, stations[:, :2], stations[:, 2])
-    ahead = outlook(track, told, last.limit, outside=last.as_found == "outside", moved=bool(last.moved))
-    return Followed(rows, track, ahead)
+def window(rows: Sequence[Any]) -> Window:
+    """Return the surveys of these rows, the oldest first."""
+    documents = [None if row.document is None else verified(row.document, row.digest, row.machine) for row in rows]
+    return Window.of([Surveyed.of(row, document) for row, document in zip(rows, documents, strict=True)])
+
+
+def together(found: Window) -> Followed:
+    """Return what surveys of a machine have come to."""
+    track = found.track
+    ahead = outlook(track, found.told, found.last.limit, outside=found.outside, moved=found.since)
+    return Followed(found, track, ahead)
 
 
 def scale(units: str, wanted: str) -> float:

@@ -48,9 +48,18 @@ class Warned(NamedTuple):
     latest: float
 
 
+class Coming(NamedTuple):
+    """What is to be done: the warning, and the days from the last survey to the next check, None where that cannot be
+    told, with the reason."""
+
+    warned: Warned | None
+    check: float | None
+    why: Why
+
+
 class Outlook(NamedTuple):
     """What was found: the state of each term, how fast the total moves now with its u (NaN where that cannot be told),
-    the warning, and the days from the last survey to the next check, None where it cannot be told, with the reason."""
+    and what is to be done."""
 
     trends: Trends
     states: list[State]
@@ -69,31 +78,47 @@ def outlook(track: Track, last: Last | None, limit: float, *, outside: bool, mov
     """
     found = trends(track)
     states = [_state(found, term) for term in range(len(NAMES))]
+    ahead = onward(found, track, last)
+    now, _ = ahead.line(0.0)
+    rate = (now.rate, now.rate_variance**0.5) if np.isfinite(found.rate).any() else (np.nan, np.nan)
+    done = settled(outside=outside, moved=moved) or coming(found, ahead, track.days, limit)
+    return Outlook(found, states, rate, *done)
+
+
+def settled(*, outside: bool, moved: bool) -> Coming | None:
+    """Return what is to be done whatever the trends are, if it is so."""
+    return Coming(None, 0.0, "moved-since" if moved else "outside") if moved or outside else None
+
+
+def onward(found: Trends, track: Track, last: Last | None) -> Ahead:
+    """Return how the total goes on: by the shapes of the last survey, or by itself where they do not tell."""
+    drifting = found.since >= 0
+    if last is None or (drifting[TOTAL] and not drifting[SHAPES].any()):
+        return _own(found)
+    return _ahead(found, track, last)
+
+
+def coming(found: Trends, ahead: Ahead, days: Floats, limit: float) -> Coming:
+    """Return what is to be done with a machine that is not outside and was not moved since; ``days`` (n,) are those of
+    its surveys."""
     drifting = found.since >= 0
     by_shape = bool(drifting[SHAPES].any())  # else by what else changes the total
-    ahead = _own(found) if last is None or (drifting[TOTAL] and not by_shape) else _ahead(found, track, last)
     k = _student(found.dof[drifting].min(initial=found.dof.max()))
-    known = bool(np.isfinite(found.rate).any())
-    now, _ = ahead.line(0.0)
-    rate = (now.rate, now.rate_variance**0.5) if known else (np.nan, np.nan)
-    told = Outlook(found, states, rate, None, 0.0, "outside")
-    if moved:
-        return told._replace(why="moved-since")
-    if outside:
-        return told
     day = ahead.passes(limit) if by_shape or drifting[TOTAL] else None
     if day is not None and day <= WITHIN:
         line, adds = ahead.line(day)
         if line.rate > 0.0:
-            term = 1 + int(np.argmax(np.where(drifting[SHAPES], adds, -np.inf))) if by_shape and last else TOTAL
+            shapes = len(adds) > 1
+            term = 1 + int(np.argmax(np.where(drifting[SHAPES], adds, -np.inf))) if by_shape and shapes else TOTAL
             warned = Warned(term, day, *interval(line, limit, k))
-            return told._replace(warned=warned, check=min(warned.earliest, WITHIN), why="drift")
-    if found.steps and max(step.before for step in found.steps) + 2 == len(track.days):
-        return told._replace(why="changed")
-    if not known or track.days[-1] - track.days[0] < SPAN:
-        return told._replace(check=None, why="too-few")
-    days = min(safe_until(ahead, limit, k, WITHIN), float(track.days[-1] - track.days[0]))
-    return told._replace(check=days, why="drift" if drifting.any() else "no-drift" if days > 0.0 else "close")
+            return Coming(warned, min(warned.earliest, WITHIN), "drift")
+    if found.steps and max(step.before for step in found.steps) + 2 == len(days):
+        return Coming(None, 0.0, "changed")
+    span = float(days[-1] - days[0])
+    if span < SPAN or not np.isfinite(found.rate).any():
+        return Coming(None, None, "too-few")
+    safe = min(safe_until(ahead, limit, k, WITHIN), span)
+    return Coming(None, safe, "drift" if drifting.any() else "no-drift" if safe > 0.0 else "close")
 
 
 def named(step: Step) -> list[int]:
