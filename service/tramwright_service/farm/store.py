@@ -84,7 +84,7 @@ class Store:
         self.written: Callable[[], object] = lambda: None
         """Called when something has been written; what else this process does with the store may depend on it."""
 
-    async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
+    async def run(self, work: Callable[[Connection], T], *, writes: bool = False, **options: Any) -> T:
         """Do something in a transaction with these options of the connection; a failure of the database is raised."""
         raise NotImplementedError
 
@@ -129,15 +129,14 @@ class FileStore(Store):
         # what strangers sent is not logged
         self._engine = create_engine(where, hide_parameters=True, pool_size=READERS + 1)
         event.listen(self._engine, "connect", _prepare)
-        event.listen(self._engine, "begin", _begin)
         self._readers = ThreadPoolExecutor(READERS, thread_name_prefix="store reads")
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="store writes")
 
-    async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
-        """Do something on a thread."""
-        thread = self._writer if options.get("writes") else self._readers
-        engine = self._engine.execution_options(**options)
-        return await asyncio.get_running_loop().run_in_executor(thread, _whole, engine, work)
+    async def run(self, work: Callable[[Connection], T], *, writes: bool = False, **options: Any) -> T:
+        """Do something on a thread; there is no other option here."""
+        # A transaction that reads first and writes then could find that another process has written in between.
+        thread, begin = (self._writer, "BEGIN IMMEDIATE") if writes else (self._readers, "BEGIN")
+        return await asyncio.get_running_loop().run_in_executor(thread, _whole, self._engine, begin, work)
 
     async def close(self) -> None:
         """Close the file."""
@@ -155,9 +154,9 @@ class ServerStore(Store):
         super().__init__()
         self._engine = engine
 
-    async def run(self, work: Callable[[Connection], T], **options: Any) -> T:
+    async def run(self, work: Callable[[Connection], T], *, writes: bool = False, **options: Any) -> T:
         """Do something in the event loop, which goes on while the server works."""
-        async with self._engine.execution_options(**options).begin() as connection:
+        async with (self._engine.execution_options(**options) if options else self._engine).begin() as connection:
             return await connection.run_sync(work)
 
     async def close(self) -> None:
@@ -165,8 +164,9 @@ class ServerStore(Store):
         await self._engine.dispose()
 
 
-def _whole(engine: Engine, work: Callable[[Connection], T]) -> T:
+def _whole(engine: Engine, begin: str, work: Callable[[Connection], T]) -> T:
     with engine.begin() as connection:
+        connection.exec_driver_sql(begin)  # here and by no listener, which would be looked for at every statement
         return work(connection)
 
 
@@ -176,12 +176,6 @@ def _prepare(connection: Any, _: object) -> None:
     for pragma in PRAGMAS:
         cursor.execute(pragma)
     cursor.close()
-
-
-def _begin(connection: Connection) -> None:
-    # A transaction that reads first and writes then could find that another process has written in between.
-    writes = connection.get_execution_options().get("writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
 FULL = {sqlite3.SQLITE_FULL, "53100"}

@@ -183,7 +183,7 @@ class Window(NamedTuple):
             values=self.figures[:, :, 0],
             u=np.maximum(self.figures[:, :, 1], SMALLEST * self.last.limit),
             begins=np.concatenate([[True], self.moved[:-1]]),
-            reading=float(self.figures[-1, TOTAL, 1]) / sqrt(2.0),  # a total is the difference of two
+            reading=float(self.figures[-1, 0, 1]) / sqrt(2.0),  # a total is the difference of two
         )
 
     @property

@@ -103,7 +103,8 @@ async def export(store: Store, write: Callable[[bytes], object]) -> None:
         for line in exported(connection):
             write(line)
 
-    await store.read(work, **({} if store.is_file else {"isolation_level": "REPEATABLE READ"}))
+    at_one_moment: dict[str, Any] = {} if store.is_file else {"isolation_level": "REPEATABLE READ"}
+    await store.read(work, **at_one_moment)
 
 
 def _all(table: Table) -> Any:
