@@ -221,6 +221,7 @@ def test_a_name_with_a_slash_is_no_other_machine_and_no_part_of_one(kestrel: Cli
         kestrel.get(f"/v1/machines/{name}"),
         kestrel.put(f"/v1/machines/{name}", json=machine(site="hall 9")),
         kestrel.delete(f"/v1/machines/{name}"),
+        kestrel.post(f"/v1/machines/{name}/surveys", json=survey()),
     ):
         assert "slash" in refused(answer, 404, "not-found")["detail"]
     assert kestrel.get(KESTREL).json()["site"] != "hall 9"

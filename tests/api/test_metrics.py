@@ -88,6 +88,15 @@ def test_how_machines_stand_is_told_the_worst_first(flock: Client) -> None:
     assert f'tramwright_machine_total{{machine="{BIRDS[3]}",units="mm"}}' not in told  # never surveyed
 
 
+def test_surveys_are_counted_by_one_route_however_the_name_is_written(kestrel: Client) -> None:
+    counted = 'tramwright_requests_total{method="POST",route="/v1/machines/{machine}/surveys",status="201"}'
+    before = numbers(kestrel.get("/metrics").text).get(counted, 0.0)
+    stored = [kestrel.post(f"/v1/machines/{name}/surveys", json=survey()) for name in ("kestrel", "%6Bestrel")]
+    assert [answer.json()["number"] for answer in stored] == [1, 2]
+    assert stored[1].headers["location"] == "/v1/machines/kestrel/surveys/2"
+    assert numbers(kestrel.get("/metrics").text)[counted] == before + 2.0
+
+
 @pytest.mark.parametrize("most", [0, 1, 2])
 def test_of_no_more_machines_than_are_set(
     flock: Client, running: tuple[Client, str], registry: Registry, most: int

@@ -39,6 +39,8 @@ SENT = (
 """Headers that a page of another origin may send."""
 SEEN = ("ETag", "Link", "Location", "Retry-After", "WWW-Authenticate", "X-Request-ID")
 """Headers of answers that it may see."""
+NAMED = re.compile(r"\{(\w+):str\}")
+"""The segment of a path that is a name."""
 NOSNIFF = (b"x-content-type-options", b"nosniff")
 
 
@@ -99,18 +101,35 @@ def request_log() -> Callable[[str, Any, int, float], None]:
 def exchange(
     app: ASGIApp, direct: Mapping[str, ASGIApp], settings: Settings, metrics: Metrics, access: Access | None
 ) -> ASGIApp:
-    """Wrap the application; ``direct`` are those that answer a POST to these paths without its router."""
+    """Wrap the application; ``direct`` are those that answer a POST to these paths without its router, one segment of
+    which may be a name."""
+    exact = {path: (app, path) for path, app in direct.items() if "{" not in path}
+    patterns = [
+        (re.compile(NAMED.sub(r"(?P<\1>[^/]+)", path)), app, NAMED.sub(r"{\1}", path))
+        for path, app in direct.items()
+        if path not in exact
+    ]
     log = request_log() if settings.log_level in ("debug", "info") else None
     got = represented(app, b"origin" if settings.origins else b"")
     prefix, number = token_hex(6), count(1)
+
+    def found(scope: Any) -> tuple[ASGIApp | None, str]:
+        if (known := exact.get(scope["path"])) is not None:
+            return known
+        if b"%" not in (scope.get("raw_path") or b""):  # what is encoded is left to the framework
+            for pattern, route, template in patterns:
+                if (named := pattern.fullmatch(scope["path"])) is not None:
+                    scope["path_params"] = named.groupdict()
+                    return route, template
+        return None, ""
 
     async def answered(scope: Any, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await app(scope, receive, send)
             return
         start, status, request_id, cut = time.perf_counter(), 0, "", False
-        method, path = scope["method"], scope["path"]
-        route = direct.get(path) if method == "POST" else None
+        method = scope["method"]
+        route, template = found(scope) if method == "POST" else (None, "")
         for name, value in scope["headers"]:
             if name == b"x-request-id":
                 request_id = value.decode() if WELL_FORMED.fullmatch(value) else ""
@@ -119,7 +138,7 @@ def exchange(
         request_id = request_id or f"{prefix}-{next(number)}"
         own = [NOSNIFF, (b"x-request-id", request_id.encode())]
         if route is not None:
-            scope["path_template"] = path
+            scope["path_template"] = template
         elif method in ("GET", "HEAD"):
             # What a router writes into the scope must not change what the server knows of the request.
             scope, route = {**scope, "method": "GET", HEAD: method == "HEAD"}, got

@@ -115,7 +115,12 @@ def form(request: Any) -> str:
     Raises:
         RequestError: none of those offered is accepted.
     """
-    return choose(accepted(request.scope["headers"]), (JSON, *MSGPACK_NAMES))
+    return wanted(request.scope)
+
+
+def wanted(scope: Any) -> str:
+    """Return the same by the scope of a request."""
+    return choose(accepted(scope["headers"]), (JSON, *MSGPACK_NAMES))
 
 
 def answered(

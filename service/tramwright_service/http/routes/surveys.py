@@ -8,6 +8,7 @@ from litestar import Request, get, post, put
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import HeaderParameter, Parameter
 from litestar.response.base import ASGIResponse
+from litestar.types import ASGIApp, Receive, Send
 
 from tramwright_solvers.mechanisms.registry import Registry
 
@@ -17,13 +18,29 @@ from ...wire.media_types import JSON
 from ...wire.problems import BAD_REQUEST, RequestError
 from ...wire.stored import MovesEntry, NoteEntry, SurveyEntry, survey_entry
 from ..access import READ, SUBMIT
-from ..documents import Answers, content_type, whole
+from ..documents import DIRECT, Answers, content_type, whole
 from ..pictures import Sent
-from ..stored import KEY, Cursor, Encoded, Id, Numbered, Size, answered, form, kept, key_of, listed, location, named
+from ..stored import (
+    KEY,
+    Cursor,
+    Encoded,
+    Id,
+    Numbered,
+    Size,
+    answered,
+    form,
+    kept,
+    key_of,
+    listed,
+    location,
+    named,
+    wanted,
+)  # fmt: skip
 
 if TYPE_CHECKING:  # the store is loaded only where there is one
     from ...farm.farm import Farm
 
+KEYED = b"idempotency-key"
 OFFSETS, ERRORS = ("free", "keep"), ("independent", "common")
 
 
@@ -31,7 +48,7 @@ def create(
     registry: Registry, settings: Settings, farm: Farm | None, corrections: Answers, comparisons: Answers
 ) -> list[HTTPRouteHandler]:
     """Return the routes for one store, or none; what is asked about stored surveys is answered as if it were sent."""
-    surveys: Decoder[SurveyEntry[Any]] = Decoder(survey_entry(registry.union()), registry)
+    store = storing(registry, settings, farm)
     moves: Decoder[MovesEntry] = Decoder(MovesEntry, registry)
     notes: Decoder[NoteEntry] = Decoder(NoteEntry, registry)
 
@@ -41,10 +58,9 @@ def create(
         operation_id="postSurvey",
         summary="Store a survey of a machine, with its correction",
         tags=["farm"],
-        opt=SUBMIT,
+        opt={DIRECT: store, **SUBMIT},
     )
     async def post_survey(
-        request: Request[Any, Any, Any],
         machine: Id,
         idempotency_key: Annotated[
             str,
@@ -55,17 +71,12 @@ def create(
                 "stored once, however often it is sent.",
             ),
         ] = "",
-    ) -> ASGIResponse:
+    ) -> ASGIApp:
         """Correct a survey and store both; the answer comes when they are on the disk.
 
         A survey that cannot be corrected is refused, and not stored. `…/correction` has the whole correction.
         """
-        own, media_type, name = kept(farm), form(request), named(machine)
-        key, sent = key_of(idempotency_key), await whole(request.scope, request.receive, settings.max_body)
-        own.solving.threads.expect(sent)
-        entry = surveys.decode(sent, content_type(request.scope))
-        stored = await own.store_survey(name, entry, key, request.receive)
-        return answered(stored, media_type, 201, [location(name, "surveys", stored.number)])
+        return store
 
     @get(
         "/v1/machines/{machine:str}/surveys",
@@ -220,6 +231,22 @@ def create(
 
     of_surveys = [post_survey, list_surveys, get_survey, get_correction, compare_surveys]
     return [*of_surveys, put_moves, get_moves, post_note, list_notes]
+
+
+def storing(registry: Registry, settings: Settings, farm: Farm | None) -> ASGIApp:
+    """Return the application that stores a survey of the machine that its path names."""
+    surveys: Decoder[SurveyEntry[Any]] = Decoder(survey_entry(registry.union()), registry)
+
+    async def store(scope: Any, receive: Receive, send: Send) -> None:
+        own, media_type, name = kept(farm), wanted(scope), named(scope["path_params"]["machine"])
+        key = key_of(next((value.decode("latin-1") for header, value in scope["headers"] if header == KEYED), ""))
+        sent = await whole(scope, receive, settings.max_body)
+        own.solving.threads.expect(sent)
+        entry = surveys.decode(sent, content_type(scope))
+        stored = await own.store_survey(name, entry, key, receive)
+        await answered(stored, media_type, 201, [location(name, "surveys", stored.number)])(scope, receive, send)
+
+    return store
 
 
 async def told(request: Any, answers: Answers, asked: bytes, media_type: str) -> Encoded:
