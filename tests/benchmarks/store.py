@@ -1,8 +1,9 @@
 """The stored farm: surveys posted a second against corrections that store nothing; a large farm against a small one.
 
 Run from the repository with ``tests`` on the path: ``PYTHONPATH=tests python tests/benchmarks/store.py``. A service on
-a free port of this host with a store in an SQLite file, asked by a plain client, the two sides turn about. The farms
-have 100 and 10 000 machines with 100 surveys each, all invented. Prints rates, times and their ratios; it judges
+a free port of this host with a store in an SQLite file, asked by a plain client, the sides turn about: corrections,
+and surveys of two machines and of many in turn, half of them within their limit. The farms have 100 and 10 000 machines
+with 100 surveys each, all invented. Prints rates, processor times of the server, times and their ratios; it judges
 nothing.
 """
 
@@ -11,64 +12,98 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import sqlite3
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 from time import perf_counter
+from typing import NamedTuple
 
-from farm_payloads import machine, survey
+from farm_payloads import OUTSIDE, WITHIN, machine, survey
 from forked_services import Service, forks
 
 CONNECTIONS = (8, 32)
+FLOCKS = (2, 200)
+"""Machines that surveys are posted of in turn, half of them within their limit."""
 SMALL, LARGE, SURVEYS = 100, 10_000, 100
 ROOT = "/v1/machines/kestrel"
+TICK = 1e6 / os.sysconf("SC_CLK_TCK")
 
 
-async def rate(port: int, connections: int, path: str, payload: object, seconds: float) -> float:
-    """Posts a second that are answered well."""
+class Rate(NamedTuple):
+    """Posts a second that are answered well, and microseconds of a processor that each takes the server."""
+
+    each_second: float
+    each: float
+
+
+def spent(service: Service) -> float:
+    """Microseconds of a processor that the server has taken so far."""
+    user, system = Path(f"/proc/{service.pid}/stat").read_text().rpartition(")")[2].split()[11:13]
+    return (int(user) + int(system)) * TICK
+
+
+def message(path: str, payload: object) -> bytes:
+    """A post as it is sent."""
     body = json.dumps(payload).encode()
     head = (
         f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
         f"Content-Length: {len(body)}\r\n\r\n"
     )
-    count, end = 0, perf_counter() + seconds
+    return head.encode() + body
+
+
+async def rate(service: Service, connections: int, messages: Sequence[bytes], seconds: float) -> Rate:
+    """Post these in turn."""
+    count, end, before = 0, perf_counter() + seconds, spent(service)
 
     async def ask() -> None:
         nonlocal count
-        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        reader, writer = await asyncio.open_connection("127.0.0.1", service.port)
         while perf_counter() < end:
-            writer.write(head.encode() + body)
+            writer.write(messages[count % len(messages)])
+            count += 1
             answer = (await reader.readuntil(b"\r\n\r\n")).lower()
             assert answer.startswith((b"http/1.1 200", b"http/1.1 201")), answer
             await reader.readexactly(int(answer.split(b"content-length: ")[1].split(b"\r\n")[0]))
-            count += 1
         writer.close()
 
     start = perf_counter()
     await asyncio.gather(*(ask() for _ in range(connections)))
-    return count / (perf_counter() - start)
+    return Rate(count / (perf_counter() - start), (spent(service) - before) / count)
 
 
 def posting(rounds: int, seconds: float) -> None:
     """Print how many surveys are stored a second, for each correction that is not."""
     with tempfile.TemporaryDirectory() as folder, forks(str(Path(folder, "farm.db"))) as start:
         service = start.service()
-        service.ask("PUT", ROOT, machine())
-        sent = survey(0.3)
-        sides = (("/v1/corrections", {"machine": machine()["machine"], **sent}), (f"{ROOT}/surveys", sent))
-        print(f"surveys of {len(sent['survey']['readings'])} readings posted, {rounds} rounds:")
+        sent = [survey(tilt) for tilt in (OUTSIDE, WITHIN)]
+        roots = [f"/v1/machines/bird-{number}" for number in range(max(FLOCKS))]
+        for root in roots:
+            assert service.ask("PUT", root, machine())[0] == 201
+        computed = [message("/v1/corrections", {"machine": machine()["machine"], **one}) for one in sent]
+        posted = [message(f"{root}/surveys", sent[number % 2]) for number, root in enumerate(roots)]
+        sides = [computed, *(posted[:machines] for machines in FLOCKS)]
+        print(f"surveys of {len(sent[0]['survey']['readings'])} readings posted, {rounds} rounds, medians:")
         for number in CONNECTIONS:
-            measured = [
-                [asyncio.run(rate(service.port, number, path, payload, seconds)) for path, payload in sides]
-                for _ in range(rounds + 1)
-            ][1:]  # the first warms up
-            ratios = [posted / computed for computed, posted in measured]
-            computed, posted = (median(values) for values in zip(*measured, strict=True))
-            print(
-                f"  {number:3} connections: {computed:6.0f} a second not stored, {posted:6.0f} stored, "
-                f"ratio {median(ratios):.2f}, medians; from {min(ratios):.2f} to {max(ratios):.2f}"
-            )
+            measured = [[asyncio.run(rate(service, number, one, seconds)) for one in sides] for _ in range(rounds + 1)]
+            del measured[0]  # it warms up
+            told = [told_of(one) for one in zip(*measured, strict=True)]
+            print(f"  {number:3} connections: not stored, {told[0]}")
+            for place, machines in enumerate(FLOCKS, 1):
+                ratios = [one[place].each_second / one[0].each_second for one in measured]
+                print(
+                    f"    stored, of {machines} machines in turn: {told[place]}; ratio {median(ratios):.2f}, from "
+                    f"{min(ratios):.2f} to {max(ratios):.2f}"
+                )
+
+
+def told_of(rates: Sequence[Rate]) -> str:
+    """The medians of rates."""
+    each_second, each = (median(values) for values in zip(*rates, strict=True))
+    return f"{each_second:.0f} a second, {each:.0f} µs of the server's processor each"
 
 
 def fill(path: Path, machines: int) -> None:
