@@ -41,9 +41,6 @@ BUFFER = 2**20
 
 ALONE = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 """Environment of a worker: one thread for linear algebra, for the matrices are small."""
-KEEPING = {"MALLOC_MMAP_THRESHOLD_": f"{2**25}", "MALLOC_TRIM_THRESHOLD_": f"{2**26}"}
-"""Environment of a worker where nothing else is said: memory freed after a chunk stays at hand for the next, as glibc
-does by itself once so large a block was freed; giving it back each time took a twentieth of the time of `full`."""
 
 _decode = msgspec.msgpack.Decoder(ChunkAnswer).decode
 _encode = msgspec.msgpack.Encoder().encode
@@ -80,7 +77,7 @@ class _Worker:
             *command,
             stdin=PIPE,
             stdout=PIPE,
-            env={**KEEPING, **os.environ, **ALONE},
+            env={**os.environ, **ALONE},
             limit=BUFFER,
             start_new_session=True,
         )
