@@ -277,6 +277,7 @@ def test_a_service_for_this_host_alone_answers_no_request_for_another(
             client.get("/metrics", headers=named),
             client.post(CORRECTIONS, json=asked, headers=named),
             client.put(KESTREL, json=machine(), headers=named),
+            client.post(f"{KESTREL}/surveys", json=survey(), headers=named),
         ]
         told = {status if answer.status_code == 201 else answer.status_code for answer in answers}
         assert told == {status}

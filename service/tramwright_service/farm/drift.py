@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from math import isinf
 from typing import Any, NamedTuple
 
 import msgspec
+import structlog
 from cachetools import LRUCache
 from sqlalchemy import Connection, update
+from sqlalchemy.exc import SQLAlchemyError
 
 from tramwright_solvers.history.crossing import FAR
 from tramwright_solvers.history.outlook import NAMES, Coming, Outlook, coming, onward, settled
@@ -52,16 +55,52 @@ class Memory:
         """Keep what has been committed."""
         self._kept.update(written)
 
-    def followed(self, connection: Connection, row: Any, new: list[Surveyed]) -> Remembered:
-        """Return the latest surveys of a machine, those just written among them; its row is as it was before."""
+    def followed(
+        self, connection: Connection, rows: Mapping[str, Any], new: Mapping[str, list[Surveyed]]
+    ) -> dict[str, Remembered]:
+        """Return the latest surveys of machines, those just written among them, but of no machine of which they cannot
+        be read; their rows are as they were before."""
+        followed = dict[str, Remembered]()
+        for name, surveys in sorted(new.items()):
+            with _excused(name):
+                followed[name] = self._followed(connection, rows[name], surveys)
+        return followed
+
+    def _followed(self, connection: Connection, row: Any, new: list[Surveyed]) -> Remembered:
         kept, known, window = kept_of(row), self._kept.get(row.id), None
         if known is not None and known.told == (row.surveys, kept.moves, kept.taken_at):
             window = known.window.then(new)
         return Remembered(row.surveys + len(new), kept.moves, window or latest(connection, row.id))
 
 
+@contextmanager
+def _excused(machine: str) -> Iterator[None]:
+    """Leave the drift of a machine as it was where it cannot be worked out: a survey is worth keeping without it.
+
+    Raises:
+        SQLAlchemyError, OSError: the database fails.
+    """
+    try:
+        yield
+    except (SQLAlchemyError, OSError):
+        raise
+    except Exception as error:
+        structlog.get_logger("store").error("drift not worked out", machine=machine, exc_info=error)
+
+
 def renewed(followed: Mapping[str, Remembered]) -> dict[str, Kept]:
-    """Return what the surveys of machines have come to."""
+    """Return what the surveys of machines have come to, but of no machine of which it cannot be worked out."""
+    try:
+        return _renewed(followed)
+    except Exception:  # one machine's, which is told below
+        kept = dict[str, Kept]()
+        for name, one in followed.items():
+            with _excused(name):
+                kept.update(_renewed({name: one}))
+        return kept
+
+
+def _renewed(followed: Mapping[str, Remembered]) -> dict[str, Kept]:
     kept = dict[str, Kept]()
     asked = dict[str, Track]()
     for name, (_, moves, window) in followed.items():
@@ -83,7 +122,7 @@ def renew(connection: Connection, row: Any) -> list[News]:
     Its row is locked, and as it was before.
     """
     followed = Remembered(row.surveys, kept_of(row).moves + 1, latest(connection, row.id))
-    kept = renewed({row.id: followed})[row.id]
+    kept = _renewed({row.id: followed})[row.id]
     connection.execute(update(MACHINES).where(MACHINES.c.id == row.id).values(outlook=_encode(kept)))
     return warned(row, kept)
 

@@ -164,14 +164,14 @@ def _stored(
     connection.execute(_SURVEYS, surveys)
     connection.execute(_CORRECTIONS, corrections)
     connection.execute(_TERMS, terms)
-    followed = {name: memory.followed(connection, held[name], new[name]) for name in sorted(new)}
+    followed = memory.followed(connection, held, new)
     warnings = list[News]()
     for name, kept in renewed(followed).items():
         machines[name].outlook = _encode(kept)
         warnings += warned(held[name], kept)
-    rows = [{"machine": name, **{f"to_{one}": getattr(machines[name], one) for one in CHANGED}} for name in followed]
+    rows = [{"machine": name, **{f"to_{one}": getattr(machines[name], one) for one in CHANGED}} for name in sorted(new)]
     connection.execute(_CHANGED, rows)
-    changed = [machines[name] for name in followed if _word(machines[name]) != _word(held[name])]
+    changed = [machines[name] for name in sorted(new) if _word(machines[name]) != _word(held[name])]
     tell(connection, at, [*news, *(standing(machine, at) for machine in changed), *warnings])
     return told, followed
 

@@ -144,7 +144,7 @@ class Surveys:
 
 
 def _bases(connection: Connection, asked: list[tuple[str, str | None]]) -> Iterator[Basis | Exception]:
-    """Yield for each survey that has come what its correction starts from, or that there is no such machine."""
+    """Yield for each survey that has come what its correction starts from, or why that cannot be told."""
     keys: dict[str, set[str]] = {}
     for machine, key in asked:
         if key is not None:
@@ -156,10 +156,14 @@ def _bases(connection: Connection, asked: list[tuple[str, str | None]]) -> Itera
         row = rows.get(machine)
         if row is None:
             yield no_machine(machine)
-        elif key is not None and (machine, key) in known:
-            yield Basis(Description.of(row), repeated=known[machine, key])
-        else:
-            yield _learning(connection, row)
+            continue
+        try:
+            if key is not None and (machine, key) in known:
+                yield Basis(Description.of(row), repeated=known[machine, key])
+            else:
+                yield _learning(connection, row)
+        except RequestError as error:  # what is stored of this machine is damaged, and of the others not
+            yield error
 
 
 def under_keys(connection: Connection, keys: dict[str, set[str]]) -> dict[tuple[str, str], Repeated]:

@@ -6,6 +6,9 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Generic, TypeVar
 
+from ..wire.problems import RequestError
+from .store import unavailable
+
 A = TypeVar("A")
 R = TypeVar("R")
 
@@ -15,6 +18,9 @@ class Together(Generic[A, R]):
 
     A transaction costs much more than what is done in it for one request: several turns of the event loop and of a
     thread, and, where it writes, the time that the disk takes. No request is held back to wait for others.
+
+    ``serve`` returns of each what comes of it. A :class:`RequestError` that it raises is that of all. Where it raises
+    anything else it has done nothing, and each is served alone: it is the fault of one of them.
     """
 
     def __init__(self, serve: Callable[[list[A]], Awaitable[Sequence[R | Exception]]], most: int) -> None:
@@ -37,18 +43,27 @@ class Together(Generic[A, R]):
             await self._serving
 
     async def _run(self) -> None:
-        while self._waiting:
-            now, self._waiting = self._waiting[: self._most], self._waiting[self._most :]
-            told: Sequence[R | Exception]
-            try:
-                told = await self._serve([one for one, _ in now])
-            except Exception as error:  # whatever it is, it is that of each of them
-                told = [error] * len(now)
-            for (_, future), one in zip(now, told, strict=True):
-                if future.done():  # its client has gone
-                    continue
-                if isinstance(one, Exception):
-                    future.set_exception(one)
-                else:
-                    future.set_result(one)
-        self._serving = None
+        now: list[tuple[A, asyncio.Future[R]]] = []
+        try:
+            while self._waiting:
+                now, self._waiting = self._waiting[: self._most], self._waiting[self._most :]
+                for (_, future), one in zip(now, await self._told([one for one, _ in now]), strict=True):
+                    if future.done():  # its client has gone
+                        continue
+                    if isinstance(one, Exception):
+                        future.set_exception(one)
+                    else:
+                        future.set_result(one)
+        finally:  # where this was cancelled, somebody is left
+            self._serving, left, self._waiting = None, [*now, *self._waiting], []
+            for _, future in left:
+                if not future.done():
+                    future.set_exception(unavailable())
+
+    async def _told(self, asked: list[A]) -> Sequence[R | Exception]:
+        try:
+            return await self._serve(asked)
+        except Exception as error:
+            if len(asked) == 1 or isinstance(error, RequestError):
+                return [error] * len(asked)
+        return [told for one in asked for told in await self._told([one])]
