@@ -14,7 +14,7 @@ import stores
 from farm_client import KESTREL, Client, serving
 from farm_payloads import OUTSIDE, WITHIN, machine, survey
 from tramwright_service.cli.main import main
-from tramwright_service.farm import drift
+from tramwright_service.farm import drift, posting
 from tramwright_service.farm.together import Together
 from tramwright_service.wire import problems
 from tramwright_service.wire.problems import RequestError
@@ -99,6 +99,26 @@ def test_nothing_is_tried_again_where_the_database_failed() -> None:
     served = Served(failure)
     assert asyncio.run(served.all()) == [failure] * 4
     assert served.groups == [[1, 2, 3, 4]]
+
+
+def test_nothing_is_tried_again_once_its_commit_had_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Lost:
+        commits = 0
+
+        async def write(self, work: Any) -> Any:
+            work(None)
+            self.commits += 1
+            raise ZeroDivisionError
+
+    async def both(lost: Any) -> list[Any]:
+        poster = posting.Poster(lost)
+        posts: list[Any] = [WREN, KESTREL]  # nothing looks into them
+        return await asyncio.gather(*(poster.post(one) for one in posts), return_exceptions=True)
+
+    monkeypatch.setattr(posting, "_stored", lambda *_: ([], {}))
+    lost = Lost()
+    assert [type(one) for one in asyncio.run(both(lost))] == [RequestError] * 2
+    assert lost.commits == 1
 
 
 def test_nobody_waits_for_what_was_given_up() -> None:

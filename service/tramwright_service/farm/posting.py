@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import msgspec
+import structlog
 from msgspec import Struct
 from sqlalchemy import Connection, bindparam, insert, select, update
 
@@ -21,7 +22,7 @@ from .drift import Memory, Remembered, renewed, warned
 from .events import News, standing, tell
 from .machines import Description, no_machine, stale_at
 from .standing import is_stale, word
-from .store import Store
+from .store import Store, unavailable
 from .surveys import SUMMARY, Learnt, Repeated, record, under_keys
 from .tables import CORRECTIONS, MACHINES, SURVEYS, TERMS, digest
 from .together import Together
@@ -114,7 +115,20 @@ class Poster:
         return await self._together.ask(posting)
 
     async def _write(self, postings: list[Posting]) -> list[SurveyRecord | Exception]:
-        told, followed = await self._store.write(lambda connection: _stored(connection, postings, self._memory))
+        done = None
+
+        def work(connection: Connection) -> tuple[list[SurveyRecord | Exception], dict[str, Remembered]]:
+            nonlocal done
+            done = _stored(connection, postings, self._memory)
+            return done
+
+        try:
+            told, followed = await self._store.write(work)
+        except Exception as error:
+            if done is None or isinstance(error, RequestError):
+                raise
+            structlog.get_logger("store").error("commit failed", exc_info=error)
+            raise unavailable() from error  # it may have been committed: nothing is to be tried again
         self._memory.keep(followed)
         return told
 
