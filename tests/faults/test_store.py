@@ -265,7 +265,7 @@ def test_a_full_disk_is_said_and_nothing_is_half_written(kind: str) -> None:
 def test_a_service_does_not_start_on_a_disk_that_may_only_be_read() -> None:
     with disk("4m") as small:
         where = str(small / "farm.db")
-        whole(where)  # which makes it
+        stores.ready(where)
         remount(small, "ro")
         command = [sys.executable, "-c", COMMAND, "serve", "--store", where, "--port", "0"]
         ended = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE, check=False)
