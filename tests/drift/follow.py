@@ -34,7 +34,8 @@ class Said:
 
     @property
     def warned(self) -> bool:
-        return drift.warning(self.found) is not None
+        ahead = self.found.outlook
+        return drift.warning(self.found.window, ahead, ahead.trends) is not None
 
 
 def follow(life: Life, cache: GeometryCache | None = None) -> list[Said]:
