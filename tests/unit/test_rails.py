@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy.interpolate import CubicSpline
 
+from tramwright_service.catalogue import examples
 from tramwright_solvers.mechanisms.beam import cardinal_curvatures, carriage_height, rail_shape
 from tramwright_solvers.mechanisms.rail_shim import RailShim
 from tramwright_solvers.mechanisms.together import influences
 from tramwright_solvers.model.contract import Site
+from tramwright_solvers.model.errors import Refused
 from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat
 
 SUPPORTS = np.array([0.0, 200.0, 450.0, 600.0])
@@ -123,3 +127,14 @@ def machine_on(places: tuple[float, ...], spacing: float) -> Machine:
     return Machine(
         Bed((0.0, 500.0), (0.0, 500.0), 8.0), rails=Rails("y", seats[::-1], block_spacing=spacing, tool_offset=15.0)
     )
+
+
+def test_blocks_so_close_that_their_tilt_is_a_division_by_nothing_are_refused() -> None:
+    shipped = msgspec.convert(examples.corrections()["twisted-frame"]["machine"], Machine)
+    assert shipped.rails is not None
+    for spacing in (5e-324, 1e-6):
+        machine = replace(shipped, rails=replace(shipped.rails, block_spacing=spacing))
+        with pytest.raises(Refused) as refused:
+            RailShim().adjusters(machine)
+        assert [fault.pointer for fault in refused.value.faults] == ["/machine/rails/block_spacing"]
+    assert RailShim().adjusters(replace(shipped, rails=replace(shipped.rails, block_spacing=0.0)))

@@ -243,7 +243,7 @@ def checked_rails(machine: Machine) -> Rails:
     """Return the machine's rails once they make mechanical sense.
 
     Raises:
-        Refused: no rails, not two of them, a rail on one seat, seats out of line or on top of each other.
+        Refused: no rails, not two of them, a rail on one seat, seats out of line or on top of each other, blocks too.
     """
     rails = described_rails(machine)
     groups = by_rail(rails)
@@ -252,11 +252,13 @@ def checked_rails(machine: Machine) -> Rails:
             "/machine/rails/seats",
             sentences.two_rails_needed(len(groups), ", ".join(groups) or "none"),
         )
-    faults = []
+    faults = list[Fault]()
     along, across = (0, 1) if rails.along == "x" else (1, 0)
     plan = [(seat.x, seat.y) for seat in rails.seats]
     lines = [sum([plan[member][across] for member in members]) / len(members) for members in groups.values()]
     spacing = abs(lines[1] - lines[0])
+    if 0.0 < rails.block_spacing <= 1e-6 * spacing:
+        faults.append(Fault("/machine/rails/block_spacing", sentences.BLOCKS_AT_ONE_PLACE))
     for (rail, members), line in zip(groups.items(), lines, strict=True):
         if len(members) < 2:
             faults.append(Fault(f"/machine/rails/seats/{members[0]}/rail", sentences.one_seat_only(rail)))

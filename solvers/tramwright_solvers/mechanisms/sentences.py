@@ -290,6 +290,11 @@ def seats_at_one_place(rail: str, along: str) -> str:
     return f"Two seats of rail `{rail}` stand at the same {along}; give each its own place."
 
 
+BLOCKS_AT_ONE_PLACE = (
+    "The two blocks on a rail stand at one place; give the distance between their middles, or 0 if it is not known."
+)
+
+
 def seats_not_along_the_rail(rail: str, along: str) -> str:
     return (
         f"The seats of rail `{rail}` do not lie along {along}; check `along` and their positions, and that the "
