@@ -234,7 +234,7 @@ class Splitter:
             return  # whoever answers the line says what is wrong with it
         if machine.startswith(b"{"):
             self._names.learn(machine)
-            begins = line.find(machine, 0, len(FIRST) + len(machine) + 1)
+            begins = line.find(machine, 0, len(FIRST) + len(machine) + 1) if line.startswith(FIRST) else -1
             self._described = line[: begins + len(machine)] if line[: max(begins, 0)].rstrip() == FIRST else b""
         elif machine.startswith(b'"'):
             self._look_up(at, machine)
