@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from references import library, reference
+from tramwright_solvers.history.added_columns import BELIEF
 from tramwright_solvers.history.crossing import UNEVEN, Line, interval
 from tramwright_solvers.history.ewma import chart
-from tramwright_solvers.history.trends import BELIEF, Track, trends
+from tramwright_solvers.history.trends import Track, trends
 
 VALUES = np.array([
     52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6,

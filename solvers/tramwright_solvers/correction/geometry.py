@@ -12,12 +12,11 @@ import numpy as np
 from ..adjustment.candidates import Candidates
 from ..adjustment.discrete_subsets import discrete_subsets
 from ..adjustment.subsets import Sizes, sizes
-from ..diagnostics.form_terms import TERMS, Form, form, term_columns
+from ..diagnostics.form_terms import TERMS, Form, form
 from ..diagnostics.gaussian_process import Interpolation, bed_points, bytes_for, interpolation
 from ..diagnostics.likeness import Patches, patch_planes, places_on_patches
 from ..diagnostics.outliers import SlipCheck, slip_check
 from ..diagnostics.reliability import Reliability, reliability
-from ..diagnostics.settling import settling_places
 from ..diagnostics.unobservable import Seeing, unobservable_adjusters
 from ..diagnostics.weakly_observed import remedy_points, weakly_observed
 from ..linalg.grids import bed_grid
@@ -282,27 +281,6 @@ class Geometry(Setup, frozen=True, dict=True):
     def moving(self, mechanism: Mechanism, own: slice, travels: Floats) -> Move:
         """Return the move of one mechanism, given the travels of all adjusters (m,)."""
         return Move(self.machine, self.layout.points, travels[own], self.standing_of(mechanism))
-
-    def places_to_read(self, adjusters: tuple[int, ...]) -> tuple[Place, ...]:
-        """Return the stations to read as well to see tilts, twist and what these adjusters do."""
-        places, bed, points = remedy_points(self.machine.bed), self.machine.bed, self.layout.points
-        terms = slice(0, len(JUDGED) + 1)
-        u, enough = self.reading_u, self.shown / (2.0 * K)
-        found = settling_places(term_columns(bed, points)[:, terms], term_columns(bed, places)[:, terms], u, enough)
-        if adjusters:
-            points = np.concatenate([points, places[found]])
-            here, there = (
-                np.column_stack([np.ones(len(at)), self.influence_at(at)[:, adjusters]]) for at in (points, places)
-            )
-            found += settling_places(here, there, u, enough)
-        return tuple(Place(*places[index].tolist()) for index in dict.fromkeys(found))
-
-    def places_farthest_moved(self, travels: Floats) -> tuple[Place, ...]:
-        """Return where these travels (m,) raise and where they lower the gap most, the stations left out."""
-        places = remedy_points(self.machine.bed)
-        change = self.influence_at(places) @ travels
-        found = [Place(*places[at].tolist()) for at in (int(change.argmin()), int(change.argmax()))]
-        return tuple([place for place in found if place not in self.places])
 
     @cached_property
     def badly_seen(self) -> list[Blind]:

@@ -28,6 +28,7 @@ from ..results.findings import Place, Suspect
 from . import sentences
 from .decision import Decision
 from .geometry import Geometry
+from .more_stations import places_farthest_moved, places_to_read
 
 REPEATS = "repeats disagree"
 """The likely slip of a suspect whose own repeats contradict each other."""
@@ -249,7 +250,7 @@ def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | 
     over_bed, at_stations = (
         float(np.ptp(columns @ travels)) for columns in (prepared.influence_over_bed, prepared.influence)
     )
-    if over_bed - at_stations <= gained * MOST_BEYOND or not (places := prepared.places_farthest_moved(travels)):
+    if over_bed - at_stations <= gained * MOST_BEYOND or not (places := places_farthest_moved(prepared, travels)):
         return None
     says = sentences.corners_unread(
         over_bed, at_stations, gained, [(one.x, one.y) for one in places], prepared.machine.units
@@ -264,7 +265,7 @@ def _unseen(prepared: Geometry, decided: Decision, row: int) -> Doubt | None:
     if not len(moved) and not prepared.unseen_terms:
         return None
     names = [*prepared.unseen_terms, *(prepared.adjusters[index].id for index in moved.tolist())]
-    places = prepared.places_to_read(tuple(moved.tolist()))
+    places = places_to_read(prepared, tuple(moved.tolist()))
     says = sentences.read_more_first(names, [(one.x, one.y) for one in places])
     # what only tilts the bed may level it meanwhile; what twists it would twist what is not seen
     corners = (prepared.influence_over_bed @ travels)[list(CORNERS)]

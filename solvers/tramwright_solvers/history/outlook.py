@@ -9,8 +9,9 @@ import numpy as np
 from ..diagnostics.form_terms import OVER_BED, term_columns
 from ..model.contract import Floats
 from ..model.machine import Bed
+from .added_columns import BELIEF
 from .crossing import Ahead, interval, safe_until
-from .trends import BELIEF, Step, Track, Trends, trends
+from .trends import Step, Track, Trends, trends
 
 NAMES = ("total", "tilt-x", "tilt-y", "twist", "bow-x", "bow-y", "remainder")
 """The terms of a track, in order."""

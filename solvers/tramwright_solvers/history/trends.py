@@ -26,17 +26,14 @@ from typing import NamedTuple
 import numpy as np
 
 from ..model.contract import Floats
+from .added_columns import BELIEF, critical_value, factor_of, gains_of, left_of, onward, summed, told_of
 
-BELIEF = 4.0
-"""How many degrees of freedom the stated uncertainties count for."""
 DRIFT_RISK, JUMP_RISK = 0.005, 0.002
 """Risk of taking the scatter of a steady machine for a drift, or for a jump, at one survey, all terms together."""
 MARGIN = 6.0
 """By how much more than a drift a step must explain, in variances, to be one, and a later beginning than the first."""
 LEAST = 3
 """Fewest surveys on the slope of a drift, its beginning among them."""
-UNTOLD = 1e-10
-"""A column whose part within the runs is smaller than this share of the largest, squared, is not told."""
 ALIKE = 1e-9
 """Steps that explain the same but for rounding: between them are surveys that do not tell the term."""
 JUMPS = 8
@@ -172,7 +169,7 @@ class _Fit:
         self.mean = self._within(weight * stack.values) / over
         rest = np.where(known, stack.values - self.mean, 0.0)
         weighted = weight * rest
-        self.whole = _sum(weighted * rest)
+        self.whole = summed(weighted * rest)
         self.spare = (known.sum(axis=2) - ((self.of_run > 0.0) & begins[:, None]).sum(axis=2)).astype(float)
         # every step: the weight after it, the share of its run's before, its size and product with what is left
         after = self._after(weight)
@@ -187,18 +184,18 @@ class _Fit:
         passed = early.cumsum(axis=2) - early
         # product of each step with the rate since the first survey
         self.step_even = before * (later + late) + after * (passed - passed.take(self._first))
-        self.rate_size = _onward(early * (2.0 * later + late))
-        self.rate_product = _onward(days * self.step_product)
-        self.rate_even = _onward(days * self.step_even)
+        self.rate_size = onward(early * (2.0 * later + late))
+        self.rate_product = onward(days * self.step_product)
+        self.rate_even = onward(days * self.step_even)
         # what one difference alone tells may as well be a jump
         self.inside = stack.real & ~begins
-        differences = _onward(self.inside) - self.inside
+        differences = onward(self.inside) - self.inside
         self.drifts_seen = (differences[:, None] >= LEAST - 1) & (self.spare >= LEAST - 1)[..., None]
-        self.rate, self.rate_gain = _gains(self.rate_product, self.rate_size)
+        self.rate, self.rate_gain = gains_of(self.rate_product, self.rate_size)
         self.rate_gain[~self.drifts_seen] = 0.0
         self.best = self.rate_gain.max(axis=2)
         # the earliest beginning that explains nearly as much as the best
-        left = _factor(self.whole - self.best, self.spare - 1.0) ** 2
+        left = factor_of(self.whole - self.best, self.spare - 1.0) ** 2
         near = self.rate_gain >= (self.best - MARGIN * left)[..., None]
         self.since = near.argmax(axis=2)
 
@@ -223,13 +220,13 @@ class _Fit:
             return {}
         even, even_size = self.rate_product[..., :1], self.rate_size[..., :1]
         over = np.divide(1.0, even_size, out=np.zeros_like(even_size), where=even_size > 0.0)
-        size = _left(self.rate_size, self.rate_even**2 * over)
-        gains = _gains(self.rate_product - self.rate_even * even * over, size)[1]
+        size = left_of(self.rate_size, self.rate_even**2 * over)
+        gains = gains_of(self.rate_product - self.rate_even * even * over, size)[1]
         ways = (
             _Steps(self.step_product, self.step_size, self.whole, self.best, self.spare - 1.0),
             _Steps(
                 self.step_product - self.step_even * even * over,
-                _left(self.step_size, self.step_even**2 * over),
+                left_of(self.step_size, self.step_even**2 * over),
                 self.whole - (even**2 * over)[..., 0],
                 np.where(self.drifts_seen, gains, 0.0).max(axis=2),
                 self.spare - 2.0,
@@ -252,16 +249,16 @@ class _Fit:
         days, weight = self.stack.days, self.stack.weight
         row = np.arange(self.whole.size).reshape(self.whole.shape) * days.shape[1]
         gain = self.rate_gain.take(row + self.since)
-        factor = _factor(self.whole - gain, self.spare - 1.0)
+        factor = factor_of(self.whole - gain, self.spare - 1.0)
         terms = self.whole.shape[1]
-        drifts = gain > (factor * _critical(self.spare - 1.0, DRIFT_RISK / (4.0 * terms))) ** 2
+        drifts = gain > (factor * critical_value(self.spare - 1.0, DRIFT_RISK / (4.0 * terms))) ** 2
         # what makes one term drift moves others as well, if too little to be told of each alone
         leader = np.where(drifts, gain / factor**2, 0.0).argmax(axis=1)[:, None]
         led = np.where(drifts.any(axis=1)[:, None], np.take_along_axis(self.since, leader, axis=1), 0)
         at = np.where(drifts, self.since, led)
-        size = np.where(self.spare < LEAST - 1, 0.0, _told(self.rate_size).take(row + at))
+        size = np.where(self.spare < LEAST - 1, 0.0, told_of(self.rate_size).take(row + at))
         seen = size > 0.0
-        factor = _factor(self.whole - self.rate_gain.take(row + at), self.spare - seen)
+        factor = factor_of(self.whole - self.rate_gain.take(row + at), self.spare - seen)
         began = np.take_along_axis(days, at.reshape(len(days), -1), axis=1)
         ahead = days[:, -1:] - began
         reading = np.where(drifts, self.stack.reading / np.where(drifts, ahead, 1.0), 0.0)
@@ -276,7 +273,7 @@ class _Fit:
             np.where(seen, np.hypot(factor / np.sqrt(np.where(seen, size, 1.0)), reading), np.nan),
             np.where(told, self.mean[..., -1], np.nan),
             np.where(told, factor / np.sqrt(over), np.nan),
-            ahead - _sum(np.where(last[:, None], weight * slope, 0.0)) / over,
+            ahead - summed(np.where(last[:, None], weight * slope, 0.0)) / over,
             factor,
             BELIEF + np.maximum(self.spare - seen, 0.0),
             ((weight > 0.0) & last[:, None]).sum(axis=2),
@@ -299,63 +296,18 @@ class _Steps(NamedTuple):
 
     def clear(self, places: np.ndarray) -> Floats:
         """Return how clear each is of those at ``places`` (g, n), 0 where it is not."""
-        gain, best = _gains(self.product, self.size)[1], self.best[..., None]
-        variance = _factor(self.whole[..., None] - np.maximum(gain, best), self.spare[..., None]) ** 2
+        gain, best = gains_of(self.product, self.size)[1], self.best[..., None]
+        variance = factor_of(self.whole[..., None] - np.maximum(gain, best), self.spare[..., None]) ** 2
         clear: Floats = gain / variance
         tried = 4.0 * self.whole.shape[1] * np.maximum(places.sum(axis=1), 1)
-        critical = np.where(self.spare < 0.0, np.inf, _critical(self.spare, JUMP_RISK / tried[:, None]))
+        critical = np.where(self.spare < 0.0, np.inf, critical_value(self.spare, JUMP_RISK / tried[:, None]))
         clear[~places[:, None] | (gain - best < MARGIN * variance) | (clear < critical[..., None] ** 2)] = 0.0
         return clear
 
     def step(self, at: int, place: int) -> Step:
         """Return one of them."""
-        product, size = self.product[at, :, place], _told(self.size)[at, :, place]
+        product, size = self.product[at, :, place], told_of(self.size)[at, :, place]
         told = size > 0.0
         over = np.where(told, size, 1.0)
-        u = _factor(self.whole[at] - np.where(told, product**2 / over, 0.0), self.spare[at]) / np.sqrt(over)
+        u = factor_of(self.whole[at] - np.where(told, product**2 / over, 0.0), self.spare[at]) / np.sqrt(over)
         return Step(place, np.where(told, product / over, np.nan), np.where(told, u, np.nan))
-
-
-def _sum(values: Floats) -> Floats:
-    """Return sums over the surveys, whose digits do not depend on how many more follow that tell nothing."""
-    total: Floats = values.cumsum(axis=-1)[..., -1]
-    return total
-
-
-def _onward(values: Floats) -> Floats:
-    """Return of each survey the sum from it on."""
-    onward: Floats = values[..., ::-1].cumsum(axis=-1)[..., ::-1]
-    return onward
-
-
-def _left(size: Floats, shared: Floats) -> Floats:
-    """Return what is left of sums of squares without what is shared with another column; nothing where that is all."""
-    left = size - shared
-    return np.where(left > UNTOLD * size, left, 0.0)
-
-
-def _told(size: Floats) -> Floats:
-    """Return sums of squares of columns (g, J, n), zero where they cannot be told."""
-    told: Floats = np.where(size > UNTOLD * size.max(axis=2, keepdims=True), size, 0.0)
-    return told
-
-
-def _gains(product: Floats, size: Floats) -> tuple[Floats, Floats]:
-    """Return the coefficients of columns, and by how much each explains what is left, from their products with it and
-    their own sums of squares; zero where it cannot be told."""
-    told = _told(size)
-    coefficient = np.divide(product, told, out=np.zeros_like(product), where=told > 0.0)
-    return coefficient, coefficient * product
-
-
-def _factor(squares: Floats, dof: Floats) -> Floats:
-    """Return the root of the variance factor."""
-    root: Floats = np.sqrt((BELIEF + np.maximum(squares, 0.0)) / (BELIEF + np.maximum(dof, 0.0)))
-    return root
-
-
-def _critical(dof: Floats, risk: Floats | float) -> Floats:
-    """Return what Student's distribution passes with this risk, on one side."""
-    from scipy.special import stdtrit
-
-    return np.asarray(stdtrit(BELIEF + np.maximum(dof, 0.0), 1.0 - risk))
