@@ -14,15 +14,14 @@ import msgspec
 from msgspec import Raw, Struct, field
 from msgspec.structs import replace
 
+from ..wire.known_machine import KnownMachine
+
 Detail = Literal["verdict", "moves", "full"]
 DETAILS: tuple[Detail, ...] = ("verdict", "moves", "full")
 
 NAMES_KEPT = 10_000
 NAMES_BYTES = 32 * 2**20
 """Machines a stream can refer to by name: the latest so many, and no more than so many bytes of their descriptions."""
-
-FIRST = b'{"machine":'
-"""How a line begins that describes its machine first, up to a space."""
 
 MARK = b"\xef\xbb\xbf"
 """The byte order mark with which some programs begin a UTF-8 file."""
@@ -151,7 +150,7 @@ class Splitter:
         self._named: dict[int, bytes] = {}
         self._too_long: list[int] = []
         self._unknown: dict[int, str] = {}
-        self._described = b""
+        self._known = KnownMachine()
         self.waiting_bytes = 0
 
     @property
@@ -226,16 +225,15 @@ class Splitter:
             return
         self._lines.append(line)
         self.waiting_bytes += len(line)
-        if self._described and line.startswith(self._described):
-            return  # it begins as the latest that described a machine: as a farm's lines mostly do
+        if self._known.find(line):
+            return  # the latest description again, as in most of a farm's lines
         try:
             machine = bytes(_glance.decode(line).machine)
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             return  # whoever answers the line says what is wrong with it
         if machine.startswith(b"{"):
             self._names.learn(machine)
-            begins = line.find(machine, 0, len(FIRST) + len(machine) + 1) if line.startswith(FIRST) else -1
-            self._described = line[: begins + len(machine)] if line[: max(begins, 0)].rstrip() == FIRST else b""
+            self._known.learn(line, machine)
         elif machine.startswith(b'"'):
             self._look_up(at, machine)
 

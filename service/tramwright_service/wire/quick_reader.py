@@ -19,6 +19,7 @@ from tramwright_solvers.model.machine import Machine
 from tramwright_solvers.model.options import USUAL, Solve
 from tramwright_solvers.model.survey import Survey
 
+from .known_machine import KnownMachine
 from .repeats import repeated
 
 REMEMBERED = 512
@@ -29,10 +30,8 @@ LONGEST = 16_384
 ALWAYS = 3
 """Members that every request has beside those of its readings: `machine`, `survey` and `readings`."""
 
-FIRST, NOTHING = b'{"machine":', b"{}"
-SHORT = FIRST + NOTHING
-"""How a request begins that describes its machine first, up to a space; and what is read in place of a machine that is
-known by how the request begins."""
+NOTHING = b"{}"
+"""What is read in place of a machine that is known by its bytes."""
 
 Id = Annotated[
     Annotated[str, Meta(max_length=200)] | None,
@@ -50,15 +49,13 @@ class RequestParts(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class _Read(Struct, frozen=True):
-    """A machine or options as last read: the bytes, what they are, and their colons and escapes in the request; and
-    how the request began, up to their end, where they came first."""
+    """A machine or options as last read: the bytes, what they are, and their colons and escapes in the request."""
 
     part: Raw = Raw(b"")
     described: bytes | None = None
     value: Any = None
     colons: int = 0
     escapes: int = 0
-    begins: bytes = b""
 
 
 class QuickReader:
@@ -69,7 +66,8 @@ class QuickReader:
         self._split = msgspec.json.Decoder(RequestParts).decode
         self._machine = _remembering(Machine)
         self._solve = _remembering(options[registry.union()])
-        self._last_machine = self._by_beginning = _Read()
+        self._last_machine = self._left_out = _Read()
+        self._known = KnownMachine()
         self._last_solve = _Read(value=USUAL)
 
     def read(self, body: bytes, described: bytes | None = None) -> tuple[str | UnsetType | None, SurveyRequest] | None:
@@ -79,17 +77,16 @@ class QuickReader:
         options, one after the other, have the same objects for them.
         """
         machine, options = self._last_machine, self._last_solve
-        if machine.begins and body.startswith(machine.begins):  # what it begins with was read before
-            body, machine = SHORT + body[len(machine.begins) :], self._by_beginning
+        if at := self._known.find(body):  # it need not be read again
+            body, machine = body[:at] + NOTHING + body[at + self._known.length :], self._left_out
         try:
             parts = self._split(body)
             if parts.machine != machine.part or described != machine.described:
                 own = bytes(parts.machine)
                 value = self._machine(own if described is None else described)
-                counts = own.count(b":"), own.count(b"\\")
-                machine = _Read(parts.machine.copy(), described, value, *counts, _beginning(body, own))
-                self._last_machine = machine
-                self._by_beginning = _Read(Raw(NOTHING), None, value)
+                machine = _Read(parts.machine.copy(), described, value, own.count(b":"), own.count(b"\\"))
+                self._last_machine, self._left_out = machine, _Read(Raw(NOTHING), None, value)
+                self._known.learn(body, own)
             if parts.solve != options.part:
                 own = bytes(parts.solve)
                 value = self._solve(own) if own else USUAL
@@ -107,12 +104,6 @@ class QuickReader:
         if not proven and repeated(body):
             return None
         return parts.id, SurveyRequest(machine.value, parts.survey, options.value)
-
-
-def _beginning(body: bytes, machine: bytes) -> bytes:
-    """Return how a request begins, up to the end of its machine; empty where that does not come first."""
-    at = body.find(machine, 0, len(FIRST) + len(machine) + 1)
-    return body[: at + len(machine)] if machine.startswith(b"{") and body[: max(at, 0)].rstrip() == FIRST else b""
 
 
 def _remembering(model: Any) -> Callable[[bytes], Any]:

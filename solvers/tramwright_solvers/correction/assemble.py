@@ -333,7 +333,7 @@ def reduce_surveys(
     prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], names: Sequence[str], within: Deadline = NEVER
 ) -> ReducedStack:
     """Reduce surveys, read as prepared for, to gaps; ``names`` are those of their machines."""
-    single = [values(survey.readings) for survey in surveys]
+    single = [values(survey.readings, single=prepared.layout.plain) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
     if prepared.known is not None:
         gaps = gaps - prepared.known

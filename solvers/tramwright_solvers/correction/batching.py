@@ -14,7 +14,7 @@ from ..model.errors import Refused, SolverError
 from ..model.machine import Machine, content_key
 from ..model.options import Solve
 from ..model.survey import Survey
-from ..reduction.readings import is_time, outline, time_faults
+from ..reduction.readings import has_outline, is_time, outline, time_faults
 from .api import GeometrySource, geometry_key, reduce_many
 from .assemble import ReducedStack
 from .cache import GeometryCache
@@ -55,7 +55,7 @@ class LatestSurvey:
 
     def alike(self, survey: Survey) -> bool:
         """Say whether another survey was read at the same stations, in the same way."""
-        return self.outline == outline(survey.readings)
+        return has_outline(survey.readings, self.outline)
 
 
 StackWriter = Callable[[Sequence[ReducedStack]], Sequence[Sequence[T] | SolverError]]

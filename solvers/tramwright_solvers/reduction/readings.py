@@ -58,21 +58,35 @@ def _clock(readings: Sequence[Reading]) -> Sequence[float | None]:
     return [float(visit) for visit in visits] if again else [None] * len(readings)
 
 
-def values(readings: Sequence[Reading]) -> list[float]:
-    """Return every single value in order, repeats one after another."""
+def values(readings: Sequence[Reading], *, single: bool = False) -> list[float]:
+    """Return every single value in order, repeats one after another; ``single`` says that each reading has one."""
     given: list[Any] = [reading.value for reading in readings]
-    if list not in set(map(type, given)):
+    if single or list not in set(map(type, given)):
         return given
     return [value for one in given for value in (one if isinstance(one, list) else (one,))]
 
 
 def outline(readings: Sequence[Reading]) -> tuple[list[Any], list[int]]:
     """Return all that :func:`where` looks at, uninterpreted: quicker to make and compare than what it returns."""
-    repeats = list in {type(reading.value) for reading in readings}
-    return (
-        [(reading.x, reading.y, reading.setup, reading.time) for reading in readings],
-        [len(reading.value) if isinstance(reading.value, list) else 1 for reading in readings] if repeats else [],
-    )
+    return [(reading.x, reading.y, reading.setup, reading.time) for reading in readings], _repeats(readings)
+
+
+def has_outline(readings: Sequence[Reading], known: tuple[list[Any], list[int]]) -> bool:
+    """Say whether this is the outline of readings, which is not made for it."""
+    places, repeats = known
+    if len(readings) != len(places):
+        return False
+    for reading, (x, y, setup, time) in zip(readings, places, strict=True):
+        if reading.x != x or reading.y != y or reading.setup != setup or reading.time != time:
+            return False
+    return repeats == _repeats(readings)
+
+
+def _repeats(readings: Sequence[Reading]) -> list[int]:
+    """Return how often each reading was taken, nothing where each was once."""
+    if list not in {type(reading.value) for reading in readings}:
+        return []
+    return [len(reading.value) if isinstance(reading.value, list) else 1 for reading in readings]
 
 
 def place_faults(machine: Machine, readings: Sequence[Where]) -> list[Fault]:
