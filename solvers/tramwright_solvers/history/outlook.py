@@ -124,7 +124,7 @@ def coming(found: Trends, ahead: Ahead, days: Floats, limit: float) -> Coming:
 
 def named(step: Step) -> list[int]:
     """Return which terms changed in a jump, the most certain first, which is always named."""
-    certain = np.nan_to_num(np.abs(step.change) / step.u)
+    certain = _told(np.abs(step.change) / step.u)
     first, *others = np.argsort(-certain).tolist()
     return [first, *(term for term in others if certain[term] > CERTAIN)]
 
@@ -146,13 +146,13 @@ def _jumped(found: Trends, term: int, run: int) -> bool:
 def _ahead(found: Trends, track: Track, last: Last) -> Ahead:
     """Return how the gap at the stations of the last survey goes on."""
     shapes = term_columns(last.bed, last.points)[:, 1:] / OVER_BED[1:]
-    rate, spread = np.nan_to_num(found.rate), np.nan_to_num(found.rate_u) ** 2
+    rate, spread = _told(found.rate), _told(found.rate_u) ** 2
     here = found.mean + rate * found.ahead - track.values[-1]
-    left = np.nan_to_num(track.u[-1, REMAINDER])
+    left = _told(track.u[-1, REMAINDER])
     return Ahead(
-        gap=last.gap + shapes @ np.nan_to_num(here[SHAPES]),
+        gap=last.gap + shapes @ _told(here[SHAPES]),
         shapes=shapes,
-        level_variance=np.nan_to_num(found.mean_u**2 + found.ahead**2 * spread)[SHAPES],
+        level_variance=_told(found.mean_u**2 + found.ahead**2 * spread)[SHAPES],
         rate=rate[SHAPES],
         rate_variance=spread[SHAPES],
         shared=(found.ahead * spread)[SHAPES],
@@ -160,10 +160,15 @@ def _ahead(found: Trends, track: Track, last: Last) -> Ahead:
     )
 
 
+def _told(values: Floats) -> Floats:
+    """Return values with zero for those not told."""
+    return np.where(np.isnan(values), 0.0, values)
+
+
 def _own(found: Trends) -> Ahead:
     """Return how the total goes on by itself: as the gap of two stations, one of which stays where it is."""
     one = slice(TOTAL, TOTAL + 1)
-    rate, spread = np.nan_to_num(found.rate[one]), np.nan_to_num(found.rate_u[one]) ** 2
+    rate, spread = _told(found.rate[one]), _told(found.rate_u[one]) ** 2
     return Ahead(
         gap=np.array([float((found.mean[one] + rate * found.ahead[one])[0]), 0.0]),
         shapes=np.array([[1.0], [0.0]]),

@@ -36,6 +36,8 @@ LEAST = 3
 """Fewest surveys on the slope of a drift, its beginning among them."""
 ALIKE = 1e-9
 """Steps that explain the same but for rounding: between them are surveys that do not tell the term."""
+TOGETHER = 8
+"""Machines whose tracks are worked through at once: no more than stay in the cache."""
 JUMPS = 8
 """Most jumps that are looked for."""
 
@@ -90,10 +92,12 @@ def trends(track: Track) -> Trends:
 
 
 def trends_of(tracks: Sequence[Track]) -> list[Trends]:
-    """Return what the terms of each of several machines did, as :func:`trends` of each; together they take little more
+    """Return what the terms of each of several machines did, as :func:`trends` of each; a few together take little more
     time than one."""
-    if not tracks:
-        return []
+    return [one for at in range(0, len(tracks), TOGETHER) for one in _trends_of(tracks[at : at + TOGETHER])]
+
+
+def _trends_of(tracks: Sequence[Track]) -> list[Trends]:
     stack = _stacked(tracks)
     begins, steps = stack.begins, [list[Step]() for _ in tracks]
     fit = _Fit(stack, begins)
