@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -11,7 +13,7 @@ from click.testing import CliRunner
 from structlog.testing import capture_logs
 
 import stores
-from farm_client import KESTREL, Client, serving
+from farm_client import KESTREL, PATCH, Client, serving
 from farm_payloads import OUTSIDE, WITHIN, machine, survey
 from tramwright_service.cli.main import main
 from tramwright_service.farm import drift, posting
@@ -61,10 +63,13 @@ def test_a_fault_of_the_mathematics_costs_no_survey(kestrel: Client, monkeypatch
     assert {one.get("machine") for one in logged if one["log_level"] == "error"} == {"kestrel", "wren"}
 
 
-def test_a_damaged_description_is_its_own_machines_alone(running: tuple[Client, str], kestrel: Client) -> None:
+def test_a_damaged_description_is_its_own_machines_alone(
+    running: tuple[Client, str], kestrel: Client, registry: Registry
+) -> None:
     kestrel.put(WREN, json=machine())
     stores.change(running[1], "UPDATE descriptions SET digest = 'none' WHERE machine = 'kestrel'")
-    assert posted(kestrel, [KESTREL, WREN] * 10) == [500, 201] * 10
+    with serving(running[1], registry) as other:  # it remembers no description
+        assert posted(other, [KESTREL, WREN] * 10) == [500, 201] * 10
 
 
 class Served:
@@ -105,14 +110,15 @@ def test_nothing_is_tried_again_once_its_commit_had_begun(monkeypatch: pytest.Mo
     class Lost:
         commits = 0
 
-        async def write(self, work: Any) -> Any:
+        async def write(self, work: Any, *, quick: bool) -> Any:
             work(None)
             self.commits += 1
             raise ZeroDivisionError
 
     async def both(lost: Any) -> list[Any]:
         poster = posting.Poster(lost)
-        posts: list[Any] = [WREN, KESTREL]  # nothing looks into them
+        # nothing looks further into them
+        posts: list[Any] = [SimpleNamespace(description=SimpleNamespace(machine=one)) for one in (WREN, KESTREL)]
         return await asyncio.gather(*(poster.post(one) for one in posts), return_exceptions=True)
 
     monkeypatch.setattr(posting, "_stored", lambda *_: ([], {}))
@@ -138,3 +144,36 @@ def test_nobody_waits_for_what_was_given_up() -> None:
         return [type(one) for one in ended]
 
     assert asyncio.run(given_up()) == [RequestError] * 2
+
+
+def test_a_survey_is_corrected_by_what_is_stored_when_it_is_stored(
+    running: tuple[Client, str], kestrel: Client, registry: Registry
+) -> None:
+    """The first service remembers the machine, and another one changes it."""
+    wide = machine()["machine"]
+    wide["bed"] = {"x": [0.0, 600.0], "y": [0.0, 500.0]}
+    beyond = survey(OUTSIDE)
+    beyond["survey"]["readings"][0]["x"] = 550.0
+    with serving(running[1], registry) as other:
+
+        def post(payload: Any) -> Any:
+            return kestrel.post(f"{KESTREL}/surveys", json=payload)
+
+        first, second = post(survey(OUTSIDE)).json(), post(survey(OUTSIDE)).json()
+        assert (first["version"], second["version"], second["learnt_from"]) == (1, 1, [])
+        other.patch(KESTREL, content=b'{"machine":{"limit":{"total":0.5}}}', headers=PATCH)
+        third = post(survey(OUTSIDE)).json()
+        assert (third["version"], third["answer"]["verdict"]["limit"]) == (2, 0.5)
+        assert post(beyond).status_code == 422  # off the bed
+        other.patch(KESTREL, content=json.dumps({"machine": {"bed": wide["bed"]}}), headers=PATCH)
+        fourth = post(beyond).json()
+        assert (fourth["version"], fourth["number"]) == (3, 4)
+        made = {"moves": [{"adjuster": "right", "travel": -0.3}]}
+        assert other.put(f"{KESTREL}/surveys/4/moves", json=made).status_code == 200
+        assert post(beyond).json()["learnt_from"] == [4]
+        assert post(beyond).json()["learnt_from"] == []
+        assert other.delete(KESTREL).status_code == 204
+        assert post(survey(OUTSIDE)).status_code == 404
+        assert other.put(KESTREL, json={"machine": wide}).status_code == 201
+        back = post(survey(OUTSIDE)).json()
+        assert (back["version"], back["number"]) == (4, 7)

@@ -13,9 +13,11 @@ from batch_lines import requests
 from tramwright_service.execution import microbatch
 from tramwright_service.execution.microbatch import Microbatch
 from tramwright_service.wire.decode import Decoder
+from tramwright_service.wire.encode import as_json
 from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
 from tramwright_solvers.correction.api import correct
+from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import SurveyRequest
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms import BUILT_IN
@@ -57,8 +59,8 @@ def asked() -> list[SurveyRequest]:
 
 def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
     async def ask() -> list[Any]:
-        together = Microbatch(REGISTRY, GeometryCache(), str)
-        return await asyncio.gather(*(together.ask(one, JSON) for one in asked()), return_exceptions=True)
+        together = Microbatch(REGISTRY, GeometryCache(), ReducedStack.corrections)
+        return await asyncio.gather(*(together.ask(one, as_json) for one in asked()), return_exceptions=True)
 
     first, broken, off, last = asyncio.run(ask())
     assert isinstance(broken, ZeroDivisionError)
@@ -70,7 +72,7 @@ def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
 
 def test_a_fault_alone_is_told_as_it_is() -> None:
     async def ask() -> None:
-        await Microbatch(REGISTRY, GeometryCache(), str).ask(asked()[1], JSON)
+        await Microbatch(REGISTRY, GeometryCache(), ReducedStack.corrections).ask(asked()[1], as_json)
 
     with pytest.raises(ZeroDivisionError):
         asyncio.run(ask())
@@ -85,16 +87,16 @@ def test_what_arrives_while_a_long_answer_is_made_comes_next_if_it_is_quick(monk
         return one._replace(machine=replace(one.machine, id=name))
 
     async def ask() -> None:
-        together, quick = Microbatch(REGISTRY, GeometryCache(), str), list[asyncio.Future[bytes]]()
+        together, quick = Microbatch(REGISTRY, GeometryCache(), ReducedStack.corrections), list[asyncio.Future[bytes]]()
 
         def answer(requests: list[SurveyRequest], *_: object) -> list[Exception]:
             turns.append([one.machine.id for one in requests])
             if turns[-1] != ["quick"]:
-                quick.append(together.ask(called("quick"), JSON, 0.001))
+                quick.append(together.ask(called("quick"), as_json, 0.001))
             return [LookupError("no answer is wanted") for _ in requests]
 
         monkeypatch.setattr(microbatch, "answer_many", answer)
-        long = [together.ask(called(name), JSON, 0.3) for name in ("first", "second", "third")]
+        long = [together.ask(called(name), as_json, 0.3) for name in ("first", "second", "third")]
         await asyncio.gather(*long, return_exceptions=True)
         await asyncio.gather(*quick, return_exceptions=True)
 

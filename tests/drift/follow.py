@@ -12,7 +12,7 @@ from drift.lives import Life, Visit
 from tramwright_service.farm import drift, times
 from tramwright_service.farm.machines import Description
 from tramwright_service.farm.tables import digest
-from tramwright_service.farm.tracks import WINDOW, Followed, terms, together, window
+from tramwright_service.farm.tracks import WINDOW, Followed, terms_in, together, window
 from tramwright_service.wire.stored import MachineEntry
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
@@ -47,7 +47,7 @@ def follow(life: Life, cache: GeometryCache | None = None) -> list[Said]:
 
     def read(place: int, visit: Visit, *, after: bool) -> None:
         answer = correct(life.machine, life.survey(visit.day, after=after), cache=kept)
-        kept_of_it = terms(msgspec.json.encode(answer), description)
+        kept_of_it = terms_in(msgspec.json.encode(answer), description)
         rows.append(
             SimpleNamespace(
                 machine=life.machine.id,

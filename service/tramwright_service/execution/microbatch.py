@@ -11,15 +11,12 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from itertools import accumulate
 from time import perf_counter
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from tramwright_solvers.correction.assemble import ReducedStack
-from tramwright_solvers.correction.batching import SurveyRequest, answer_many, stack_by_stack
+from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
-from tramwright_solvers.results.correction import Correction
-
-from ..wire.encode import encode
 
 TURN, ESTIMATED = 0.01, 0.25
 """Seconds that may be worked on end before others get their turn of the event loop: as the estimates have lately turned
@@ -31,31 +28,35 @@ TURNS_TO_READ = 4
 FORGET = 0.9
 """Share of the largest ratio of time taken to estimate that is still expected a turn later."""
 
-Waiting = tuple[SurveyRequest, str, float, "asyncio.Future[bytes]"]
-"""A request, in which form it is answered, what it is estimated to take in seconds, and the future of its answer."""
+T = TypeVar("T")
+W = TypeVar("W")
 
-CORRECTIONS = stack_by_stack(ReducedStack.corrections)
+Waiting = tuple[SurveyRequest, Callable[[T], Any], float, "asyncio.Future[Any]"]
+"""A request, what is made of its answer, what it is estimated to take in seconds, and the future of that."""
 
 
-class Microbatch:
-    """Answers quick requests, those of one turn at once as far as they are no long work together."""
+class Microbatch(Generic[T]):
+    """Answers quick requests at one detail, those of one turn at once as far as they are no long work together."""
 
-    def __init__(self, registry: Registry, cache: GeometryCache, text: Callable[[Any], str]) -> None:
+    def __init__(
+        self, registry: Registry, cache: GeometryCache, answers: Callable[[ReducedStack], Sequence[T]]
+    ) -> None:
         self._registry = registry
         self._cache = cache
-        self._text = text
+        self._detail: StackWriter[T] = stack_by_stack(answers)
         self._pace = 1.0
-        self._waiting: list[Waiting] = []
-        self._late: Waiting | None = None
+        self._waiting: list[Waiting[T]] = []
+        self._late: Waiting[T] | None = None
 
-    def ask(self, asked: SurveyRequest, media_type: str, seconds: float = 0.0) -> asyncio.Future[bytes]:
-        """Return a future of the encoded answer, or of the refusal; ``seconds`` are what it is estimated to take."""
+    def ask(self, asked: SurveyRequest, write: Callable[[T], W], seconds: float = 0.0) -> asyncio.Future[W]:
+        """Return a future of what is written of the answer, or of the refusal; ``seconds`` are what it is estimated to
+        take."""
         if not self._waiting:
             # One turn more: it takes in what has arrived while the last answers were sent, and so keeps clients that
             # ask all the time from falling apart into small groups. It costs a lone request a few microseconds.
             self._after(1)
-        future: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
-        self._waiting.append((asked, media_type, seconds, future))
+        future: asyncio.Future[W] = asyncio.get_running_loop().create_future()
+        self._waiting.append((asked, write, seconds, future))
         return future
 
     def _after(self, turns: int) -> None:
@@ -85,19 +86,19 @@ class Microbatch:
         answers = self._answers([asked for asked, _, _, _ in waiting])
         if expected:
             self._pace = max((perf_counter() - start) / expected, FORGET * self._pace)
-        for (_, media_type, _, future), answer in zip(waiting, answers, strict=True):
+        for (_, write, _, future), answer in zip(waiting, answers, strict=True):
             if isinstance(answer, Exception):
                 future.set_exception(answer)
                 continue
             try:
-                future.set_result(encode(answer, media_type, self._text))
+                future.set_result(write(answer))
             except Exception as error:  # an answer that cannot be written is the fault of this one alone
                 future.set_exception(error)
 
-    def _answers(self, asked: list[SurveyRequest]) -> Sequence[Correction | Exception]:
+    def _answers(self, asked: list[SurveyRequest]) -> Sequence[T | Exception]:
         """Answer each request, or return its exception: whatever fails, every client gets an answer."""
         try:
-            return answer_many(asked, self._registry, CORRECTIONS, self._cache)
+            return answer_many(asked, self._registry, self._detail, self._cache)
         except Exception as error:  # the fault, ours or a plug-in's, of one of them
             if len(asked) == 1:
                 return [error]

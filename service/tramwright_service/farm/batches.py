@@ -24,7 +24,7 @@ from .posting import Poster, Posting
 from .solving import composed, moves_answer
 from .surveys import Sent
 from .tables import digest
-from .tracks import terms
+from .tracks import terms_in
 
 NONE = Raw(msgspec.json.encode(USUAL))
 """The options of a line that says none."""
@@ -155,8 +155,8 @@ def posting(description: Description, line: _Line, answer: bytes) -> Posting:
         taken_at=None if taken_at is None else times.read(taken_at),
         key=f"line {sent}",
         sent=sent,
-        input=digest(composed(description, survey, line.solve)),
+        input=digest(composed(parts_of(description.document), survey, line.solve)),
         learnt_from=(),
         answer=moves_answer(answer),
-        terms=terms(answer, description),
+        terms=terms_in(answer, description),
     )

@@ -51,6 +51,9 @@ class Memory:
     def __init__(self) -> None:
         self._kept: LRUCache[str, Remembered] = LRUCache(REMEMBERED)
 
+    def __contains__(self, machine: str) -> bool:
+        return machine in self._kept
+
     def keep(self, written: Mapping[str, Remembered]) -> None:
         """Keep what has been committed."""
         self._kept.update(written)

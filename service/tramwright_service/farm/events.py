@@ -19,6 +19,7 @@ from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, 
 
 from ..wire.events import CloudEvent, EventsMissed, EventType
 from . import times
+from .rows import Rows
 from .standing import SHOWN, C, shown
 from .tables import COUNTERS, EVENTS, MACHINES
 
@@ -36,7 +37,7 @@ _NUMBERED = text(
     "INSERT INTO counters (name, last) VALUES ('events', :n) "
     "ON CONFLICT (name) DO UPDATE SET last = counters.last + :n RETURNING last"
 )
-_WRITTEN = insert(EVENTS)
+_WRITTEN = Rows(insert(EVENTS))
 
 
 class News(NamedTuple):
@@ -124,7 +125,7 @@ def _write(connection: Connection, at: int, told: Sequence[tuple[EventType, str 
         }
         for n, (kind, machine, source, subject, data) in enumerate(told)
     ]  # fmt: skip
-    connection.execute(_WRITTEN, rows)
+    _WRITTEN.write(connection, rows)
 
 
 def standings(connection: Connection, machines: Iterable[str], at: int) -> list[News]:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 import msgspec
 from litestar.types import Receive
-from msgspec import Raw, Struct
+from msgspec import Struct
 from prometheus_client import Metric
 
-from tramwright_solvers.model.errors import Fault
+from tramwright_solvers.model.errors import Fault, Impossible, Refused
 from tramwright_solvers.model.machine import Machine
 
 from ..execution.corrections import Corrections
@@ -28,14 +29,13 @@ from .keys import Keys
 from .logbook import Logbook
 from .machines import Machines, parts_of
 from .measured import measured
-from .posting import Poster, Posting, other_survey
+from .posting import Outdated, Poster, Posting, other_survey
 from .schema import check
-from .solving import Solving, moves_answer
+from .solving import Solving
 from .store import store_of
-from .surveys import Sent, Surveys
+from .surveys import Basis, Surveys
 from .tables import digest
 from .targets import Targets
-from .tracks import terms
 from .upkeep import Upkeep
 from .webhooks import Webhooks
 
@@ -116,34 +116,35 @@ class Farm:
             RequestError: there is no such machine, the key is that of another survey, or the store fails.
         """
         sent = digest(_encode(entry))
+        await self._poster.turn()
+        if key is None and (assumed := self.surveys.assumed(machine)) is not None:
+            with suppress(Outdated, Refused, Impossible):  # by what is stored now it may be answered otherwise
+                return await self._poster.post(await self._posting(assumed, entry, key, sent, receive, assumed=True))
         basis = await self.surveys.basis(machine, key)
         if basis.repeated is not None and key is not None:
             if basis.repeated.sent != sent:
                 raise other_survey(key)
             return basis.repeated.record
-        own = None if entry.solve is None else Raw(_encode(entry.solve))
-        solved = await self.solving.first(basis, entry.survey, own, receive)
+        return await self._poster.post(await self._posting(basis, entry, key, sent, receive))
+
+    async def _posting(
+        self,
+        basis: Basis,
+        entry: SurveyEntry[Any],
+        key: str | None,
+        sent: str,
+        receive: Receive,
+        *,
+        assumed: bool = False,
+    ) -> Posting:
+        """Return a survey with its correction, to be stored.
+
+        Raises: as :meth:`Solving.first`.
+        """
+        solved = await self.solving.first(basis, entry, receive)
         taken_at = entry.survey.taken_at
-        document = Sent(
-            survey=Raw(_encode(entry.survey)),
-            solve=parts_of(basis.description.document).solve if own is None else own,
-            note=entry.note,
-            taken_at=taken_at,
-        )
         at = None if taken_at is None else times.read(taken_at)
-        return await self._poster.post(
-            Posting(
-                basis.description,
-                _encode(document),
-                at,
-                key,
-                sent,
-                solved.input,
-                solved.learnt_from,
-                moves_answer(solved.answer),
-                terms(solved.answer, basis.description),
-            )
-        )
+        return Posting(basis.description, at, key, sent, *solved, assumed=assumed)
 
     async def record_moves(self, machine: str, number: int, entry: MovesEntry) -> MovesRecord:
         """Record the moves made after a survey.

@@ -21,29 +21,40 @@ from . import times
 from .drift import Memory, Remembered, renewed, warned
 from .events import News, standing, tell
 from .machines import Description, no_machine, stale_at
+from .rows import Rows
 from .standing import is_stale, word
 from .store import Store, unavailable
-from .surveys import SUMMARY, Learnt, Repeated, record, under_keys
+from .surveys import SUMMARY, Learnt, Repeated, holds, record, under_keys
 from .tables import CORRECTIONS, MACHINES, SURVEYS, TERMS, digest
 from .together import Together
 from .tracks import Surveyed
 
 TOGETHER = 256
 """Most surveys in one transaction."""
+QUICK = 128
+"""Most surveys that are written in one turn of the event loop, if the latest of their machines are in memory."""
 
 
 class Posting(NamedTuple):
-    """A survey to store with its correction; ``key`` tells a repetition, ``sent`` is the digest of what was sent."""
+    """A survey to store with its correction; ``key`` tells a repetition, ``sent`` is the digest of what was sent.
+
+    Where it was only ``assumed`` what its correction starts from, it is stored if that is so.
+    """
 
     description: Description
-    document: bytes
     taken_at: int | None
     key: str | None
     sent: str
+    document: bytes
     input: str
     learnt_from: Learnt
     answer: bytes
     terms: bytes
+    assumed: bool = False
+
+
+class Outdated(Exception):
+    """What the correction of a survey was assumed to start from is no longer so; nothing was stored."""
 
 
 class _Total(Struct, frozen=True):
@@ -84,13 +95,13 @@ _HELD = (
     .order_by(MACHINES.c.id)  # always in one order, so that two processes do not wait for each other
     .with_for_update()
 )
-_SURVEYS, _CORRECTIONS, _TERMS = insert(SURVEYS), insert(CORRECTIONS), insert(TERMS)
+_SURVEYS, _CORRECTIONS, _TERMS = Rows(insert(SURVEYS)), Rows(insert(CORRECTIONS)), Rows(insert(TERMS))
 CHANGED = (
     "surveys", "standing", "place", "judged", "judged_content", "taken_at", "stale_at", "stale_told", "total", "u",
     "limit", "units", "visit", "moved", "outlook",
 )  # fmt: skip
 """Columns of a machine that its surveys change."""
-_CHANGED = (
+_CHANGED = Rows(
     update(MACHINES)
     .where(MACHINES.c.id == bindparam("machine"))
     .values({column: bindparam(f"to_{column}") for column in CHANGED})
@@ -105,14 +116,20 @@ class Poster:
         self._memory = Memory()
         self._together = Together(self._write, TOGETHER)
         self.close = self._together.close
+        self.turn = self._together.turn
 
     async def post(self, posting: Posting) -> SurveyRecord:
         """Store a survey and return it, once it is on the disk; a repetition gets what was stored the first time.
 
         Raises:
+            Outdated: it is to be corrected anew.
             RequestError: the machine has gone, the key belongs to another survey, or the store cannot be written.
         """
         return await self._together.ask(posting)
+
+    def knows(self, machine: str) -> bool:
+        """Say whether the latest surveys of a machine are in memory: its pages were used lately."""
+        return machine in self._memory
 
     async def _write(self, postings: list[Posting]) -> list[SurveyRecord | Exception]:
         done = None
@@ -123,7 +140,8 @@ class Poster:
             return done
 
         try:
-            told, followed = await self._store.write(work)
+            quick = len(postings) <= QUICK and all(self.knows(one.description.machine) for one in postings)
+            told, followed = await self._store.write(work, quick=quick)
         except Exception as error:
             if done is None or isinstance(error, RequestError):
                 raise
@@ -155,6 +173,9 @@ def _stored(
         if machine is None:
             told.append(no_machine(name))
             continue
+        if posting.assumed and not holds(posting.description, machine):
+            told.append(Outdated())
+            continue
         if posting.key is not None and (before := known.get((name, posting.key))):
             told.append(before.record if before.sent == posting.sent else other_survey(posting.key))
             continue
@@ -175,16 +196,16 @@ def _stored(
             known[name, posting.key] = Repeated(stored, posting.sent)
     if not new:
         return told, {}
-    connection.execute(_SURVEYS, surveys)
-    connection.execute(_CORRECTIONS, corrections)
-    connection.execute(_TERMS, terms)
+    _SURVEYS.write(connection, surveys)
+    _CORRECTIONS.write(connection, corrections)
+    _TERMS.write(connection, terms)
     followed = memory.followed(connection, held, new)
     warnings = list[News]()
     for name, kept in renewed(followed).items():
         machines[name].outlook = _encode(kept)
         warnings += warned(held[name], kept)
     rows = [{"machine": name, **{f"to_{one}": getattr(machines[name], one) for one in CHANGED}} for name in sorted(new)]
-    connection.execute(_CHANGED, rows)
+    _CHANGED.write(connection, rows)
     changed = [machines[name] for name in sorted(new) if _word(machines[name]) != _word(held[name])]
     tell(connection, at, [*news, *(standing(machine, at) for machine in changed), *warnings])
     return told, followed

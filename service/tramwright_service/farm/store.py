@@ -2,7 +2,9 @@
 
 What is done in a transaction is a plain function of a connection. On PostgreSQL it runs in the event loop, over
 asyncpg. On SQLite it runs on a thread as a whole: an asynchronous driver passes every cursor, statement and result to a
-thread and back, twenty times for a survey, and each time waits for the thread that solves.
+thread and back, twenty times for a survey, and each time waits for the thread that solves. A write that is quick,
+because it needs no page of the file that was not used lately, is made in the event loop, for a thread waits for the
+interpreter after each of its statements; only what waits for the disk, the commit, is done on a thread.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ import asyncio
 import sqlite3
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any, TypeVar
 
 import structlog
@@ -38,7 +41,6 @@ PRAGMAS = (
     "PRAGMA synchronous=FULL",  # what was committed survives the loss of power
     "PRAGMA wal_autocheckpoint=4000",  # pages: a checkpoint waits for the disk several times
     "PRAGMA foreign_keys=ON",
-    f"PRAGMA busy_timeout={PATIENCE * 1000}",
 )
 
 
@@ -84,8 +86,13 @@ class Store:
         self.written: Callable[[], object] = lambda: None
         """Called when something has been written; what else this process does with the store may depend on it."""
 
-    async def run(self, work: Callable[[Connection], T], *, writes: bool = False, **options: Any) -> T:
-        """Do something in a transaction with these options of the connection; a failure of the database is raised."""
+    async def run(
+        self, work: Callable[[Connection], T], *, writes: bool = False, quick: bool = False, **options: Any
+    ) -> T:
+        """Do something in a transaction with these options of the connection; a failure of the database is raised.
+
+        ``quick`` says that it takes less than a millisecond and needs no page that was not used lately.
+        """
         raise NotImplementedError
 
     async def close(self) -> None:
@@ -103,7 +110,7 @@ class Store:
         except (SQLAlchemyError, OSError) as error:
             raise told(error) from error
 
-    async def write(self, work: Callable[[Connection], T]) -> T:
+    async def write(self, work: Callable[[Connection], T], *, quick: bool = False) -> T:
         """Write to the store; when this returns it is on the disk, and where ``work`` raises it is undone.
 
         Raises:
@@ -111,7 +118,7 @@ class Store:
                 connection was lost while it was being committed.
         """
         try:
-            done = await self.run(work, writes=True)
+            done = await self.run(work, writes=True, quick=quick)
         except (SQLAlchemyError, OSError) as error:
             raise told(error) from error
         self.written()
@@ -128,21 +135,66 @@ class FileStore(Store):
         where = URL.create("sqlite", database=path)  # whatever characters it has
         # what strangers sent is not logged
         self._engine = create_engine(where, hide_parameters=True, pool_size=READERS + 1)
-        event.listen(self._engine, "connect", _prepare)
+        event.listen(self._engine, "connect", partial(_prepare, PATIENCE))
+        self._quick_engine = create_engine(where, hide_parameters=True)
+        event.listen(self._quick_engine, "connect", partial(_prepare, 0))  # nobody is waited for in the event loop
+        self._quick: Connection | None = None
         self._readers = ThreadPoolExecutor(READERS, thread_name_prefix="store reads")
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="store writes")
+        self._turn = asyncio.Lock()
+        """Held by whoever writes: those of this process wait here for each other, in order."""
 
-    async def run(self, work: Callable[[Connection], T], *, writes: bool = False, **options: Any) -> T:
-        """Do something on a thread; there is no other option here."""
-        # A transaction that reads first and writes then could find that another process has written in between.
-        thread, begin = (self._writer, "BEGIN IMMEDIATE") if writes else (self._readers, "BEGIN")
+    async def run(
+        self, work: Callable[[Connection], T], *, writes: bool = False, quick: bool = False, **options: Any
+    ) -> T:
+        """Do something in the event loop or on a thread; there is no other option here."""
+        if not writes:
+            return await self._on_thread(self._readers, "BEGIN", work)
+        async with self._turn:
+            if quick and (connection := self._begun()) is not None:
+                return await self._quickly(connection, work)
+            # A transaction that reads first and writes then could find that another process has written in between.
+            return await self._on_thread(self._writer, "BEGIN IMMEDIATE", work)
+
+    async def _on_thread(self, thread: ThreadPoolExecutor, begin: str, work: Callable[[Connection], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(thread, _whole, self._engine, begin, work)
+
+    def _begun(self) -> Connection | None:
+        """Return the connection for quick writes in a transaction; None where another process writes."""
+        connection, self._quick = self._quick, None
+        try:
+            connection = connection or self._quick_engine.connect()
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        except DBAPIError:
+            if connection is not None:
+                connection.close()
+            return None
+        return connection
+
+    async def _quickly(self, connection: Connection, work: Callable[[Connection], T]) -> T:
+        """Write in the event loop, and commit on the thread; the connection is kept where nothing failed."""
+        try:
+            done = work(connection)
+        except BaseException:
+            connection.close()
+            raise
+        committing = asyncio.get_running_loop().run_in_executor(self._writer, connection.commit)
+        try:
+            await asyncio.shield(committing)
+        except BaseException:  # of whoever waits for it, too: then it goes on, and is closed once it has ended
+            committing.add_done_callback(lambda _: connection.close())
+            raise
+        self._quick = connection
+        return done
 
     async def close(self) -> None:
         """Close the file."""
         for threads in (self._readers, self._writer):
             await asyncio.to_thread(threads.shutdown)
+        if self._quick is not None:
+            self._quick.close()
         self._engine.dispose()
+        self._quick_engine.dispose()
 
 
 class ServerStore(Store):
@@ -154,7 +206,9 @@ class ServerStore(Store):
         super().__init__()
         self._engine = engine
 
-    async def run(self, work: Callable[[Connection], T], *, writes: bool = False, **options: Any) -> T:
+    async def run(
+        self, work: Callable[[Connection], T], *, writes: bool = False, quick: bool = False, **options: Any
+    ) -> T:
         """Do something in the event loop, which goes on while the server works."""
         async with (self._engine.execution_options(**options) if options else self._engine).begin() as connection:
             return await connection.run_sync(work)
@@ -170,10 +224,10 @@ def _whole(engine: Engine, begin: str, work: Callable[[Connection], T]) -> T:
         return work(connection)
 
 
-def _prepare(connection: Any, _: object) -> None:
+def _prepare(patience: int, connection: Any, _: object) -> None:
     connection.isolation_level = None  # the driver is to begin no transaction of its own
     cursor = connection.cursor()
-    for pragma in PRAGMAS:
+    for pragma in (f"PRAGMA busy_timeout={patience * 1000}", *PRAGMAS):
         cursor.execute(pragma)
     cursor.close()
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import msgspec
+from cachetools import LRUCache
 from msgspec import Raw, Struct
 from sqlalchemy import Connection, Select, or_, select
 
@@ -20,6 +21,10 @@ from .together import Together
 
 TOGETHER = 256
 """Most surveys whose correction is begun together."""
+REMEMBERED = 1000
+"""Machines of which it is remembered what their next survey's correction starts from."""
+LONGEST = 2**14
+"""Bytes of a description that is remembered."""
 PASSES = 17
 """Most passes that a correction learns from: the last one and sixteen `earlier` ones."""
 
@@ -82,6 +87,12 @@ class Surveys:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._together = Together(self._bases, TOGETHER)
+        self._latest: LRUCache[str, Basis] = LRUCache(REMEMBERED)
+
+    def assumed(self, machine: str) -> Basis | None:
+        """Return what the correction of a machine's next survey started from when it was last read; None where that is
+        not remembered. Whoever stores the survey sees whether it :func:`holds`."""
+        return self._latest.get(machine)
 
     async def basis(self, machine: str, key: str | None) -> Basis:
         """Return what the correction of a machine's next survey starts from, or what was stored under its key.
@@ -89,7 +100,10 @@ class Surveys:
         Raises:
             RequestError: there is no such machine.
         """
-        return await self._together.ask((machine, key))
+        basis = await self._together.ask((machine, key))
+        if basis.previous is None and len(basis.description.document) <= LONGEST:
+            self._latest[machine] = Basis(basis.description)
+        return basis
 
     async def _bases(self, asked: list[tuple[str, str | None]]) -> list[Basis | Exception]:
         return await self._store.read(lambda connection: [*_bases(connection, asked)])
@@ -181,10 +195,21 @@ def under_keys(connection: Connection, keys: dict[str, set[str]]) -> dict[tuple[
     return {(row.machine, row.key): Repeated(record(row), row.sent) for row in rows}
 
 
+def holds(description: Description, row: Any) -> bool:
+    """Say whether by the row of a machine the correction of its next survey starts from this description, and from no
+    passes."""
+    return (row.version, row.content) == (description.version, description.content) and not _learns(row)
+
+
+def _learns(row: Any) -> bool:
+    """Say whether moves were recorded after the latest survey of a machine."""
+    return bool(row.moved) and row.judged == row.surveys
+
+
 def _learning(connection: Connection, row: Any) -> Basis:
     """Return what the next survey of a machine starts from, the passes that lead to it included."""
     description = Description.of(row)
-    if not row.moved or row.judged != row.surveys:
+    if not _learns(row):
         return Basis(description)
     # the passes end at the last survey, and each was followed by moves
     own = (DESCRIPTIONS.c.machine == S.machine) & (DESCRIPTIONS.c.version == S.version)

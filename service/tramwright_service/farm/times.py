@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
@@ -24,6 +25,7 @@ def read(text: str) -> int | None:
     return (told - EPOCH) // MICROSECOND if told.tzinfo is not None else None
 
 
+@lru_cache(256)
 def shown(at: int) -> str:
     """Return a time as RFC 3339, UTC."""
     return (EPOCH + at * MICROSECOND).isoformat(timespec="microseconds").replace("+00:00", "Z")

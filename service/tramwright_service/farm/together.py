@@ -28,6 +28,12 @@ class Together(Generic[A, R]):
         self._most = most
         self._waiting: list[tuple[A, asyncio.Future[R]]] = []
         self._serving: asyncio.Task[None] | None = None
+        self._served = asyncio.Event()
+
+    async def turn(self) -> None:
+        """Wait until the group that is being served now, if any, has been: who asks only then is in a larger one."""
+        if self._serving is not None:
+            await self._served.wait()
 
     async def ask(self, one: A) -> R:
         """Return what comes of a request, or raise the exception that does."""
@@ -46,6 +52,7 @@ class Together(Generic[A, R]):
         now: list[tuple[A, asyncio.Future[R]]] = []
         try:
             while self._waiting:
+                self._served.clear()
                 now, self._waiting = self._waiting[: self._most], self._waiting[self._most :]
                 for (_, future), one in zip(now, await self._told([one for one, _ in now]), strict=True):
                     if future.done():  # its client has gone
@@ -54,7 +61,9 @@ class Together(Generic[A, R]):
                         future.set_exception(one)
                     else:
                         future.set_result(one)
+                self._served.set()
         finally:  # where this was cancelled, somebody is left
+            self._served.set()
             self._serving, left, self._waiting = None, [*now, *self._waiting], []
             for _, future in left:
                 if not future.done():

@@ -17,6 +17,7 @@ from tramwright_solvers.model.contract import Floats
 from tramwright_solvers.model.machine import Bed
 from tramwright_solvers.model.quantities import Units
 from tramwright_solvers.model.units import MM_PER_INCH
+from tramwright_solvers.results.findings import FormTerm
 
 from . import times
 from .machines import Description, parts_of, verified
@@ -67,6 +68,14 @@ class Terms(Struct, frozen=True):
     stations: Raw
 
 
+class _Kept(Struct, frozen=True):
+    """The same as it is written."""
+
+    bed: Bed
+    terms: Raw
+    stations: Raw
+
+
 _whole = msgspec.json.Decoder(_Whole).decode
 _described = msgspec.json.Decoder(_Described).decode
 terms_of = msgspec.json.Decoder(Terms).decode
@@ -74,15 +83,28 @@ _stations = msgspec.json.Decoder(list[tuple[float, float, float]]).decode
 _encode = msgspec.json.Encoder().encode
 
 
-def terms(whole: bytes, description: Description) -> bytes:
-    """Return what is kept of a whole correction."""
-    answer, named = _whole(whole), dict[str, tuple[float, float]]()
-    for one in answer.breakdown:
+def terms_in(whole: bytes, description: Description) -> bytes:
+    """Return what is kept of a whole correction, as JSON, of a machine so described."""
+    answer = _whole(whole)
+    stations = [(one.x, one.y, one.before) for one in answer.predicted.stations]
+    return terms(answer.breakdown, stations, _described(parts_of(description.document).machine).bed)
+
+
+def terms(breakdown: Sequence[FormTerm | _Term], stations: Sequence[tuple[float, float, float]], bed: Bed) -> bytes:
+    """Return what is kept, as JSON, of the terms over a bed and of the gap at stations, each with its x and y.
+
+    Raises:
+        ArithmeticError: a number in it is not finite.
+    """
+    named = dict[str, tuple[float, float]]()
+    for one in breakdown:
         value, u = (one.range, one.u) if one.term == "remainder" else (one.over_bed, one.over_bed_u)
         if one.term in NAMES and value is not None and u is not None:
             named[one.term] = value, u
-    stations = Raw(_encode([(one.x, one.y, one.before) for one in answer.predicted.stations]))
-    return _encode(Terms(_described(parts_of(description.document).machine).bed, named, stations))
+    told, gap = _encode(named), _encode(stations)
+    if b"null" in told or b"null" in gap:
+        raise ArithmeticError("the answer holds a number that is not finite")
+    return _encode(_Kept(bed, Raw(told), Raw(gap)))
 
 
 S, C, T, M = SURVEYS.c, CORRECTIONS.c, TERMS.c, MOVES.c

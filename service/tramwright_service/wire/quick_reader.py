@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType
@@ -21,6 +21,8 @@ from tramwright_solvers.model.survey import Survey
 
 from .known_machine import KnownMachine
 from .repeats import repeated
+
+T = TypeVar("T")
 
 REMEMBERED = 512
 """Descriptions of machines, and as many options, kept decoded, the latest by their bytes."""
@@ -64,8 +66,8 @@ class QuickReader:
     def __init__(self, registry: Registry) -> None:
         options: Any = Solve
         self._split = msgspec.json.Decoder(RequestParts).decode
-        self._machine = _remembering(Machine)
-        self._solve = _remembering(options[registry.union()])
+        self._machine = remembering(_once(Machine))
+        self._solve = remembering(_once(options[registry.union()]))
         self._last_machine = self._left_out = _Read()
         self._known = KnownMachine()
         self._last_solve = _Read(value=USUAL)
@@ -106,8 +108,14 @@ class QuickReader:
         return parts.id, SurveyRequest(machine.value, parts.survey, options.value)
 
 
-def _remembering(model: Any) -> Callable[[bytes], Any]:
-    """Return a reader of one kind of part that remembers what it read."""
+def remembering(read: Callable[[bytes], T]) -> Callable[[bytes], T]:
+    """Return a reader of descriptions that remembers what it read."""
+    remembered = lru_cache(REMEMBERED)(read)
+    return lambda part: remembered(part) if len(part) <= LONGEST else read(part)
+
+
+def _once(model: Any) -> Callable[[bytes], Any]:
+    """Return a reader of one kind of part in which no member may be given twice."""
     decode = msgspec.json.Decoder(model).decode
 
     def read(part: bytes) -> Any:
@@ -116,8 +124,7 @@ def _remembering(model: Any) -> Callable[[bytes], Any]:
             raise msgspec.ValidationError
         return decoded
 
-    remembered = lru_cache(REMEMBERED)(read)
-    return lambda part: remembered(part) if len(part) <= LONGEST else read(part)
+    return read
 
 
 def _members(parts: RequestParts) -> int:

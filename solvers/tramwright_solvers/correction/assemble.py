@@ -24,7 +24,7 @@ from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values, where
-from ..results.correction import Advice, Correction, MovesAnswer, VerdictAnswer
+from ..results.correction import Advice, Correction, MovesAnswer, Traced, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf, Step
@@ -84,6 +84,12 @@ class ReducedStack(Struct, frozen=True):
         decided, judged = self.decided(decide_lazily)
         learnt = self.responses()
         return self._told(decided, judged, self._moves(decided, learnt), learnt)
+
+    def traced(self) -> list[Traced]:
+        """Write of the whole answers what is kept to follow a machine by."""
+        points = self.prepared.layout.points.tolist()
+        stations = [[(x, y, gap) for (x, y), gap in zip(points, own, strict=True)] for own in self.gaps.tolist()]
+        return list(map(Traced, self.moves_answers(), self._terms(), stations))
 
     def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""

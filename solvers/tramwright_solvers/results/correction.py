@@ -222,3 +222,20 @@ class Correction(Shown, frozen=True):
         ),
     ] = None
     progress: MaybeProgress = None
+
+
+class Traced(Struct, frozen=True):
+    """The part of a correction that is kept to follow a machine by: `moves`, the terms of the gap as found, and that
+    gap at every station, with its x and y."""
+
+    moves: MovesAnswer
+    breakdown: list[FormTerm]
+    stations: list[tuple[float, float, float]]
+
+    @classmethod
+    def of(cls, whole: Correction) -> Traced:
+        """Return that part of a whole correction."""
+        kept = {name: getattr(whole, name) for name in MovesAnswer.__struct_fields__}
+        left = AsFound(*[getattr(whole.predicted, name) for name in AsFound.__struct_fields__])
+        stations = [(one.x, one.y, one.before) for one in whole.predicted.stations]
+        return cls(MovesAnswer(**kept | {"predicted": left}), whole.breakdown, stations)
