@@ -21,6 +21,9 @@ DECISIVE = 9.0
 """Sum of squares, in variances of a reading, by which one explanation has to be better than another: a likelihood ratio
 of e^4.5. Our own choice."""
 
+TRIED = 32
+"""Explanations, the best, that are looked at where several explain a closing error as well as a drift."""
+
 RANK = 1e-9
 """Share of a column that has to be its own in the model."""
 
@@ -88,24 +91,39 @@ def closing_doubt(layout: StationLayout, means: Floats, gaps: Floats, columns: F
         best = int(left.argmin())
         if whole - by_drift**2 + DECISIVE * unit <= left[best]:
             continue
-        size = float(along[best] / norms[best]) if norms[best] > 0.0 else float(errors[worst])
-        count = len(order) - 1
-        moved = np.zeros(len(means))
-        moved[order[best + 1 :] if best < count else closing[best - count]] = size
-        place = order[best + 1] if best < count else closing[best - count]
+        count, sure = len(order) - 1, bool(left[best] + DECISIVE * unit <= whole - by_drift**2)
+        sizes = np.where(norms > 0.0, along / np.where(norms > 0.0, norms, 1.0), errors[worst])
+        off = {one: order[one + 1 :] if one < count else closing[[one - count]] for one in _near_best(left, unit)}
         taken_off = network.nuisance[:, column] * float(network.gain[column] @ means)
+        read = {one: gaps + layout.averaged(_less(taken_off, own, sizes[one])) for one, own in off.items()}
+        if not sure:  # of all that explain it as well, the one by which it makes most difference that it is no drift
+            best = max(read, key=lambda one: abs(float(np.ptp(read[one]) - np.ptp(gaps))))
+        place = off[best][0]
         return ClosingDoubt(
             setup=layout.setups[setup],
             error=float(errors[worst]),
             closed=int(stations[later[worst]]),
             kind="jump" if best < count - 1 else "slip",
-            size=size,
+            size=float(sizes[best]),
             before=int(stations[order[best]]) if best < count else int(stations[place]),
             after=int(stations[place]),
-            sure=bool(left[best] + DECISIVE * unit <= whole - by_drift**2),
-            gaps=gaps + layout.averaged(taken_off - moved),
+            sure=sure,
+            gaps=read[best],
         )
     return None
+
+
+def _near_best(left: Floats, unit: float) -> list[int]:
+    """Return the explanations that nothing tells from the best, which comes first, by what they leave (k,)."""
+    first = np.argsort(left, kind="stable")[:TRIED]
+    return [int(one) for one in first[left[first] <= left[first[0]] + DECISIVE * unit]]
+
+
+def _less(values: Floats, places: np.ndarray, size: float) -> Floats:
+    """Return values less a size at some places."""
+    less = values.copy()
+    less[places] -= size
+    return less
 
 
 class Explained(NamedTuple):
