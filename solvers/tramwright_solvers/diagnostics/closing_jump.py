@@ -93,11 +93,12 @@ def closing_doubt(layout: StationLayout, means: Floats, gaps: Floats, columns: F
             continue
         count, sure = len(order) - 1, bool(left[best] + DECISIVE * unit <= whole - by_drift**2)
         sizes = np.where(norms > 0.0, along / np.where(norms > 0.0, norms, 1.0), errors[worst])
-        off = {one: order[one + 1 :] if one < count else closing[[one - count]] for one in _near_best(left, unit)}
+        tried = [best] if sure else _near_best(left, unit)
+        off = {one: order[one + 1 :] if one < count else closing[[one - count]] for one in tried}
         taken_off = network.nuisance[:, column] * float(network.gain[column] @ means)
         read = {one: gaps + layout.averaged(_less(taken_off, own, sizes[one])) for one, own in off.items()}
-        if not sure:  # of all that explain it as well, the one by which it makes most difference that it is no drift
-            best = max(read, key=lambda one: abs(float(np.ptp(read[one]) - np.ptp(gaps))))
+        # of all that explain it as well, the one by which it makes most difference that it is no drift
+        best = max(read, key=lambda one: abs(float(np.ptp(read[one]) - np.ptp(gaps))))
         place = off[best][0]
         return ClosingDoubt(
             setup=layout.setups[setup],
