@@ -95,10 +95,11 @@ def test_a_bumped_dial_is_no_drift() -> None:
     assert f"A jump of +0.200 mm between the readings at x {SNAKE[11][0]:g}" in answer.says
 
 
-
 def test_where_a_bump_may_have_been_anywhere_nothing_is_taken_for_a_drift() -> None:
-    """Nine stations in rows: a bump after the first row, a drift with a bow and a misread closing fit alike. As read and
-    with the drift taken off the totals are nearly the same; with the bump taken off the bed is nearly flat. Invented."""
+    """Nine stations in rows, invented: a bump after the first row, a drift with a bow and a misread closing fit alike.
+
+    As read and with the drift taken off the totals are nearly the same; with the bump taken off it is nearly flat.
+    """
     rows = [(x, y) for y in (20.0, 250.0, 480.0) for x in (20.0, 250.0, 480.0)]
     readings = read(rows, 0.0)
     bumped = [replace(one, value=one.value + (0.19 if at >= 3 else 0.0)) for at, one in enumerate(readings)]

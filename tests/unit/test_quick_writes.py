@@ -103,7 +103,7 @@ def test_what_is_given_up_while_it_is_committed_goes_on(written: Any) -> None:
             busy.set()
             held.wait(10)
 
-        holding = store._writer.submit(hold)
+        holding = store._committer.submit(hold)
         busy.wait(10)
         given_up = asyncio.create_task(store.write(number(1), quick=True))
         await asyncio.sleep(0)  # it has written, and its commit waits for the thread
@@ -117,6 +117,30 @@ def test_what_is_given_up_while_it_is_committed_goes_on(written: Any) -> None:
         holding.result(10)
 
     assert written(use) == [1, 2]
+
+
+def test_a_write_given_up_on_its_thread_holds_up_no_commit(written: Any) -> None:
+    """The one given up begins to wait for the file, on its thread, while the other one holds it."""
+
+    async def use(store: FileStore, path: str) -> None:
+        held, busy = threading.Event(), threading.Event()
+
+        def hold() -> None:
+            busy.set()
+            held.wait(10)
+
+        holding = store._writer.submit(hold)
+        busy.wait(10)
+        given_up = asyncio.create_task(store.write(number(1)))
+        await asyncio.sleep(0)
+        given_up.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await given_up
+        await asyncio.wait_for(store.write(number(2), quick=True), 5)
+        held.set()
+        holding.result(10)
+
+    assert 2 in written(use)
 
 
 def test_they_take_turns_with_those_on_a_thread(written: Any) -> None:

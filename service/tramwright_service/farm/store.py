@@ -141,6 +141,8 @@ class FileStore(Store):
         self._quick: Connection | None = None
         self._readers = ThreadPoolExecutor(READERS, thread_name_prefix="store reads")
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="store writes")
+        # not behind a write that was given up and still waits for the file, which what is to be committed here holds
+        self._committer = ThreadPoolExecutor(1, thread_name_prefix="store commits")
         self._turn = asyncio.Lock()
         """Held by whoever writes: those of this process wait here for each other, in order."""
 
@@ -178,7 +180,7 @@ class FileStore(Store):
         except BaseException:
             connection.close()
             raise
-        committing = asyncio.get_running_loop().run_in_executor(self._writer, connection.commit)
+        committing = asyncio.get_running_loop().run_in_executor(self._committer, connection.commit)
         try:
             await asyncio.shield(committing)
         except BaseException:  # of whoever waits for it, too: then it goes on, and is closed once it has ended
@@ -189,7 +191,7 @@ class FileStore(Store):
 
     async def close(self) -> None:
         """Close the file."""
-        for threads in (self._readers, self._writer):
+        for threads in (self._readers, self._writer, self._committer):
             await asyncio.to_thread(threads.shutdown)
         if self._quick is not None:
             self._quick.close()
