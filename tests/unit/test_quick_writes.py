@@ -6,6 +6,7 @@ import asyncio
 import sqlite3
 import threading
 from collections.abc import Awaitable, Callable
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,15 @@ def number(n: int, then: str = "") -> Callable[[Connection], int]:
 def stored(path: str) -> list[int]:
     with sqlite3.connect(path) as file:
         return [n for (n,) in file.execute("SELECT n FROM numbers ORDER BY n")]
+
+
+def occupied(thread: Executor) -> Callable[[], None]:
+    """Occupy a thread, and return what lets it go on."""
+    begun, held = threading.Event(), threading.Event()
+    thread.submit(begun.set)
+    thread.submit(held.wait, 10)
+    begun.wait(10)
+    return held.set
 
 
 @pytest.fixture
@@ -97,14 +107,7 @@ def test_what_fails_is_undone_and_holds_up_nobody(written: Any) -> None:
 
 def test_what_is_given_up_while_it_is_committed_goes_on(written: Any) -> None:
     async def use(store: FileStore, path: str) -> None:
-        held, busy = threading.Event(), threading.Event()
-
-        def hold() -> None:
-            busy.set()
-            held.wait(10)
-
-        holding = store._committer.submit(hold)
-        busy.wait(10)
+        go_on = occupied(store._committer)
         given_up = asyncio.create_task(store.write(number(1), quick=True))
         await asyncio.sleep(0)  # it has written, and its commit waits for the thread
         given_up.cancel()
@@ -112,9 +115,8 @@ def test_what_is_given_up_while_it_is_committed_goes_on(written: Any) -> None:
             await given_up
         after = asyncio.create_task(store.write(number(2), quick=True))
         await asyncio.sleep(0)
-        held.set()
+        go_on()
         await after
-        holding.result(10)
 
     assert written(use) == [1, 2]
 
@@ -123,22 +125,14 @@ def test_a_write_given_up_on_its_thread_holds_up_no_commit(written: Any) -> None
     """The one given up begins to wait for the file, on its thread, while the other one holds it."""
 
     async def use(store: FileStore, path: str) -> None:
-        held, busy = threading.Event(), threading.Event()
-
-        def hold() -> None:
-            busy.set()
-            held.wait(10)
-
-        holding = store._writer.submit(hold)
-        busy.wait(10)
+        go_on = occupied(store._writer)
         given_up = asyncio.create_task(store.write(number(1)))
         await asyncio.sleep(0)
         given_up.cancel()
         with pytest.raises(asyncio.CancelledError):
             await given_up
         await asyncio.wait_for(store.write(number(2), quick=True), 5)
-        held.set()
-        holding.result(10)
+        go_on()
 
     assert 2 in written(use)
 
