@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from msgspec.structs import replace
 
+from geometries import prepare
 from tramwright_solvers.correction.api import correct
 from tramwright_solvers.correction.cache import GeometryCache
-from tramwright_solvers.correction.factorize import prepare
 from tramwright_solvers.model.machine import Indicator
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Made, Pass, Previous

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tramwright_solvers.correction.factorize import prepare
+from geometries import prepare
 from tramwright_solvers.diagnostics.outliers import SlipCheck
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.machine import Bed, Machine, Rails, Screw, Seat, Support

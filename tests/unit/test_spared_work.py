@@ -1,20 +1,28 @@
 """What spares work changes no answer: a survey that need not be checked has no suspects, and what stations show is the
-same told for many machines at once as for each alone. All stations and readings are invented."""
+same told for many machines at once as for each alone; what is prepared once is found again. All stations and readings
+are invented."""
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 
-from tramwright_solvers.correction.factorize import prepare
+from geometries import prepare
+from tramwright_solvers.correction import judgement
+from tramwright_solvers.correction.api import correct, reduce_stack
+from tramwright_solvers.correction.cache import GeometryCache
+from tramwright_solvers.correction.decision import decide
+from tramwright_solvers.correction.judgement import Judged
 from tramwright_solvers.diagnostics.form_terms import SEEN, leading_terms, term_columns, terms_of
 from tramwright_solvers.diagnostics.quiet import may_hold_slips, may_stand_out
 from tramwright_solvers.diagnostics.unobservable import shows_all
 from tramwright_solvers.linalg.orthogonalize import in_order
-from tramwright_solvers.mechanisms import ThreeScrew
-from tramwright_solvers.model.machine import Bed, Machine, Support
+from tramwright_solvers.mechanisms import RailShim, ThreeScrew
+from tramwright_solvers.model.contract import Mechanism
+from tramwright_solvers.model.machine import Bed, Machine, Rails, Seat, Support
 from tramwright_solvers.model.options import Solve
-from tramwright_solvers.model.survey import Reading
+from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.reduction.readings import where
 
 SIDE = 400.0
@@ -93,3 +101,44 @@ def test_many_geometries_are_told_as_each_alone() -> None:
     told = shows_all(here, there).tolist()
     assert told == [bool(shows_all(here[k : k + 1], there[k : k + 1])[0]) for k in range(len(same))]
     assert told[:3] == [True, False, False]
+
+
+RAILS = Rails(
+    along="y",
+    seats=[Seat(f"{rail}-{y:.0f}", rail, x, y) for rail, x in (("l", -30.0), ("r", 430.0)) for y in (0.0, 400.0)],
+)
+
+
+@pytest.mark.parametrize("stations", ["all over", "in the middle", "few"])
+@pytest.mark.parametrize("scatter", [0.002, 0.01, 0.05, 0.4, 6.0])
+@pytest.mark.parametrize("solvers", [[ThreeScrew()], [ThreeScrew(), RailShim()]])
+def test_a_survey_that_is_not_questioned_would_have_raised_no_doubt(
+    solvers: list[Mechanism], scatter: float, stations: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the middle, moves may change the corners by more than is gained; of few stations, one may make most of it."""
+    of, random = msgspec.structs.replace(machine(), rails=RAILS), np.random.default_rng(3)
+    middle = [(200.0 + 0.3 * (x - 200.0), 200.0 + 0.3 * (y - 200.0)) for x, y in GRID]
+    points = {"all over": GRID, "in the middle": middle, "few": [*GRID[::6], GRID[4], GRID[20]]}[stations]
+    values = random.normal(0.0, scatter, (300, 1)) * (np.array(points)[:, 0] / SIDE)
+    values[::2] += random.normal(0.0, 0.4 * scatter, (150, len(points)))
+    values[::4, 3] += 3.0 * scatter  # one that stands out
+    values = np.round(values, 3)
+    every = [Survey([Reading(x, y, v) for (x, y), v in zip(points, own, strict=True)]) for own in values.tolist()]
+
+    def judged() -> list[Judged]:
+        return reduce_stack(of, every, Solve(with_=solvers)).decided(decide)[1]
+
+    spared = judged()
+    assert scatter < 0.4 or stations == "few" or sum(one.doubt is not None for one in spared) > 3
+    monkeypatch.setattr(judgement, "_questionable", lambda decided: list(range(len(decided.prepared))))
+    assert spared == judged()
+
+
+def test_what_a_survey_without_its_suspect_needs_is_prepared_once() -> None:
+    cache, of = GeometryCache(), machine()
+    for slip in (0.2, 0.3, 0.3):
+        read = [Reading(x, y, slip if at == 7 else round(0.0003 * x, 3)) for at, (x, y) in enumerate(GRID)]
+        answer = correct(of, Survey(read), cache=cache)
+        assert answer.refit is not None
+        assert answer == correct(of, Survey(read))
+    assert (cache.prepared, len(cache)) == (2, 2)

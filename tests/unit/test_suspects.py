@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tramwright_solvers.correction.factorize import prepare
+from geometries import prepare
 from tramwright_solvers.diagnostics.detection import deviations
 from tramwright_solvers.diagnostics.outliers import SlipCheck
 from tramwright_solvers.diagnostics.reliability import reliability, smallest_detectable

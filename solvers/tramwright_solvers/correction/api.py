@@ -7,23 +7,21 @@ same answer to the last digit whatever else is in its stack (:mod:`..linalg.roww
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
-
-from msgspec.structs import replace
+from typing import Any
 
 from ..mechanisms.registry import Registry, installed
 from ..model.contract import Mechanism
 from ..model.deadline import NEVER, Deadline
 from ..model.done import Done
 from ..model.errors import Impossible, Refused, SolverError
-from ..model.machine import Machine, content_key
+from ..model.machine import Machine
 from ..model.options import USUAL, Solve
 from ..model.survey import Survey
-from ..reduction.readings import Where, time_faults, where
+from ..reduction.readings import time_faults, where
 from ..reduction.validation import machine_faults
 from ..results.correction import Correction
 from .assemble import ReducedStack, reduce_surveys
-from .cache import GeometryCache, GeometryKey
+from .cache import GeometryCache, GeometryKey, GeometrySource, geometry_key
 from .factorize import GeometryRequest, prepare_many
 from .geometry import Geometry
 from .progress.under_way import under_way
@@ -117,30 +115,6 @@ def reduce_stack(
     return done
 
 
-def geometry_key(machine: Machine, solve: Solve[Any]) -> bytes:
-    """Return bytes that are equal exactly when machines, read alike, have one geometry, to be followed by those of the
-    readings: it hangs neither on what a machine is called nor on what is aimed for."""
-    return content_key(replace(machine, id=""), solve.with_, solve.offset)
-
-
-class GeometrySource(NamedTuple):
-    """What surveys that stand in one stack have in common, but for the names of their machines.
-
-    ``known`` is :func:`geometry_key` and the bytes of the readings, which are hashed and compared sooner than these.
-    """
-
-    machine: Machine
-    solve: Solve[Any]
-    readings: tuple[Where, ...]
-    known: bytes
-
-    @classmethod
-    def of(cls, machine: Machine, solve: Solve[Any], survey: Survey, key: bytes) -> GeometrySource:
-        """Return that of a survey; ``key`` is :func:`geometry_key`."""
-        readings = where(survey.readings)
-        return cls(machine, solve, readings, key + content_key(readings))
-
-
 def reduce_many(
     stacks: Sequence[tuple[GeometrySource, Sequence[Survey], Sequence[str]]],
     registry: Registry,
@@ -178,6 +152,6 @@ def reduce_many(
         done[place] = (
             prepared
             if isinstance(prepared, SolverError)
-            else reduce_surveys(prepared, geometry.solve, surveys, names, within)
+            else reduce_surveys(prepared, geometry.solve, surveys, names, cache, within)
         )
     return [done[place] for place in range(len(stacks))]

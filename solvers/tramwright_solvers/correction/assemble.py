@@ -19,19 +19,21 @@ from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
+from ..model.errors import SolverError
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..model.units import DECIMALS
 from ..reduction.covariance import GapCovariance
-from ..reduction.readings import values, where
+from ..reduction.readings import values
 from ..results.correction import Advice, Correction, MovesAnswer, Traced, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
 from ..results.learning import Forecast
 from ..results.moves import MoveOf, Step
+from .cache import GeometryCache, GeometrySource, geometry_key
 from .decision import Chooser, Decision, decide, decide_lazily, describe_choice
-from .factorize import prepare
+from .factorize import GeometryRequest, prepare_many
 from .geometry import Geometry
-from .judgement import UNJUDGED, Judged, judge, suspects_with_repeats
+from .judgement import Judged, judge, suspects_with_repeats
 from .previous_passes import learn_from
 from .remarks import cautions, effects, moved_by, notes
 from .steps.work_order import move_of, readings_first, steps_for
@@ -54,6 +56,7 @@ class ReducedStack(Struct, frozen=True):
     single: list[list[float]]
     gaps: Floats
     noise: GapCovariance
+    cache: GeometryCache
     within: Deadline = NEVER
     checked: bool = True
 
@@ -61,7 +64,7 @@ class ReducedStack(Struct, frozen=True):
         """Return one survey of the stack, as a stack of one that has time of its own."""
         own, noise = slice(row, row + 1), self.noise.some(np.array([row]))
         surveys, names, single, gaps = self.surveys[own], self.names[own], self.single[own], self.gaps[own]
-        return ReducedStack(self.prepared, self.solve, surveys, names, single, gaps, noise, within)
+        return ReducedStack(self.prepared, self.solve, surveys, names, single, gaps, noise, self.cache, within)
 
     @property
     def kind(self) -> tuple[object, ...] | None:
@@ -94,17 +97,13 @@ class ReducedStack(Struct, frozen=True):
     def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""
         decided = choose(self.prepared, self.solve, self.gaps, self.noise, self.within)
-        count = len(self.surveys)
-
-        def told() -> list[VerdictAnswer]:
-            return self.verdicts_of(decided, [UNJUDGED] * count)
 
         def again(row: int, survey: Survey) -> MovesAnswer:
             return self.again(decided.settled[row], survey)
 
         rows = self.uneven(decided.scores.rms)
         readings = self.suspects(rows), self.closings(), self.drifts(rows)
-        return judge([self.prepared] * count, self.surveys, decided, *readings, told, again)
+        return judge(self.surveys, decided, self.noise, *readings, again)
 
     def uneven(self, rms: Floats) -> np.ndarray:
         """Return the surveys whose readings may contradict each other, by ``rms`` (N, K) of what is left."""
@@ -145,8 +144,7 @@ class ReducedStack(Struct, frozen=True):
 
     def verdicts_of(self, decided: Decision, judged: Sequence[Judged]) -> list[VerdictAnswer]:
         """Write totals and verdicts once they are decided and judged."""
-        prepared, surveys = self.prepared, self.surveys
-        return verdicts_of(decided.options, [prepared] * len(surveys), surveys, self.names, decided, self.noise, judged)
+        return verdicts_of(self.surveys, self.names, decided, self.noise, judged)
 
     def responses(self) -> list[Responses | None]:
         """Return what each survey's own previous passes teach."""
@@ -287,14 +285,21 @@ class ReducedStack(Struct, frozen=True):
     def again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
         solve = self.solve if settled is None else replace(self.solve, time_limit=settled.seconds)
-        prepared = prepare(self.prepared.machine, where(survey.readings), solve, self.prepared.mechanisms)
-        stack = reduce_surveys(prepared, solve, [replace(survey, previous=None)], self.names[:1], self.within)
+        machine, picked = self.prepared.machine, () if solve.with_ else self.prepared.mechanisms
+        of = GeometrySource.of(machine, solve, survey, geometry_key(machine, solve))
+        (prepared,) = self.cache.get(
+            [(of.known, picked)], lambda _: prepare_many([GeometryRequest(machine, of.readings, solve, picked)])
+        )
+        if isinstance(prepared, SolverError):
+            raise prepared
+        alone = replace(survey, previous=None)
+        stack = reduce_surveys(prepared, solve, [alone], self.names[:1], self.cache, self.within)
         return replace(stack, checked=False).moves_answers()[0]
 
     def _moves(self, decided: Decision, learnt: list[Responses | None]) -> list[list[MoveOf | None]]:
         """Return each survey's moves, None for an adjuster that stands still."""
         asks = [self._asks(own, known) for own, known in zip(decided.chosen.travels, learnt, strict=True)]
-        return moves_of([self.prepared] * len(asks), self.solve, decided, asks)
+        return moves_of(self.solve, decided, asks)
 
     def _asks(self, travels: Floats, known: Responses | None) -> list[float] | None:
         """Return what to set for these travels (m,), given what the passes before teach; None where it is these."""
@@ -315,14 +320,12 @@ class ReducedStack(Struct, frozen=True):
         return forecast(learnt, seen, travels, asks, goal, self.solve.offset, machine.units)
 
 
-def moves_of(
-    prepared: Sequence[Geometry], solve: Solve[Any], decided: Decision, asked: Sequence[list[float] | None]
-) -> list[list[MoveOf | None]]:
-    """Return each survey's moves, None for an adjuster that stands still; ``prepared`` names the geometry of each,
-    ``asked`` what to set for its travels (m,), None where it is these."""
+def moves_of(solve: Solve[Any], decided: Decision, asked: Sequence[list[float] | None]) -> list[list[MoveOf | None]]:
+    """Return each survey's moves, None for an adjuster that stands still; ``asked`` is what to set for its travels
+    (m,), None where it is these."""
     chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
     rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
-    for own, asks, (index, travels, u, settled) in zip(prepared, asked, rows, strict=True):
+    for own, asks, (index, travels, u, settled) in zip(decided.prepared, asked, rows, strict=True):
         stacks = settled.stacks.get(index, {}) if settled else {}
         moves: list[MoveOf | None] = [None] * len(travels)
         adjusters, solvers = own.adjusters, own.solver_of
@@ -336,11 +339,20 @@ def moves_of(
 
 
 def reduce_surveys(
-    prepared: Geometry, solve: Solve[Any], surveys: Sequence[Survey], names: Sequence[str], within: Deadline = NEVER
+    prepared: Geometry,
+    solve: Solve[Any],
+    surveys: Sequence[Survey],
+    names: Sequence[str],
+    cache: GeometryCache,
+    within: Deadline = NEVER,
 ) -> ReducedStack:
-    """Reduce surveys, read as prepared for, to gaps; ``names`` are those of their machines."""
+    """Reduce surveys, read as prepared for, to gaps; ``names`` are those of their machines.
+
+    The ``cache`` keeps what has to be prepared for surveys that leave stations out.
+    """
     single = [values(survey.readings, single=prepared.layout.plain) for survey in surveys]
     gaps, variances = prepared.layout.reduce(np.array(single), prepared.machine.sense)
     if prepared.known is not None:
         gaps = gaps - prepared.known
-    return ReducedStack(prepared, solve, surveys, names, single, gaps, prepared.layout.noise(variances), within)
+    noise = prepared.layout.noise(variances)
+    return ReducedStack(prepared, solve, surveys, names, single, gaps, noise, cache, within)

@@ -15,9 +15,9 @@ from ..model.machine import Machine, content_key
 from ..model.options import Solve
 from ..model.survey import Survey
 from ..reduction.readings import has_outline, is_time, outline, time_faults
-from .api import GeometrySource, geometry_key, reduce_many
+from .api import reduce_many
 from .assemble import ReducedStack
-from .cache import GeometryCache
+from .cache import GeometryCache, GeometrySource, geometry_key
 from .cost import correction_cost
 from .progress.under_way import under_way
 from .together import moves_together, verdicts_together

@@ -5,11 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from threading import Lock
+from typing import Any, NamedTuple
 
 from cachetools import LRUCache
+from msgspec.structs import replace
 
 from ..model.contract import Mechanism
 from ..model.errors import SolverError
+from ..model.machine import Machine, content_key
+from ..model.options import Solve
+from ..model.survey import Survey
+from ..reduction.readings import Where, where
 from .geometry import Geometry
 
 MOST_BYTES = 128 * 1024 * 1024
@@ -17,6 +23,30 @@ MOST_BYTES = 128 * 1024 * 1024
 
 GeometryKey = tuple[bytes, tuple[Mechanism, ...]]
 """Machine, options and readings without their values as bytes, and the mechanisms picked where none is named."""
+
+
+def geometry_key(machine: Machine, solve: Solve[Any]) -> bytes:
+    """Return bytes that are equal exactly when machines, read alike, have one geometry, to be followed by those of the
+    readings: it hangs neither on what a machine is called nor on what is aimed for."""
+    return content_key(replace(machine, id=""), solve.with_, solve.offset)
+
+
+class GeometrySource(NamedTuple):
+    """What surveys that stand in one stack have in common, but for the names of their machines.
+
+    ``known`` is :func:`geometry_key` and the bytes of the readings, which are hashed and compared sooner than these.
+    """
+
+    machine: Machine
+    solve: Solve[Any]
+    readings: tuple[Where, ...]
+    known: bytes
+
+    @classmethod
+    def of(cls, machine: Machine, solve: Solve[Any], survey: Survey, key: bytes) -> GeometrySource:
+        """Return that of a survey; ``key`` is :func:`geometry_key`."""
+        readings = where(survey.readings)
+        return cls(machine, solve, readings, key + content_key(readings))
 
 
 class GeometryCache:

@@ -16,14 +16,21 @@ from ..adjustment.discrete_subsets import DiscreteAnswers, solve_discrete
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 from ..model.options import Solve
+from ..model.units import K
 from ..reduction.covariance import GapCovariance
+from ..results.findings import AsFound
 from ..results.moves import Binding, Choice
+from ..uncertainty.conformity import Known
+from ..uncertainty.range import MOST_FACTOR, margin_as_read, outside_margin
 from . import sentences
 from .geometry import Geometry
 from .relinearize import Settled, added_by_setting, settle_rows, travel_u
 from .scoring import Scores, score
 from .selection import Selection, choose, undecided_nearest, undecided_subsets
-from .subset_table import SubsetTable
+from .subset_table import SubsetTable, join_tables
+
+Extremes = tuple[AsFound, Known]
+"""One total of one survey: as it is written, and as the verdict takes it."""
 
 
 class Totals(Struct, frozen=True):
@@ -46,14 +53,16 @@ class Totals(Struct, frozen=True):
 class Decision(Struct, frozen=True, dict=True):
     """Every subset's answer to a stack with what it is worth, and which is chosen for each survey.
 
+    ``prepared`` names the geometry of each survey, which may be one and the same; the machines have one limit.
     ``options`` are the subsets; ``bent`` are by survey and subset the travels of adjusters that are not linear, empty
     where all are.
     """
 
+    prepared: Sequence[Geometry]
+    options: SubsetTable
     settled: list[DiscreteAnswers | None]
     scores: Scores
     chosen: Selection
-    options: SubsetTable
     bent: Sequence[Mapping[int, Settled]] = ()
 
     @cached_property
@@ -74,6 +83,29 @@ class Decision(Struct, frozen=True, dict=True):
             low=left.argmin(axis=2),
         )
 
+    @cached_property
+    def extremes(self) -> list[list[Extremes]]:
+        """The totals of every survey, as found and after the moves."""
+        told, limit, division = self.totals, self.options.limit, self.options.division
+        index, totals, u, setting = told.index, told.total, told.u, told.setting
+        margins = expanded = K * u
+        inside = np.where(index == 0, margin_as_read(u, division), expanded)
+        near = (totals > limit) & (totals - MOST_FACTOR * u <= limit)
+        if np.count_nonzero(near):
+            read = np.sqrt(np.maximum(u[near] ** 2 - setting[near] ** 2, 0.0)) / self.scores.wider[index[near]]
+            margins = expanded.copy()
+            margins[near] = outside_margin(told.left[near], read, setting[near])
+        numbers = (totals, u, expanded, told.rms, margins, inside, setting, told.high, told.low)
+        return [
+            [
+                (AsFound(total, u, wide, K, rms, own.places[high], own.places[low]), (total, u, margin, within, added))
+                for own, total, u, wide, rms, margin, within, added, high, low in zip(
+                    self.prepared, *of_state, strict=True
+                )
+            ]
+            for of_state in zip(*(values.tolist() for values in numbers), strict=True)
+        ]
+
     def unsettled(self, row: int) -> bool:
         """Say whether the travels chosen for a survey had not settled."""
         known = self.bent[row].get(int(self.chosen.index[row])) if self.bent else None
@@ -92,13 +124,13 @@ def decide(
     Raises:
         OutOfTime: the time is up.
     """
-    table = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete, within)
+    table, same = prepared.candidates.evaluate(gaps, solve.criterion, prepared.discrete, within), [prepared] * len(gaps)
     settled = solve_discrete_rows(prepared, solve, table, gaps, within)
     if prepared.linear:
-        return score_and_choose(prepared.options, solve, gaps, noise, table, settled)
+        return score_and_choose(same, prepared.options, solve, gaps, noise, table, settled)
     bent = settle_rows(prepared, solve.criterion, solve.time_limit, table, gaps, settled, within)
     options = replace(prepared.options, added=added_by_setting(prepared, bent))
-    decided = score_and_choose(options, solve, gaps, noise, table, settled)
+    decided = score_and_choose(same, options, solve, gaps, noise, table, settled)
     chosen = decided.chosen
     for row, index in enumerate(chosen.index.tolist()):
         if index in bent[row]:
@@ -123,19 +155,23 @@ def decide_lazily(
     options.refine(table, gaps, fitted, within)
     nearest = undecided_nearest(score(prepared.options, solve, gaps, noise, table), least)
     options.refine(table, gaps, nearest & ~fitted, within)
-    decided = score_and_choose(prepared.options, solve, gaps, noise, table, [None] * len(gaps))
+    rows = len(gaps)
+    decided = score_and_choose([prepared] * rows, prepared.options, solve, gaps, noise, table, [None] * rows)
     # travels too small to be set were passed over, and so the choice depends on others than those fitted
     return decide(prepared, solve, gaps, noise, within) if decided.chosen.passed_over else decided
 
 
-def decide_across_geometries(options: SubsetTable, solve: Solve[Any], gaps: Floats, noise: GapCovariance) -> Decision:
+def decide_across_geometries(
+    prepared: Sequence[Geometry], solve: Solve[Any], gaps: Floats, noise: GapCovariance
+) -> Decision:
     """Choose for surveys each of a geometry of its own, as :func:`decide` does by least squares without bounds."""
-    return score_and_choose(
-        options, solve, gaps, noise, options.candidates.outline(gaps, "least-squares"), [None] * len(gaps)
-    )
+    options = join_tables([one.options for one in prepared])
+    table = options.candidates.outline(gaps, "least-squares")
+    return score_and_choose(prepared, options, solve, gaps, noise, table, [None] * len(gaps))
 
 
 def score_and_choose(
+    prepared: Sequence[Geometry],
     options: SubsetTable,
     solve: Solve[Any],
     gaps: Floats,
@@ -145,7 +181,7 @@ def score_and_choose(
 ) -> Decision:
     """Score what every subset leaves and take one for each survey."""
     scores = score(options, solve, gaps, noise, table)
-    return Decision(settled, scores, choose(options, solve, scores, noise), options)
+    return Decision(prepared, options, settled, scores, choose(options, solve, scores, noise))
 
 
 def solve_discrete_rows(

@@ -64,22 +64,8 @@ class GeometryRequest(NamedTuple):
     picked: tuple[Mechanism, ...]
 
 
-def prepare(
-    machine: Machine, readings: tuple[Where, ...], solve: Solve[Any], picked: tuple[Mechanism, ...]
-) -> Geometry:
-    """Check the machine and prepare its geometry.
-
-    Raises:
-        Refused: the machine, the solvers asked for or the stations do not make sense; all faults found are listed.
-    """
-    (made,) = prepare_many([GeometryRequest(machine, readings, solve, picked)])
-    if isinstance(made, SolverError):
-        raise made
-    return made
-
-
 def prepare_many(wanted: Sequence[GeometryRequest]) -> list[Geometry | SolverError]:
-    """Prepare geometries as :func:`prepare` does one, in their order; those of one kind are fitted together."""
+    """Check machines and prepare their geometries, in their order; those of one kind are fitted together."""
     made: list[Geometry | SolverError | None] = [None] * len(wanted)
     kinds: dict[tuple[object, ...], list[tuple[int, Design]]] = {}
     for place, one in enumerate(wanted):

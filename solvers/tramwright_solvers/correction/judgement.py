@@ -21,10 +21,12 @@ from ..model.contract import Floats
 from ..model.errors import Refused
 from ..model.survey import Survey
 from ..model.units import DECIMALS, K
+from ..reduction.covariance import GapCovariance
 from ..reduction.repeats import Odd
 from ..reduction.sentences import station_at
-from ..results.correction import Advice, MovesAnswer, Refit, VerdictAnswer
+from ..results.correction import Advice, MovesAnswer, Refit
 from ..results.findings import Place, Suspect
+from ..uncertainty.conformity import verdict
 from . import sentences
 from .decision import Decision
 from .geometry import Geometry
@@ -107,40 +109,37 @@ UNJUDGED = Judged([])
 
 
 def judge(
-    prepared: Sequence[Geometry],
     surveys: Sequence[Survey],
     decided: Decision,
+    noise: GapCovariance,
     suspects: Sequence[list[Suspect]],
     closings: Sequence[ClosingDoubt | None],
     drifts: Floats,
-    told: Callable[[], Sequence[VerdictAnswer]],
     again: Callable[[int, Survey], MovesAnswer],
 ) -> tuple[Decision, list[Judged]]:
     """Return the decision in which nothing is moved where nothing must be yet, and the judgement on each survey.
 
-    ``prepared`` names the geometry of each survey, ``suspects`` are its readings that the others contradict,
-    ``closings`` its closing errors that may be no drift, ``drifts`` (N,) what it drifted though no station was read
-    again; ``told`` writes the verdicts as they were decided, and
-    ``again`` answers a survey that leaves stations out, in place of the survey with this number.
+    ``suspects`` are the readings of each survey that the others contradict, ``closings`` its closing errors that may be
+    no drift, ``drifts`` (N,) what it drifted though no station was read again; ``again`` answers a survey that leaves
+    stations out, in place of the survey with this number.
     """
     judged = [
         Judged(own, drift=drift) if own or drift else UNJUDGED
         for own, drift in zip(suspects, drifts.tolist(), strict=True)
     ]
-    doubtful = [row for row, own in enumerate(suspects) if own]
-    answers = told() if doubtful else ()
-    for row in doubtful:
-        without = refit(surveys[row], suspects[row], partial(again, row))
-        doubt = _contradicted(prepared[row], decided, row, answers[row], suspects[row], without)
-        judged[row] = replace(judged[row], refit=without, doubt=doubt)
+    for row, own in enumerate(suspects):
+        if own:
+            without = refit(surveys[row], own, partial(again, row))
+            doubt = _contradicted(decided, row, noise.variance[row], own, without)
+            judged[row] = replace(judged[row], refit=without, doubt=doubt)
     for row, closing in enumerate(closings):
-        if closing and (doubt := _no_drift(prepared[row], decided, row, closing)):
+        if closing and (doubt := _no_drift(decided, row, closing)):
             judged[row] = replace(judged[row], doubt=doubt)
     for row in drifts.nonzero()[0].tolist():
-        if judged[row].doubt is None and (doubt := _drifted(prepared[row], decided, row, float(drifts[row]))):
+        if judged[row].doubt is None and (doubt := _drifted(decided, row, float(drifts[row]))):
             judged[row] = replace(judged[row], doubt=doubt)
-    for row in _questionable(prepared, decided):
-        asked = prepared[row], decided, row
+    for row in _questionable(decided):
+        asked = decided.prepared[row], decided, row
         if judged[row].doubt is None and (
             doubt := _too_far(*asked)
             or _one_reading(*asked)
@@ -149,9 +148,9 @@ def judge(
             or _corners_unread(*asked)
         ):
             judged[row] = replace(judged[row], doubt=doubt)
-    for row, own in enumerate(prepared):
-        if own.questioned and ((one := judged[row]).doubt is None or one.doubt.moves):
-            judged[row] = replace(one, doubt=_refused(own, decided.chosen.travels[row]) or one.doubt)
+    for row, geometry in enumerate(decided.prepared):
+        if geometry.questioned and ((one := judged[row]).doubt is None or one.doubt.moves):
+            judged[row] = replace(one, doubt=_refused(geometry, decided.chosen.travels[row]) or one.doubt)
     still = [row for row, one in enumerate(judged) if one.doubt and not one.doubt.moves]
     if still:
         decided = replace(decided, chosen=decided.chosen.standing_still(still))
@@ -159,20 +158,17 @@ def judge(
 
 
 def _contradicted(
-    prepared: Geometry,
-    decided: Decision,
-    row: int,
-    answer: VerdictAnswer,
-    suspects: Sequence[Suspect],
-    without: Refit | None,
+    decided: Decision, row: int, variance: Floats, suspects: Sequence[Suspect], without: Refit | None
 ) -> Doubt | None:
     """Return the doubt where a verdict is another without the suspects, or the total or a travel by more than its U."""
+    prepared, ((found, known), (_, expected)) = decided.prepared[row], (state[row] for state in decided.extremes)
     if without is not None and without.verdict is not None and without.moves is not None:
+        told = verdict(prepared.machine, known, expected, variance)
         travels, u = decided.chosen.travels[row].copy(), decided.chosen.u[row]
         for move in without.moves:
             travels[prepared.place_of[move.adjuster]] -= move.travel
-        changed = abs(answer.as_found.total - without.as_found.total) if without.as_found else np.inf
-        same = changed <= answer.as_found.expanded and (answer.verdict.as_found, answer.verdict.predicted) == (
+        changed = abs(found.total - without.as_found.total) if without.as_found else np.inf
+        same = changed <= found.expanded and (told.as_found, told.predicted) == (
             without.verdict.as_found,
             without.verdict.predicted,
         )
@@ -186,9 +182,9 @@ def _contradicted(
     return Doubt(sentences.read_suspects_first([(one.x, one.y) for one in once]), Advice("read-again", places))
 
 
-def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingDoubt) -> Doubt | None:
+def _no_drift(decided: Decision, row: int, closing: ClosingDoubt) -> Doubt | None:
     """Return the doubt where a closing error that may be no drift makes a difference to the total beyond its U."""
-    drift, total = float(decided.scores.total[row, 0]), float(np.ptp(closing.gaps))
+    prepared, drift, total = decided.prepared[row], float(decided.scores.total[row, 0]), float(np.ptp(closing.gaps))
     if abs(total - drift) <= K * float(decided.scores.u[row, 0]):
         return None
     unit, sense = prepared.machine.units, prepared.machine.sense
@@ -206,26 +202,32 @@ def _no_drift(prepared: Geometry, decided: Decision, row: int, closing: ClosingD
     return Doubt(says, Advice("read-again", (prepared.places[closing.after],)))
 
 
-def _drifted(prepared: Geometry, decided: Decision, row: int, drift: float) -> Doubt | None:
+def _drifted(decided: Decision, row: int, drift: float) -> Doubt | None:
     """Return the doubt where the readings drifted by more than the U of the total, and nothing takes it off."""
     if abs(drift) <= K * float(decided.scores.u[row, 0]):
         return None
+    prepared = decided.prepared[row]
     first = prepared.places[0]
     says = sentences.drifted(prepared.machine.sense * drift, station_at(first.x, first.y), prepared.machine.units)
     return Doubt(says, Advice("read-again", (first,)))
 
 
-def _questionable(prepared: Sequence[Geometry], decided: Decision) -> list[int]:
+def _questionable(decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
     chosen, totals = decided.chosen, decided.totals
-    own = prepared[: len(decided.options.least)]  # one for all, or one for each
-    limit = prepared[0].machine.total_limit
-    far = np.array([[one.far] for one in own])
-    much = np.array([-1.0 if one.unseen_terms else min(limit, SCATTER * one.reading_u) for one in own])
+    own = decided.prepared[: len(decided.options.least)]  # one for all, or one for each
+    far, scatter = np.array([[one.far] for one in own]), np.array([SCATTER * one.reading_u for one in own])
     unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > np.array([[one.shown] for one in own]))
     (total, left), sure = totals.total, K * totals.u[1]
     doubtful = (np.abs(chosen.travels) > np.where(unknown, 0.0, far)).any(axis=1)
-    doubtful |= (total > DIAL_RANGE * far[:, 0]) | (left > much)
+    doubtful |= (total > DIAL_RANGE * far[:, 0]) | np.array([bool(one.unseen_terms) for one in own])
+    doubtful |= left > np.maximum(scatter, decided.options.limit)
+    if np.count_nonzero(wide := left > scatter):
+        over_bed, at_stations = (
+            np.ptp(np.matmul(np.array(columns), chosen.travels[:, :, None]), axis=1)[:, 0]
+            for columns in zip(*((one.influence_over_bed, one.influence) for one in own), strict=True)
+        )
+        doubtful |= wide & ((1.0 + RANK) * over_bed - at_stations > MOST_BEYOND * (total - left))
     found = np.sort(totals.left[0], axis=1)
     but_one = np.minimum(found[:, -2] - found[:, 0], found[:, -1] - found[:, 1])
     doubtful |= (but_one - left <= sure) & (total - but_one > sure)

@@ -15,8 +15,7 @@ from ..results.correction import MovesAnswer, VerdictAnswer
 from ..results.findings import Suspect
 from .assemble import ReducedStack, moves_of
 from .decision import Decision, decide_across_geometries
-from .judgement import UNJUDGED, Judged, judge
-from .subset_table import join_tables
+from .judgement import Judged, judge
 from .verdicts import verdicts_of
 
 ONE = np.zeros(1, dtype=np.intp)
@@ -49,7 +48,7 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
 def moves_together(lone: Sequence[ReducedStack]) -> list[list[MovesAnswer]]:
     """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.moves_answers` does of each."""
     decided, judged, told = decide_together(lone)
-    moves = moves_of([one.prepared for one in lone], lone[0].solve, decided, [None] * len(lone))
+    moves = moves_of(lone[0].solve, decided, [None] * len(lone))
     each = enumerate(zip(lone, told, moves, judged, strict=True))
     return [
         [one.with_moves(0, answer, own, readings, None, decided, row)] for row, (one, answer, own, readings) in each
@@ -59,22 +58,18 @@ def moves_together(lone: Sequence[ReducedStack]) -> list[list[MovesAnswer]]:
 def decide_together(lone: Sequence[ReducedStack]) -> tuple[Decision, list[Judged], list[VerdictAnswer]]:
     """Decide and judge lone surveys of one :attr:`ReducedStack.kind`, and write the verdicts."""
     prepared = [one.prepared for one in lone]
-    options = join_tables([one.options for one in prepared])
     variance = np.concatenate([one.noise.variance for one in lone])
     noise = GapCovariance(variance, lone[0].noise.factors, lone[0].noise.uniform)
-    decided = decide_across_geometries(options, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
+    decided = decide_across_geometries(prepared, lone[0].solve, np.concatenate([one.gaps for one in lone]), noise)
     suspects: list[list[Suspect]] = [[] for _ in lone]
     drifts = np.zeros(len(lone))
     for row in uneven(lone, decided.scores.rms, noise.variance):
         (suspects[row],), (drifts[row],) = lone[row].suspects(ONE), lone[row].drifts(ONE)
     surveys, names = [one.surveys[0] for one in lone], [one.names[0] for one in lone]
 
-    def told(judged: Sequence[Judged] = (UNJUDGED,) * len(lone)) -> list[VerdictAnswer]:
-        return verdicts_of(options, prepared, surveys, names, decided, noise, judged)
-
     def again(row: int, survey: Survey) -> MovesAnswer:
         return lone[row].again(None, survey)
 
     # a survey of one value at each station, as these are, has no closing readings
-    decided, judged = judge(prepared, surveys, decided, suspects, [None] * len(lone), drifts, told, again)
-    return decided, judged, told(judged)
+    decided, judged = judge(surveys, decided, noise, suspects, [None] * len(lone), drifts, again)
+    return decided, judged, verdicts_of(surveys, names, decided, noise, judged)

@@ -53,6 +53,7 @@ def under_way(found: ReducedStack, done: Sequence[Done]) -> ReducedStack:
         single=found.single,
         gaps=way.gaps,
         noise=way.noise,
+        cache=found.cache,
         within=found.within,
         checked=False,
         found=found,
