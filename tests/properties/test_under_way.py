@@ -21,7 +21,7 @@ from tramwright_solvers.correction.api import correct
 from tramwright_solvers.model.contract import Site
 from tramwright_solvers.model.done import Done, Parked
 from tramwright_solvers.model.errors import Refused
-from tramwright_solvers.model.machine import Indicator, Machine
+from tramwright_solvers.model.machine import Bed, Indicator, Machine, Rails, Seat
 from tramwright_solvers.model.options import Solve
 from tramwright_solvers.model.survey import Reading, Survey
 from tramwright_solvers.results.correction import Correction
@@ -105,6 +105,21 @@ def test_every_shifted_target_is_met_on_an_ideal_machine(group: str, data: st.Da
         assert answer.progress.steps[-1].moved == pytest.approx(shares[name] * asked, abs=0.003)
     assert not at_work(answer)
     assert np.ptp([ideal.read(x, y) for x, y in grid(machine, 4, 4)]) < 0.01
+
+
+def test_a_move_begun_is_finished_though_it_gains_less_at_the_stations_than_it_changes_corners() -> None:
+    """The seats go 70 % of what they are asked; what is left of the last one changes the corner beyond the stations by
+    more than a third of what it gains."""
+    rows = {"near": (-12.0, (-3.0, 75.0, 153.0)), "far": (160.5, (-3.0, 49.0, 101.0, 153.0))}
+    seats = [Seat(f"{rail}-{k}", rail, x, y, method="slip") for rail, (y, xs) in rows.items() for k, x in enumerate(xs)]
+    machine = Machine(Bed((0.0, 150.0), (0.0, 150.0)), id="wagtail-01", rails=Rails("x", seats), indicator=EXACT)
+    ideal = Ideal(machine, "rails", {one.id: -0.04 if one.id in ("far-2", "far-3") else -0.1 for one in seats})
+    survey, solve, done = ideal.survey(), Solve[Any](with_=list(GROUPS["rails"]), aim_for=0.005), list[Done]()
+    while at_work(answer := correct(machine, survey, solve, done=done)) and len(done) < 30:
+        step = answer.steps[0]
+        ideal.move(str(step.adjuster), 0.7 * asked_for(answer, step))
+        done.append(sent(step, ideal.read(step.park.x, step.park.y)))
+    assert np.ptp([ideal.read(x, y) for x, y in grid(machine, 4, 4)]) < 0.005
 
 
 @budget(0.5)

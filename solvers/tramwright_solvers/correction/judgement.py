@@ -246,8 +246,9 @@ def _corners_unread(prepared: Geometry, decided: Decision, row: int) -> Doubt | 
         decided.scores.total[row, [0, decided.chosen.index[row]]].tolist(),
     )
     gained = found - left
-    # moves that conditions ask for are not made for what they gain
-    if left <= SCATTER * prepared.reading_u or not prepared.limits.may_stand:
+    # moves that conditions ask for are not made for what they gain, and work begun was judged as a whole
+    begun = prepared.begun.issuperset(np.flatnonzero(travels).tolist())
+    if begun or left <= SCATTER * prepared.reading_u or not prepared.limits.may_stand:
         return None
     over_bed, at_stations = (
         float(np.ptp(columns @ travels)) for columns in (prepared.influence_over_bed, prepared.influence)
