@@ -14,9 +14,10 @@ from tramwright_solvers.correction.api import correct, reduce_stack
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.decision import decide
 from tramwright_solvers.correction.judgement import Judged
-from tramwright_solvers.diagnostics.form_terms import SEEN, leading_terms, term_columns, terms_of
+from tramwright_solvers.diagnostics.form_terms import SEEN, form, leading_terms, shows_form, term_columns, terms_of
 from tramwright_solvers.diagnostics.quiet import may_hold_slips, may_stand_out
 from tramwright_solvers.diagnostics.unobservable import shows_all
+from tramwright_solvers.linalg.grids import scaled_to
 from tramwright_solvers.linalg.orthogonalize import in_order
 from tramwright_solvers.mechanisms import RailShim, ThreeScrew
 from tramwright_solvers.model.contract import Mechanism
@@ -68,8 +69,9 @@ def test_a_survey_in_which_nothing_stands_out_has_no_suspects_and_no_drift(name:
     values[::3, 1] += random.normal(0.0, 0.03, count // 3)  # some with a slip, some with a drift
     values[1::3] += random.normal(0.0, 0.002, (count // 3, 1)) * np.arange(len(points))
     gaps, variance = prepared.layout.reduce(values, prepared.machine.sense)
-    terms = np.repeat(terms_of([prepared.machine.bed], prepared.layout.points[None]), count, axis=0)
-    may = may_stand_out(gaps, terms, np.repeat(prepared.influence[None], count, axis=0), variance.mean(axis=1))
+    x, y = scaled_to(prepared.machine.bed, prepared.layout.points)
+    each = [np.repeat(one[None], count, axis=0) for one in (x, y, prepared.spanned)]
+    may = may_stand_out(gaps, (each[0], each[1]), each[2], variance.mean(axis=1))
     suspected = np.array([bool(own) for own in prepared.slips.suspects(gaps, variance)])
     told = suspected | (prepared.slips.drifts(gaps, variance) != 0.0)
     assert not np.any(told & ~may)
@@ -83,7 +85,7 @@ def test_leading_terms_are_seen_as_they_are_one_after_another(name: str) -> None
     points = np.array(STATIONS[name])
     bed, root = Bed((0.0, SIDE), (0.0, SIDE)), np.linspace(0.8, 1.2, len(points))
     columns = term_columns(bed, points)[:, :4] * root[:, None]
-    (seen,), (u,) = leading_terms([bed], points[None], root[None])
+    (seen,), (u,) = leading_terms(columns[None])
     assert seen.tolist() == in_order(columns, SEEN * np.linalg.norm(columns, axis=0)).kept.tolist()
     np.testing.assert_allclose(u, np.linalg.norm(np.linalg.pinv(columns, rcond=SEEN), axis=1), rtol=1e-9, atol=1e-12)
 
@@ -91,10 +93,11 @@ def test_leading_terms_are_seen_as_they_are_one_after_another(name: str) -> None
 def test_many_geometries_are_told_as_each_alone() -> None:
     same = [np.array(STATIONS[name]) for name in ("grid", "cross", "line", "nearly a cross")]
     beds = [Bed((0.0, SIDE + k), (0.0, SIDE)) for k in range(len(same))]
-    root = np.ones((len(same), 9))
-    together = leading_terms(beds, np.stack(same), root)
+    terms = terms_of(beds, np.stack(same))
+    together = leading_terms(terms[:, :, :4])
     for k, points in enumerate(same):
-        alone = leading_terms(beds[k : k + 1], points[None], root[:1])
+        assert terms[k].tobytes() == term_columns(beds[k], points).tobytes()
+        alone = leading_terms(terms[k : k + 1, :, :4])
         assert [row.tobytes() for row in (together[0][k], together[1][k])] == [row[0].tobytes() for row in alone]
     here = np.stack([term_columns(beds[k], points)[:, :4] for k, points in enumerate(same)])
     there = np.repeat(term_columns(beds[0], np.array(GRID))[None, :, :4], len(same), axis=0)
@@ -142,3 +145,13 @@ def test_what_a_survey_without_its_suspect_needs_is_prepared_once() -> None:
         assert answer.refit is not None
         assert answer == correct(of, Survey(read))
     assert (cache.prepared, len(cache)) == (2, 2)
+
+
+@pytest.mark.parametrize("name", [*STATIONS, "five by five"])
+def test_where_the_whole_form_is_surely_shown_each_of_its_terms_is_seen(name: str) -> None:
+    points = np.array({**STATIONS, "five by five": GRID}[name])
+    root, bed = np.linspace(0.8, 1.2, len(points)), Bed((0.0, SIDE), (0.0, SIDE))
+    known = form(bed, points, root)
+    (surely,) = shows_form((known.columns * root[:, None])[None])
+    assert bool(surely) == (name == "five by five")
+    assert all(known.seen) or not surely

@@ -10,7 +10,8 @@ from msgspec import Struct
 from msgspec.structs import asdict
 
 from ..adjustment.candidates import candidates_of
-from ..diagnostics.form_terms import leading_terms
+from ..diagnostics.form_terms import leading_terms, shows_form, terms_of
+from ..diagnostics.reliability import spanned
 from ..diagnostics.unobservable import Seeing, shows_all
 from ..linalg.grids import coarse_grids
 from ..model.contract import Mechanism
@@ -117,8 +118,10 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
     ]
     problems = [setup.problem(at, weight) for setup, (at, _, weight) in zip(setups, own, strict=True)]
     tables = candidates_of(problems, first.free, first.groups, every=first.whole)
-    shown = shows_all(influence, over_bed).tolist()
-    seen, u = leading_terms(beds, points, np.sqrt(weights))
+    root = np.sqrt(weights)[:, :, None]
+    terms = terms_of(beds, points) * root
+    bases = spanned(np.concatenate([terms, influence * root], axis=2))
+    told = shows_all(influence, over_bed), shows_form(terms), *leading_terms(terms[:, :, :4])
     settings: list[Setting | None] = [None] * len(alike)
     by_sets: dict[tuple[tuple[int, ...], ...], list[int]] = {}
     for place, table in enumerate(tables):
@@ -137,10 +140,11 @@ def factorize(alike: Sequence[Design]) -> list[Geometry]:
             weights=weight,
             candidates=table,
             setting=setting,
+            spanned=basis.copy(),
             seeing=Seeing(*of_seeing),
         )
-        for one, (at, over, weight), table, setting, *of_seeing in zip(
-            alike, own, tables, settings, shown, seen.tolist(), u.tolist(), strict=True
+        for one, (at, over, weight), table, setting, basis, *of_seeing in zip(
+            alike, own, tables, settings, bases, *(values.tolist() for values in told), strict=True
         )
         if setting is not None
     ]

@@ -53,7 +53,8 @@ class Geometry(Setup, frozen=True, dict=True):
     """One machine, read at these stations, solved with these options; ready for any number of surveys.
 
     ``influence`` (n, m) is what the adjusters do at the stations, ``influence_over_bed`` (25, m) on a coarse grid over
-    the whole bed. What only the fuller details of an answer need is prepared when one is first asked for.
+    the whole bed, ``spanned`` (n, r) a basis of what form and adjusters make at the stations, weighted. What only the
+    fuller details of an answer need is prepared when one is first asked for.
     """
 
     layout: StationLayout
@@ -62,6 +63,7 @@ class Geometry(Setup, frozen=True, dict=True):
     weights: Floats
     candidates: Candidates
     setting: Setting
+    spanned: Floats
     seeing: Seeing
 
     @property
@@ -180,8 +182,9 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def checking(self) -> Reliability:
         """How the readings check each other about the form and what the adjusters do."""
-        columns = np.concatenate([self.form.columns, self.influence, *self.own_shapes], axis=1)
-        return reliability(columns, self.form.root)
+        if not (shapes := list(self.own_shapes)):
+            return Reliability.of(self.spanned)
+        return reliability(np.concatenate([self.form.columns, self.influence, *shapes], axis=1), self.form.root)
 
     @cached_property
     def slips(self) -> SlipCheck:
@@ -241,10 +244,11 @@ class Geometry(Setup, frozen=True, dict=True):
     @cached_property
     def blind(self) -> list[Blind]:
         """What the stations cannot show."""
+        terms = [] if self.seeing.form else self.form.blind()
         if self.seeing.adjusters:
-            return self.form.blind()
+            return terms
         there = self.influence_at(bed_grid(self.machine.bed))
-        return self.form.blind() + unobservable_adjusters(self.adjusters, self.influence, there)
+        return terms + unobservable_adjusters(self.adjusters, self.influence, there)
 
     @cached_property
     def place_of(self) -> dict[str, int]:

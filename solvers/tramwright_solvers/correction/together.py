@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..diagnostics.form_terms import terms_of
 from ..diagnostics.quiet import may_hold_slips, may_stand_out
+from ..linalg.grids import scaled_to_each
 from ..model.contract import Floats
 from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
@@ -32,9 +32,9 @@ def uneven(lone: Sequence[ReducedStack], rms: Floats, variance: Floats) -> list[
     own = [lone[row].prepared for row in plain]
     if not own:
         return found
-    terms = terms_of([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
-    gaps, influence = np.concatenate([lone[row].gaps for row in plain]), np.stack([one.influence for one in own])
-    may = may_stand_out(gaps, terms, influence, variance[plain].mean(axis=1))
+    places = scaled_to_each([one.machine.bed for one in own], np.stack([one.layout.points for one in own]))
+    gaps, basis = np.concatenate([lone[row].gaps for row in plain]), np.stack([one.spanned for one in own])
+    may = may_stand_out(gaps, places, basis, variance[plain].mean(axis=1))
     quiet = {row for row, one in zip(plain, may.tolist(), strict=True) if not one}
     return [row for row in found if row not in quiet]
 

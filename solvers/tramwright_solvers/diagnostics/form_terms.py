@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from msgspec import Struct
 
-from ..linalg.grids import scaled_to
+from ..linalg.grids import scaled_to, scaled_to_each
 from ..linalg.orthogonalize import InOrder, in_order
 from ..linalg.rowwise import row_dots, row_products
 from ..model.contract import Floats
@@ -45,18 +45,22 @@ def term_columns(bed: Bed, points: Floats) -> Floats:
 
 def terms_of(beds: Sequence[Bed], points: Floats) -> Floats:
     """Return the terms (g, n, 6) at the stations (g, n, 2) of g geometries, each scaled to its own bed."""
-    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
-    u, v = np.moveaxis((2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0]), 2, 0)
+    u, v = scaled_to_each(beds, points)
     return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=2)
 
 
-def leading_terms(beds: Sequence[Bed], points: Floats, root: Floats) -> tuple[np.ndarray, Floats]:
+def shows_form(weighted: Floats) -> np.ndarray:
+    """Say of which geometries (g,) the stations surely show all terms, weighted (g, n, 6), whatever their order."""
+    squares = np.linalg.eigvalsh(weighted.swapaxes(1, 2) @ weighted)
+    return np.asarray(squares[:, 0] > CLEAR**2 * squares[:, -1])
+
+
+def leading_terms(weighted: Floats) -> tuple[np.ndarray, Floats]:
     """Return which of offset, tilts and twist the stations of g geometries show, and how well, (g, 4) both.
 
-    ``points`` (g, n, 2), ``root`` (g, n) the square roots of the weights. How well is the standard uncertainty of a
-    coefficient, fitted together with the other three, for readings of variance one and weight one.
+    ``weighted`` (g, n, 4) are these terms there, by the square roots of the weights. How well is the standard
+    uncertainty of a coefficient, fitted together with the other three, for readings of variance one and weight one.
     """
-    weighted = terms_of(beds, points)[:, :, :4] * root[:, :, None]
     _, singular, across = np.linalg.svd(weighted, full_matrices=False)
     told = singular > SEEN * singular[:, :1]
     per = np.divide(1.0, singular, out=np.zeros_like(singular), where=told)

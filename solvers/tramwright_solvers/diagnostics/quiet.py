@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..linalg.orthogonalize import bases, lengths, less, nearly_apart
+from ..linalg.orthogonalize import bases, lengths, less
 from ..model.contract import Floats
 from .outliers import SPARE_FOR_MORE, critical_values
 from .reliability import INDEPENDENT, LEAST_REDUNDANCY, non_centrality
@@ -26,23 +26,22 @@ def may_hold_slips(rms: Floats, variance: Floats, weights: Floats) -> np.ndarray
     return may
 
 
-def may_stand_out(gaps: Floats, terms: Floats, influence: Floats, unit: Floats) -> np.ndarray:
+def may_stand_out(gaps: Floats, places: tuple[Floats, Floats], basis: Floats, unit: Floats) -> np.ndarray:
     """Return which surveys (g,), each of a geometry of its own and of weights one, may hold a slip or a drift.
 
-    ``gaps`` (g, n), ``terms`` (g, n, 6) of the form, ``influence`` (g, n, m), ``unit`` (g,) the variance of a reading.
-    Where the stations bear higher terms of the form, nothing is known before these are fitted.
+    ``gaps`` (g, n), ``places`` (g, n) each, scaled to the bed, ``basis`` (g, n, r) of what form and adjusters can be,
+    ``unit`` (g,) the variance of a reading. Where the stations bear higher terms of the form, nothing is known before
+    these are fitted.
     """
-    columns = np.concatenate([terms, influence], axis=2)
-    may: np.ndarray = (nearly_apart(gaps[:, :, None], columns) ** 2).sum(axis=(1, 2)) > QUIET * unit
-    may[may] = _stands_out(gaps[may], columns[may], unit[may])
+    may: np.ndarray = (less(gaps[:, :, None], basis) ** 2).sum(axis=(1, 2)) > QUIET * unit
+    may[may] = _stands_out(gaps[may], (places[0][may], places[1][may]), basis[may], unit[may])
     return may
 
 
-def _stands_out(gaps: Floats, columns: Floats, unit: Floats) -> np.ndarray:
-    """Say the same by the bound of each test, from the columns of terms and influence (g, n, 6 + m)."""
-    x, y, count = columns[..., 1], columns[..., 2], gaps.shape[1]
+def _stands_out(gaps: Floats, places: tuple[Floats, Floats], basis: Floats, unit: Floats) -> np.ndarray:
+    """Say the same by the bound of each test."""
+    (x, y), count = places, gaps.shape[1]
     cubes = np.stack([x**3, x * x * y, x * y * y, y**3], axis=2)
-    basis = bases(columns / lengths(columns), INDEPENDENT)
     spare = 1.0 - (basis * basis).sum(axis=2)
     higher = bases(less(cubes / lengths(cubes), basis), INDEPENDENT, absolute=True)
     finer = spare - (higher * higher).sum(axis=2)

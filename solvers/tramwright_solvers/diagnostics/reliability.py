@@ -14,7 +14,7 @@ from statistics import NormalDist
 import numpy as np
 from msgspec import Struct
 
-from ..linalg.orthogonalize import dominant, each_apart, lengths, less
+from ..linalg.orthogonalize import bases, dominant, each_apart, lengths, less
 from ..linalg.rowwise import row_dots
 from ..model.contract import Floats
 
@@ -37,6 +37,13 @@ class Reliability(Struct, frozen=True):
     basis: Floats
     redundancy: Floats
     dof: int
+
+    @classmethod
+    def of(cls, basis: Floats) -> Reliability:
+        """Return the model whose columns a basis (n, p) spans; columns of it that are zero count for nothing."""
+        basis = np.ascontiguousarray(basis[:, basis.any(axis=0)])
+        redundancy = np.clip(1.0 - np.einsum("ij,ij->i", basis, basis), 0.0, 1.0)
+        return cls(basis, redundancy, len(basis) - basis.shape[1])
 
     def residual(self, weighted: Floats) -> Floats:
         """Return weighted residuals, observed less fitted, of weighted observations (n,)."""
@@ -72,10 +79,12 @@ class Reliability(Struct, frozen=True):
 
 def reliability(columns: Floats, root: Floats) -> Reliability:
     """Prepare a model from its design (n, p), of any rank, and the square roots of the weights (n,)."""
-    weighted = columns * root[:, None]
-    basis = np.ascontiguousarray(dominant(weighted / lengths(weighted), INDEPENDENT))
-    redundancy = np.clip(1.0 - np.einsum("ij,ij->i", basis, basis), 0.0, 1.0)
-    return Reliability(basis, redundancy, len(columns) - basis.shape[1])
+    return Reliability.of(spanned((columns * root[:, None])[None])[0])
+
+
+def spanned(weighted: Floats) -> Floats:
+    """Return orthonormal bases (g, n, r) of what weighted columns (g, n, p) span; directions left out are zero."""
+    return bases(weighted / lengths(weighted), INDEPENDENT)
 
 
 @cache

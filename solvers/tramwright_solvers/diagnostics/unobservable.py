@@ -20,12 +20,14 @@ INDEPENDENT = 1e-9
 
 
 class Seeing(Struct, frozen=True):
-    """What stations show: ``adjusters`` whether all of them, ``terms`` which of offset, tilts and twist.
+    """What stations show: ``adjusters`` and ``form`` whether surely all of them and all of its terms.
 
-    ``u`` is how well they tell each of those: :func:`.form_terms.leading_terms`.
+    ``terms`` say which of offset, tilts and twist, ``u`` is how well they tell each of those:
+    :func:`.form_terms.leading_terms`.
     """
 
     adjusters: bool
+    form: bool
     terms: list[bool]
     u: list[float]
 

@@ -51,3 +51,10 @@ def scaled_to(bed: Bed, points: Floats) -> tuple[Floats, Floats]:
     """Return x and y of points (n, 2) in halves of the bed's sides from its middle: -1 to 1 over the bed."""
     (left, right), (front, rear) = bed.x, bed.y
     return (2.0 * points[:, 0] - left - right) / (right - left), (2.0 * points[:, 1] - front - rear) / (rear - front)
+
+
+def scaled_to_each(beds: Sequence[Bed], points: Floats) -> tuple[Floats, Floats]:
+    """Return the same (g, n) both, of points (g, n, 2) on a bed each."""
+    sides = np.array([(bed.x, bed.y) for bed in beds])[:, None]
+    scaled = (2.0 * points - sides[..., 0] - sides[..., 1]) / (sides[..., 1] - sides[..., 0])
+    return scaled[..., 0], scaled[..., 1]
