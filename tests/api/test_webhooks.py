@@ -16,6 +16,7 @@ from farm_payloads import OUTSIDE, WITHIN, machine, survey
 from processes import wait_for
 from receiving import Receiver, receiving, status
 from tramwright_service.farm import deliveries, sending
+from tramwright_service.farm.webhooks import Outcome
 from tramwright_solvers.mechanisms.registry import Registry
 
 HOOKS = "/v1/webhooks"
@@ -119,6 +120,27 @@ def test_what_is_not_taken_is_sent_again_and_holds_up_what_comes_after(kestrel: 
     assert last.event["data"]["text"] == "second"
     wait_for(lambda: kestrel.get(path).json()["state"] == "active")
     assert kestrel.get(path).json()["why"] is None
+
+
+def test_what_fails_in_the_service_itself_is_tried_again_after_a_pause(
+    kestrel: Client, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried = list[float]()
+
+    async def fails(*_: Any) -> Outcome:
+        tried.append(time.monotonic())
+        raise RuntimeError
+
+    monkeypatch.setattr(deliveries, "FIRST", 0.4)
+    with monkeypatch.context() as patched:
+        patched.setattr(sending.Sender, "post", fails)
+        path = f"{HOOKS}/{hook(kestrel, receiver)['id']}"
+        note(kestrel, "first")
+        wait_for(lambda: len(tried) == 3)
+        assert kestrel.get(path).json()["why"] == "This service failed at it; its log says why."
+    assert tried[1] - tried[0] > 0.2
+    assert tried[2] - tried[1] > 0.4
+    assert receiver.has(1)[0].event["data"]["text"] == "first"
 
 
 def test_a_webhook_that_takes_nothing_for_too_long_is_disabled_and_told_of(kestrel: Client, receiver: Receiver) -> None:

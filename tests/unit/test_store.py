@@ -18,6 +18,7 @@ from sqlalchemy import Connection, text
 from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError
 
 import stores
+from tramwright_service.cli import store as commands
 from tramwright_service.cli.main import main
 from tramwright_service.farm import schema, transfer
 from tramwright_service.farm import store as database
@@ -141,6 +142,10 @@ def test_an_export_is_the_same_from_both_databases_and_imports_into_each(now: Pa
         (lambda lines: [line.replace(b'"table":"tags"', b'"table":"labels"') for line in lines], "no table `labels`"),
         (lambda lines: [line.replace(b'"tag"', b'"label"') for line in lines], "the columns are not those"),
         (lambda lines: [line.replace(b'"version":1', b'"version":"one"') for line in lines], "Expected"),
+        (
+            lambda lines: [line.replace(b'"version":1', b'"version":18446744073709551616') for line in lines],
+            "larger than",
+        ),
         (lambda lines: [lines[0], b"nonsense"], "Line 2 is none of an export"),
         (lambda lines: [line.replace(b'"id":"wren"', b'"id":"wr/en"') for line in lines], "called 'wr/en'"),
         (lambda lines: [line.replace(b'"id":"wren"', b'"id":".."') for line in lines], "called '..'"),
@@ -355,3 +360,25 @@ def test_a_lost_connection_without_a_code_may_be_tried_again_and_a_broken_rule_m
     assert isinstance(told(ConnectionRefusedError()), RequestError)
     broken = IntegrityError("INSERT", {}, Failure())
     assert told(broken) is broken
+
+
+def test_a_command_waits_for_a_long_statement_and_the_service_does_not(
+    tmp_path: Path,
+) -> None:
+    """As a migration of a large table would be."""
+    where = stores.fresh("postgresql", tmp_path)
+
+    def slow(connection: Connection) -> None:
+        connection.execute(text("SELECT pg_sleep(0.5)"))
+
+    commands.run(where, lambda opened: opened.read(slow))
+
+    async def served() -> None:
+        opened = store_of(where, longest=0.1)
+        try:
+            await opened.read(slow)
+        finally:
+            await opened.close()
+
+    with pytest.raises(RequestError):
+        asyncio.run(served())

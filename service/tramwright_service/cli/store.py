@@ -43,7 +43,7 @@ def run(where: str, task: Callable[[Store], Awaitable[T]], *, checked: bool = Tr
     from ..wire.problems import RequestError
 
     async def whole() -> T:
-        opened = store_of(where)
+        opened = store_of(where, longest=None)  # a migration of a large table takes as long as it takes
         try:
             if opened.is_file and not makes and not Path(where).exists():
                 raise StoreError(f"There is no file {where}.")

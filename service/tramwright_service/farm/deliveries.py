@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from contextlib import suppress
 from functools import partial
 from secrets import token_hex
 from typing import TYPE_CHECKING, Any
@@ -22,10 +23,10 @@ from .events import Event, count, last, read
 from .store import Store
 from .tables import LEASES, WEBHOOKS
 from .targets import Targets
-from .webhooks import WELL, disable, filter_of
+from .webhooks import WELL, Outcome, disable, filter_of
 
 if TYPE_CHECKING:  # loaded when there is something to send
-    from .sending import Outcome, Sender
+    from .sending import Sender
 
 LEASE = 20.0
 """Seconds for which one process delivers; another takes over when they have passed."""
@@ -129,8 +130,10 @@ class Deliveries:
                 await self._send(row)
         except RequestError:  # the store has said so; the next round tries again
             pass
-        except Exception as error:  # whatever it is, it must not end what others wait for
+        except Exception as error:  # whatever it is, it must not end what others wait for, nor be tried without a pause
             log.error("delivery failed", webhook=webhook, exc_info=error)
+            with suppress(RequestError):
+                await self._set_back(webhook, Outcome("This service failed at it; its log says why."))
         finally:
             del self._under_way[webhook]
 
@@ -154,7 +157,7 @@ class Deliveries:
                 if outcome.why:
                     if position != before:
                         await note(fares)
-                    await self._store.write(partial(_failed, webhook=row.id, outcome=outcome, longest=self._longest))
+                    await self._set_back(row.id, outcome)
                     return
                 position, fares = event.number, WELL
                 if clock() - noted > NOTED and not await note(fares):
@@ -165,6 +168,9 @@ class Deliveries:
                     break
         if position != before:
             await note(fares)
+
+    async def _set_back(self, webhook: str, outcome: Outcome) -> None:
+        await self._store.write(partial(_failed, webhook=webhook, outcome=outcome, longest=self._longest))
 
     async def _post(self, row: Any, event: Event) -> Outcome:
         if self._sender is None:

@@ -18,6 +18,7 @@ from tramwright_solvers.history.outlook import NAMES, Coming, Outlook, coming, o
 from tramwright_solvers.history.trends import Track, Trends, trends_of
 
 from ..wire.drift import DriftWarning
+from ..wire.problems import RequestError
 from . import sentences, times
 from .events import News
 from .outlooks import Kept, drift_of, kept_of
@@ -88,7 +89,9 @@ def _excused(machine: str) -> Iterator[None]:
     except (SQLAlchemyError, OSError):
         raise
     except Exception as error:
-        structlog.get_logger("store").error("drift not worked out", machine=machine, exc_info=error)
+        # where a document is not what was stored the program is not at fault, and each survey would tell it anew
+        fault = None if isinstance(error, RequestError | msgspec.DecodeError) else error
+        structlog.get_logger("store").error("drift not worked out", machine=machine, says=str(error), exc_info=fault)
 
 
 def renewed(followed: Mapping[str, Remembered]) -> dict[str, Kept]:

@@ -11,26 +11,19 @@ import hmac
 import ssl
 from base64 import b64encode
 from hashlib import sha256
-from typing import Any, NamedTuple
+from typing import Any
 
 import httpcore
 
 from ..wire.media_types import CLOUD_EVENT
 from .targets import Targets, Unreachable
+from .webhooks import Outcome
 
 SECONDS = 10.0
 """How long a delivery may take, from looking up the name to the end of the answer."""
 MOST = 2**14
 """Bytes of an answer that are read."""
 GONE = 410
-
-
-class Outcome(NamedTuple):
-    """What came of a delivery: why it was not taken, empty where it was; whether it ever will be; how long to wait."""
-
-    why: str = ""
-    gone: bool = False
-    wait: float = 0.0
 
 
 def signature(secret: bytes, message: str, timestamp: int, body: bytes) -> str:

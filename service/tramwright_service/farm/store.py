@@ -32,7 +32,7 @@ RETRY = {"Retry-After": "2"}
 PATIENCE = 5
 """Seconds that a connection, or another process's write to the same file, is waited for."""
 LONGEST = 30
-"""Seconds that PostgreSQL may take for one statement, and that a free connection is waited for."""
+"""Seconds that PostgreSQL may take for a statement of the service, and that a free connection is waited for."""
 READERS = 4
 """Threads that read from a file; one more writes, since SQLite has one writer at a time."""
 
@@ -48,8 +48,10 @@ class StoreError(Exception):
     """A store that cannot be worked with, with what to do about it."""
 
 
-def store_of(where: str) -> Store:
+def store_of(where: str, longest: float | None = LONGEST) -> Store:
     """Return a store: the path of an SQLite file, or the URL of a PostgreSQL database.
+
+    A statement of PostgreSQL may take ``longest`` seconds, or as long as it takes.
 
     Raises:
         StoreError: it is neither.
@@ -72,7 +74,7 @@ def store_of(where: str) -> Store:
             pool_size=8,
             max_overflow=0,  # one more connection would be made and closed for each request
             pool_timeout=LONGEST,
-            connect_args={"timeout": PATIENCE, "command_timeout": LONGEST},
+            connect_args={"timeout": PATIENCE, "command_timeout": longest},
         )
     )
 

@@ -36,6 +36,8 @@ from .tables import (
 )  # fmt: skip
 
 NOTHING = b"null"
+LARGEST = 2**63 - 1
+"""The largest integer that either database has a place for."""
 AT_ONCE = 500
 """Rows that are written with one statement."""
 
@@ -177,6 +179,8 @@ def _values(table: Table, row: dict[str, Raw], number: int) -> dict[str, Any]:
         }
     except msgspec.DecodeError as error:
         raise StoreError(f"Line {number}: {error}.") from None
+    if large := [name for name, value in values.items() if isinstance(value, int) and abs(value) > LARGEST]:
+        raise StoreError(f"Line {number}: `{large[0]}` is larger than any that is stored.")
     if "digest" in values and digest(values["document"]) != values["digest"]:
         raise StoreError(f"Line {number}: the document is not the one that was stored.")
     if table is MACHINES and not can_be_stored(values["id"]):

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from base64 import b64encode
 from secrets import token_bytes, token_hex
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 from msgspec import Struct
@@ -34,6 +34,14 @@ WELL: dict[str, Any] = {"failures": 0, "failing_since": None, "due_at": None, "w
 
 W = WEBHOOKS.c
 _ID = re.compile(r"wh_[0-9a-f]{24}")
+
+
+class Outcome(NamedTuple):
+    """What came of a delivery: why it was not taken, empty where it was; whether it ever will be; how long to wait."""
+
+    why: str = ""
+    gone: bool = False
+    wait: float = 0.0
 
 
 class _Wanted(Struct, frozen=True):
