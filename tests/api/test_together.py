@@ -17,8 +17,7 @@ from tramwright_service.wire.encode import as_json
 from tramwright_service.wire.media_types import JSON
 from tramwright_service.wire.requests import CorrectionRequest, correction_request
 from tramwright_solvers.correction.api import correct
-from tramwright_solvers.correction.assemble import ReducedStack
-from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.correction.batching import SurveyRequest, whole
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms import BUILT_IN
 from tramwright_solvers.mechanisms.registry import build
@@ -59,7 +58,7 @@ def asked() -> list[SurveyRequest]:
 
 def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
     async def ask() -> list[Any]:
-        together = Microbatch(REGISTRY, GeometryCache(), ReducedStack.corrections)
+        together = Microbatch(REGISTRY, GeometryCache(), whole)
         return await asyncio.gather(*(together.ask(one, as_json) for one in asked()), return_exceptions=True)
 
     first, broken, off, last = asyncio.run(ask())
@@ -72,7 +71,7 @@ def test_what_fails_for_one_request_costs_the_others_nothing() -> None:
 
 def test_a_fault_alone_is_told_as_it_is() -> None:
     async def ask() -> None:
-        await Microbatch(REGISTRY, GeometryCache(), ReducedStack.corrections).ask(asked()[1], as_json)
+        await Microbatch(REGISTRY, GeometryCache(), whole).ask(asked()[1], as_json)
 
     with pytest.raises(ZeroDivisionError):
         asyncio.run(ask())
@@ -87,7 +86,7 @@ def test_what_arrives_while_a_long_answer_is_made_comes_next_if_it_is_quick(monk
         return one._replace(machine=replace(one.machine, id=name))
 
     async def ask() -> None:
-        together, quick = Microbatch(REGISTRY, GeometryCache(), ReducedStack.corrections), list[asyncio.Future[bytes]]()
+        together, quick = Microbatch(REGISTRY, GeometryCache(), whole), list[asyncio.Future[bytes]]()
 
         def answer(requests: list[SurveyRequest], *_: object) -> list[Exception]:
             turns.append([one.machine.id for one in requests])

@@ -12,7 +12,6 @@ from judgement.machines import stations
 from tramwright_solvers.correction.api import reduce_stack
 from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.decision import Decision, decide
-from tramwright_solvers.correction.verdicts import extremes
 from tramwright_solvers.model.options import Criterion, Solve
 from tramwright_solvers.model.survey import Survey
 from tramwright_solvers.uncertainty.range import outside_margin
@@ -97,7 +96,7 @@ def as_found(random: np.random.Generator, machines: int) -> Iterator[Row]:
         within, rounded, outside = list[bool](), list[bool](), list[bool]()
         for number, one in enumerate(subjects(random, layout, machines)):
             done, choice = decided(one, "least-squares", readings(one, number, random))
-            found, _ = extremes(done.prepared.options, [done.prepared] * SURVEYS, choice)
+            found, _ = choice.extremes
             total, u, _, inside, _ = np.array([known for _, known in found]).T
             true, division = float(np.ptp(one.true)), one.machine.division
             within += (total + inside <= true * (1 - 1e-9)).tolist()
@@ -122,7 +121,7 @@ def predicted(random: np.random.Generator, machines: int) -> Iterator[Row]:
             read = readings(one, number, random)
             for criterion, cases in wrong.items():
                 done, choice = decided(one, criterion, read)
-                _, left = extremes(done.prepared.options, [done.prepared] * SURVEYS, choice)
+                _, left = choice.extremes
                 total, _, _, inside, _ = np.array([known for _, known in left]).T
                 true = np.ptp(one.true + set_travels(done, choice, random) @ done.prepared.influence.T, axis=1)
                 limit = worst_limit((total + inside)[::2], true[::2])

@@ -26,8 +26,9 @@ from tramwright_solvers.correction.batching import (
     SurveyRequest,
     answer_many,
     moves,
-    stack_by_stack,
+    traced,
     verdicts,
+    whole,
 )
 from tramwright_solvers.mechanisms import BUILT_IN, ThreeScrew
 from tramwright_solvers.mechanisms.registry import build
@@ -128,8 +129,9 @@ def test_nor_does_it_depend_on_other_machines_beside_it(name: str, criterion: Cr
     asked_of = [replace_solve(one, criterion, offset) for one in moved(name, count)]
     details: list[tuple[StackWriter[Any], Any]] = [
         (verdicts, ReducedStack.verdict_answers),
-        (stack_by_stack(ReducedStack.moves_answers), ReducedStack.moves_answers),
-        (stack_by_stack(ReducedStack.corrections), ReducedStack.corrections),
+        (moves, ReducedStack.moves_answers),
+        (traced, ReducedStack.traced),
+        (whole, ReducedStack.corrections),
     ]
     for write, alone in details:
         together = answer_many(asked_of, REGISTRY, write)
@@ -153,7 +155,7 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
     count = min(len(survey.readings) for _, survey in met)
     solve: Solve[Any] = Solve(aim_for=aim, most_moves=most, offset=offset)
     beside = [SurveyRequest(machine, Survey(survey.readings[:count]), solve) for machine, survey in met]
-    details: dict[StackWriter[Any], Any] = {verdicts: ReducedStack.verdict_answers, moves: ReducedStack.moves_answers}
+    details: dict[StackWriter[Any], Any] = {verdicts: ReducedStack.verdict_answers, whole: ReducedStack.corrections}
     for write, alone in details.items():
         for one, answer in zip(beside, answer_many(beside, REGISTRY, write), strict=True):
             (own,) = alone(reduce_stack(one.machine, [one.survey], one.solve, REGISTRY))
@@ -161,7 +163,7 @@ def test_any_machines_beside_each_other_are_judged_as_each_alone(
 
 
 @pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
-@pytest.mark.parametrize("write", [verdicts, moves])
+@pytest.mark.parametrize("write", [verdicts, moves, traced, whole])
 def test_together_of_like_machines_are_judged_in_one_go(name: str, write: StackWriter[Any]) -> None:
     with patch.object(lone, "decide_together", wraps=lone.decide_together) as judging:
         assert len(answer_many(moved(name, 9), REGISTRY, write)) == 9
@@ -188,7 +190,7 @@ def test_what_is_wrong_with_one_machine_is_told_of_that_one_alone() -> None:
     six[3] = six[3]._replace(survey=Survey(off))
     past = Previous(six[4].survey.readings, [Made("no-such-screw", 0.1)])
     six[4] = six[4]._replace(survey=replace(six[4].survey, previous=past))
-    for write in (verdicts, stack_by_stack(ReducedStack.moves_answers), stack_by_stack(ReducedStack.corrections)):
+    for write in (verdicts, moves, traced, whole):
         told = answer_many(six, REGISTRY, write)
         assert [isinstance(one, Refused) for one in told] == [False, True, False, True, True, False]
         pointers = [one.faults[0].pointer for one in told if isinstance(one, Refused)]

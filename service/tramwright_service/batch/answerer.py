@@ -11,14 +11,13 @@ import msgspec
 import structlog
 from msgspec import UNSET, UnsetType
 
-from tramwright_solvers.correction.assemble import ReducedStack
 from tramwright_solvers.correction.batching import (
     StackWriter,
     SurveyRequest,
     answer_many,
     moves,
-    stack_by_stack,
     verdicts,
+    whole,
 )
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import Most, affordable, readings_cost
@@ -58,7 +57,7 @@ Answer = VerdictAnswer | MovesAnswer | Correction
 WRITERS: dict[Detail, StackWriter[Answer]] = {
     "verdict": verdicts,
     "moves": moves,
-    "full": stack_by_stack(ReducedStack.corrections),
+    "full": whole,
 }
 
 

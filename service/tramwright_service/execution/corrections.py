@@ -10,8 +10,7 @@ import msgspec
 from litestar.types import Receive
 
 from tramwright_solvers.correction.api import correct
-from tramwright_solvers.correction.assemble import ReducedStack
-from tramwright_solvers.correction.batching import SurveyRequest
+from tramwright_solvers.correction.batching import SurveyRequest, traced, whole
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.correction.cost import affordable
 from tramwright_solvers.model.deadline import Deadline
@@ -43,8 +42,8 @@ class Corrections:
         self._metrics = metrics
         self._cache = cache
         self._most = settings.most
-        self._whole = Microbatch(self.registry, cache, ReducedStack.corrections)
-        self._traced = Microbatch(self.registry, cache, ReducedStack.traced)
+        self._whole = Microbatch(self.registry, cache, whole)
+        self._traced = Microbatch(self.registry, cache, traced)
 
     async def answer(self, asked: SurveyRequest, ask: Ask, receive: Receive) -> bytes:
         """Return the encoded answer; ``ask`` is the same request as bytes, for plug-ins, with the form of the answer.

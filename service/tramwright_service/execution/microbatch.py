@@ -13,8 +13,7 @@ from itertools import accumulate
 from time import perf_counter
 from typing import Any, Generic, TypeVar
 
-from tramwright_solvers.correction.assemble import ReducedStack
-from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many, stack_by_stack
+from tramwright_solvers.correction.batching import StackWriter, SurveyRequest, answer_many
 from tramwright_solvers.correction.cache import GeometryCache
 from tramwright_solvers.mechanisms.registry import Registry
 
@@ -38,12 +37,10 @@ Waiting = tuple[SurveyRequest, Callable[[T], Any], float, "asyncio.Future[Any]"]
 class Microbatch(Generic[T]):
     """Answers quick requests at one detail, those of one turn at once as far as they are no long work together."""
 
-    def __init__(
-        self, registry: Registry, cache: GeometryCache, answers: Callable[[ReducedStack], Sequence[T]]
-    ) -> None:
+    def __init__(self, registry: Registry, cache: GeometryCache, detail: StackWriter[T]) -> None:
         self._registry = registry
         self._cache = cache
-        self._detail: StackWriter[T] = stack_by_stack(answers)
+        self._detail = detail
         self._pace = 1.0
         self._waiting: list[Waiting[T]] = []
         self._late: Waiting[T] | None = None

@@ -14,8 +14,6 @@ from ..diagnostics.closing_jump import ClosingDoubt, closing_doubt
 from ..diagnostics.error_source import attribution
 from ..diagnostics.likeness import stations_of
 from ..diagnostics.quiet import may_hold_slips
-from ..learning.forecast import Goal, forecast, whole_steps
-from ..learning.response_lsq import ReducedPass
 from ..learning.responses import Responses, travels_to_ask
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
@@ -27,17 +25,16 @@ from ..reduction.covariance import GapCovariance
 from ..reduction.readings import values
 from ..results.correction import Advice, Correction, MovesAnswer, Traced, VerdictAnswer
 from ..results.findings import Budgets, FormTerm, Predicted, Station, Suspect, WholeBed
-from ..results.learning import Forecast
 from ..results.moves import MoveOf, Step
 from .cache import GeometryCache, GeometrySource, geometry_key
-from .decision import Chooser, Decision, decide, decide_lazily, describe_choice
+from .decision import Chooser, Decision, Totals, decide, decide_lazily, describe_choice
 from .factorize import GeometryRequest, prepare_many
 from .geometry import Geometry
 from .judgement import Judged, judge, suspects_with_repeats
-from .previous_passes import learn_from
+from .previous_passes import learn_from, passes_left
 from .remarks import cautions, effects, moved_by, notes
-from .steps.work_order import move_of, readings_first, steps_for
-from .trade_off import ladders, plans_by_size
+from .steps.work_order import moves_of, readings_first, steps_for
+from .trade_off import TradeOff, trade_offs
 from .verdicts import verdicts_of
 
 
@@ -74,7 +71,7 @@ class ReducedStack(Struct, frozen=True):
             return None
         if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded or not prepared.linear:
             return None
-        return prepared.options.kind, uniform, solve.aim_for, solve.most_moves
+        return prepared.options.kind, prepared.groups, uniform, solve.aim_for, solve.most_moves
 
     def verdict_answers(self) -> list[VerdictAnswer]:
         """Write totals and verdicts."""
@@ -90,9 +87,13 @@ class ReducedStack(Struct, frozen=True):
 
     def traced(self) -> list[Traced]:
         """Write of the whole answers what is kept to follow a machine by."""
+        return self.with_terms(self.moves_answers())
+
+    def with_terms(self, answers: Sequence[MovesAnswer]) -> list[Traced]:
+        """Return the answers with the terms of each survey, and its gap at the stations."""
         points = self.prepared.layout.points.tolist()
         stations = [[(x, y, gap) for (x, y), gap in zip(points, own, strict=True)] for own in self.gaps.tolist()]
-        return list(map(Traced, self.moves_answers(), self._terms(), stations))
+        return list(map(Traced, answers, self._terms(), stations))
 
     def decided(self, choose: Chooser) -> tuple[Decision, list[Judged]]:
         """Choose for every survey, and judge whether its readings bear that."""
@@ -199,18 +200,31 @@ class ReducedStack(Struct, frozen=True):
 
     def corrections(self) -> list[Correction]:
         """Write the whole answers."""
-        prepared, machine, gaps = self.prepared, self.prepared.machine, self.gaps
         decided, judged = self.decided(decide)
-        scores, travels, learnt = decided.scores, decided.chosen.travels, self.responses()
+        learnt = self.responses()
         moves = self._moves(decided, learnt)
+        told = self._told(decided, judged, moves, learnt)
+        return self._completed(self.whole(decided, 0, told, moves, judged, learnt, trade_offs(decided)))
+
+    def whole(
+        self,
+        decided: Decision,
+        first: int,
+        told_so_far: Sequence[MovesAnswer],
+        moves: Sequence[Sequence[MoveOf | None]],
+        judged: Sequence[Judged],
+        learnt: Sequence[Responses | None],
+        trade_off: Sequence[TradeOff],
+    ) -> list[Correction]:
+        """Return the whole answers to its surveys, which are those from row ``first`` on of what was decided."""
+        prepared, machine, rows = self.prepared, self.prepared.machine, slice(first, first + len(self.surveys))
+        travels, aim = decided.chosen.travels[rows], decided.scores.aim
         before, stations = self._read().tolist(), self._stations(travels)
-        suggested = plans_by_size(prepared, scores, decided.chosen)
         exact = None if prepared.linear else prepared.changes(travels, prepared.places_over_bed)
-        whole, budgets = prepared.over_bed.totals(gaps, self.noise, travels, exact), self._budgets(decided)
-        rungs, terms = ladders(prepared, scores), self._terms()
-        answers = []
-        for row, (answer, own) in enumerate(zip(self._told(decided, judged, moves, learnt), moves, strict=True)):
-            told, left = asdict(answer), answer.predicted
+        whole = prepared.over_bed.totals(self.gaps, self.noise, travels, exact)
+        budgets, terms, answers = self._budgets(decided.totals, rows), self._terms(), list[Correction]()
+        for row, (answer, own) in enumerate(zip(told_so_far, moves, strict=True)):
+            told, left, (suggested, rungs) = asdict(answer), answer.predicted, trade_off[row]
             told["predicted"] = Predicted(
                 left.total, left.u, left.expanded, left.k, left.rms, left.highest, left.lowest, stations[row]
             )
@@ -221,22 +235,25 @@ class ReducedStack(Struct, frozen=True):
                     over_bed=WholeBed(*whole[row]),
                     budget=budgets[row],
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
-                    plans=suggested[row],
-                    ladder=rungs[row],
-                    attribution=attribution(machine, prepared.kinds, rungs[row], answer.as_found, left.total),
+                    plans=suggested,
+                    ladder=rungs,
+                    attribution=attribution(machine, prepared.kinds, rungs, answer.as_found, left.total),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,
                     effects=effects(prepared, travels[row]),
                     followed=list(known.followed) if (known := learnt[row]) else [],
                     doubts=list(known.doubts) if known else [],
-                    forecast=self._forecast(row, known, travels[row], scores.aim, judged[row]) if known else None,
+                    # where something is to be read before anything is moved, what follows nobody knows yet
+                    forecast=passes_left(prepared, self.solve, self.gaps, self.noise, row, known, travels[row], aim)
+                    if known and (judged[row].doubt is None or travels[row].any())
+                    else None,
                     assumed=self._assumed(own),
                     digits=DECIMALS[machine.units],
                     steps=self._steps(answer.advice, own, travels[row], before[row]),
                 )
             )
-        return self._completed(answers)
+        return answers
 
     def _completed(self, answers: list[Correction]) -> list[Correction]:
         """Return the answers as they are; work under way tells part of them otherwise."""
@@ -276,11 +293,14 @@ class ReducedStack(Struct, frozen=True):
             dials = (sense * (after if known is None else after + known)).tolist(), (sense * self._read()).tolist()
         return [list(map(Station, x, y, *row)) for row in zip(*gaps, *dials, u, strict=True)]
 
-    def _budgets(self, decided: Decision) -> list[Budgets]:
-        """Return the uncertainty budgets of both totals of each survey."""
-        totals, of = decided.totals, self.prepared.sources.budgets
-        before = of(totals.high[0], totals.low[0], totals.u[0], self.noise, None)
-        return list(map(Budgets, before, of(totals.high[1], totals.low[1], totals.u[1], self.noise, totals.index[1])))
+    def _budgets(self, totals: Totals, rows: slice) -> list[Budgets]:
+        """Return the uncertainty budgets of both totals of each survey, which are these ``rows`` of the totals."""
+        of, ((before, after), (lows_before, lows), (u_before, u)) = (
+            self.prepared.sources.budgets,
+            (values[:, rows] for values in (totals.high, totals.low, totals.u)),
+        )
+        found = of(before, lows_before, u_before, self.noise, None)
+        return list(map(Budgets, found, of(after, lows, u, self.noise, totals.index[1, rows])))
 
     def again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
@@ -304,38 +324,6 @@ class ReducedStack(Struct, frozen=True):
     def _asks(self, travels: Floats, known: Responses | None) -> list[float] | None:
         """Return what to set for these travels (m,), given what the passes before teach; None where it is these."""
         return None if known is None else list(travels_to_ask(travels, known).tolist())
-
-    def _forecast(self, row: int, learnt: Responses, travels: Floats, aim: float, judged: Judged) -> Forecast | None:
-        """Return how many passes remain for one survey, given what its previous passes teach.
-
-        None where nothing is moved before something is read again: what follows nobody knows yet.
-        """
-        if judged.doubt and not travels.any():
-            return None
-        prepared, variance, machine = self.prepared, self.noise.variance[row], self.prepared.machine
-        seen = ReducedPass(prepared.layout.points, self.gaps[row], variance, self.noise.factors, prepared.influence)
-        enough = machine.total_limit if self.solve.aim_for is None else aim
-        goal = Goal(aim, enough, prepared.setting.half, whole_steps(prepared.adjusters))
-        asks = travels_to_ask(travels, learnt)
-        return forecast(learnt, seen, travels, asks, goal, self.solve.offset, machine.units)
-
-
-def moves_of(solve: Solve[Any], decided: Decision, asked: Sequence[list[float] | None]) -> list[list[MoveOf | None]]:
-    """Return each survey's moves, None for an adjuster that stands still; ``asked`` is what to set for its travels
-    (m,), None where it is these."""
-    chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
-    rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
-    for own, asks, (index, travels, u, settled) in zip(decided.prepared, asked, rows, strict=True):
-        stacks = settled.stacks.get(index, {}) if settled else {}
-        moves: list[MoveOf | None] = [None] * len(travels)
-        adjusters, solvers = own.adjusters, own.solver_of
-        for at, travel in enumerate(travels):
-            if travel:
-                ask = None if asks is None or asks[at] == travel else asks[at]
-                error = u[at] if told else None
-                moves[at] = move_of(adjusters[at], solvers[at], travel, error, stacks.get(at), ask)
-        found.append(moves)
-    return found
 
 
 def reduce_surveys(

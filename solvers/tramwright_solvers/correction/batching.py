@@ -20,7 +20,7 @@ from .assemble import ReducedStack
 from .cache import GeometryCache, GeometrySource, geometry_key
 from .cost import correction_cost
 from .progress.under_way import under_way
-from .together import moves_together, verdicts_together
+from .together import corrections_together, moves_together, traced_together, verdicts_together
 
 T = TypeVar("T")
 
@@ -82,7 +82,7 @@ def lone_together(
     def tried(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[T] | SolverError]:
         told: dict[int, Sequence[T] | SolverError] = {}
         kinds: dict[tuple[object, ...], list[int]] = {}
-        for place, stack in enumerate(stacks):
+        for place, stack in enumerate(stacks if len(stacks) > 1 else ()):
             if (kind := stack.kind) is not None:
                 kinds.setdefault(kind, []).append(place)
         for places in kinds.values():
@@ -97,7 +97,9 @@ def lone_together(
 
 verdicts = lone_together(ReducedStack.verdict_answers, verdicts_together)
 moves = lone_together(ReducedStack.moves_answers, moves_together)
-"""The details of totals and verdicts, and of moves with them."""
+traced = lone_together(ReducedStack.traced, traced_together)
+whole = lone_together(ReducedStack.corrections, corrections_together)
+"""The details: totals and verdicts, moves with them, what a machine is followed by, and the whole answer."""
 
 
 def answer_many(

@@ -8,14 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from msgspec.structs import replace
 
+from ..learning.forecast import Goal, forecast, whole_steps
 from ..learning.response_lsq import ReducedPass
-from ..learning.responses import Responses, Slack, learn
+from ..learning.responses import Responses, Slack, learn, travels_to_ask
 from ..model.contract import Floats
 from ..model.errors import Fault, Refused, repointed
 from ..model.survey import Made, Pass, Previous, Reading, Survey
+from ..reduction.covariance import GapCovariance
 from ..reduction.levelling_network import MOST_SETUPS
 from ..reduction.readings import place_faults, time_faults, values, where
 from ..reduction.stations import layout
+from ..results.learning import Forecast
 from . import sentences
 from .geometry import sum_of_shapes
 
@@ -53,6 +56,24 @@ def learn_from(
         seen = [as_if_linear(prepared, one, -travels[row:].sum(axis=0)) for row, one in enumerate(seen)]
     surveys, machine = [*seen, current_pass(prepared, gaps, variance)], prepared.machine
     return learn(prepared.adjusters, surveys, travels, Slack.usual(machine.from_mm), solve.offset, machine.units)
+
+
+def passes_left(
+    prepared: Geometry,
+    solve: Solve[Any],
+    gaps: Floats,
+    noise: GapCovariance,
+    row: int,
+    learnt: Responses,
+    travels: Floats,
+    aim: float,
+) -> Forecast:
+    """Return how many passes remain for one survey of a stack, given what its previous passes teach."""
+    machine, points = prepared.machine, prepared.layout.points
+    seen = ReducedPass(points, gaps[row], noise.variance[row], noise.factors, prepared.influence)
+    enough = machine.total_limit if solve.aim_for is None else aim
+    goal = Goal(aim, enough, prepared.setting.half, whole_steps(prepared.adjusters))
+    return forecast(learnt, seen, travels, travels_to_ask(travels, learnt), goal, solve.offset, machine.units)
 
 
 def current_pass(prepared: Geometry, gaps: Floats, variance: Floats) -> ReducedPass:

@@ -56,7 +56,7 @@ class SubsetTable(Struct, frozen=True, dict=True):
     def _alike(self) -> dict[tuple[float, Criterion], tuple[Floats, Floats]]:
         return {}
 
-    @property
+    @cached_property
     def kind(self) -> tuple[object, ...]:
         """What must be the same for geometries to be joined."""
         own = self.candidates

@@ -11,11 +11,14 @@ from ..linalg.grids import scaled_to_each
 from ..model.contract import Floats
 from ..model.survey import Survey
 from ..reduction.covariance import GapCovariance
-from ..results.correction import MovesAnswer, VerdictAnswer
+from ..results.correction import Correction, MovesAnswer, Traced, VerdictAnswer
 from ..results.findings import Suspect
-from .assemble import ReducedStack, moves_of
+from ..results.moves import MoveOf
+from .assemble import ReducedStack
 from .decision import Decision, decide_across_geometries
 from .judgement import Judged, judge
+from .steps.work_order import moves_of
+from .trade_off import trade_offs
 from .verdicts import verdicts_of
 
 ONE = np.zeros(1, dtype=np.intp)
@@ -47,12 +50,36 @@ def verdicts_together(lone: Sequence[ReducedStack]) -> list[list[VerdictAnswer]]
 
 def moves_together(lone: Sequence[ReducedStack]) -> list[list[MovesAnswer]]:
     """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.moves_answers` does of each."""
+    _, _, _, answers = _moved(lone)
+    return [[one] for one in answers]
+
+
+def traced_together(lone: Sequence[ReducedStack]) -> list[list[Traced]]:
+    """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.traced` does of each."""
+    return [one.with_terms(answers) for one, answers in zip(lone, moves_together(lone), strict=True)]
+
+
+def corrections_together(lone: Sequence[ReducedStack]) -> list[list[Correction]]:
+    """Write of lone surveys of one :attr:`ReducedStack.kind` what :meth:`ReducedStack.corrections` does of each."""
+    decided, judged, moves, answers = _moved(lone)
+    each = zip(lone, answers, moves, judged, trade_offs(decided), strict=True)
+    return [
+        one.whole(decided, row, [answer], [own], [readings], [None], [trade_off])
+        for row, (one, answer, own, readings, trade_off) in enumerate(each)
+    ]
+
+
+def _moved(
+    lone: Sequence[ReducedStack],
+) -> tuple[Decision, list[Judged], list[list[MoveOf | None]], list[MovesAnswer]]:
+    """Decide and judge lone surveys of one kind, and write the moves of each."""
     decided, judged, told = decide_together(lone)
     moves = moves_of(lone[0].solve, decided, [None] * len(lone))
     each = enumerate(zip(lone, told, moves, judged, strict=True))
-    return [
-        [one.with_moves(0, answer, own, readings, None, decided, row)] for row, (one, answer, own, readings) in each
+    answers = [
+        one.with_moves(0, answer, own, readings, None, decided, row) for row, (one, answer, own, readings) in each
     ]
+    return decided, judged, moves, answers
 
 
 def decide_together(lone: Sequence[ReducedStack]) -> tuple[Decision, list[Judged], list[VerdictAnswer]]:

@@ -8,13 +8,14 @@ says what it reads before and after, in the user's own sense and from the zero o
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from ...adjustment.shim_stacks import Stack
 from ...model.contract import Adjuster, Floats, Part
 from ...model.machine import Screw
+from ...model.options import Solve
 from ...model.units import DECIMALS, signed
 from ...reduction.sentences import station_at
 from ...results.findings import Place
@@ -22,6 +23,7 @@ from ...results.moves import Counted, MoveOf, Step
 from . import sentences
 
 if TYPE_CHECKING:
+    from ..decision import Decision
     from ..geometry import Geometry
     from .parking import Spot
 
@@ -55,6 +57,24 @@ def move_of(
     if stack is not None:
         return MoveOf(adjuster.id, solver, travel, u, stack=list(stack.add), remove=list(stack.remove) or None)
     return MoveOf(adjuster.id, solver, travel, u, ask=ask)
+
+
+def moves_of(solve: Solve[Any], decided: Decision, asked: Sequence[list[float] | None]) -> list[list[MoveOf | None]]:
+    """Return each survey's moves, None for an adjuster that stands still; ``asked`` is what to set for its travels
+    (m,), None where it is these."""
+    chosen, found, told = decided.chosen, [], solve.criterion == "least-squares"
+    rows = zip(chosen.index.tolist(), chosen.travels.tolist(), chosen.u.tolist(), decided.settled, strict=True)
+    for own, asks, (index, travels, u, settled) in zip(decided.prepared, asked, rows, strict=True):
+        stacks = settled.stacks.get(index, {}) if settled else {}
+        moves: list[MoveOf | None] = [None] * len(travels)
+        adjusters, solvers = own.adjusters, own.solver_of
+        for at, travel in enumerate(travels):
+            if travel:
+                ask = None if asks is None or asks[at] == travel else asks[at]
+                error = u[at] if told else None
+                moves[at] = move_of(adjusters[at], solvers[at], travel, error, stacks.get(at), ask)
+        found.append(moves)
+    return found
 
 
 def readings_first(prepared: Geometry, places: Sequence[Place], gap: Sequence[float]) -> list[Step]:
