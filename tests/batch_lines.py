@@ -31,8 +31,11 @@ def requests(count: int, name: str = "tilted-bed", seed: int = 3, **options: Any
     return made
 
 
-def each_of_its_own(count: int, name: str = "tilted-bed") -> list[dict[str, Any]]:
-    """Return requests as :func:`requests` does, each of a machine of its own, read at stations of its own."""
+def each_of_its_own(count: int, name: str = "tilted-bed", *, named: bool = True) -> list[dict[str, Any]]:
+    """Return requests as :func:`requests` does, each of a machine of its own, read at stations of its own.
+
+    Unless they are ``named``, they are no lines of a batch but what a route for one survey takes.
+    """
     dice, made = random.Random(5), requests(count, name)
     for number, one in enumerate(made):
         machine = one["machine"] = copy.deepcopy(one["machine"]) | {"id": f"wren-{number}"}
@@ -40,6 +43,8 @@ def each_of_its_own(count: int, name: str = "tilted-bed") -> list[dict[str, Any]
             part["x"] += dice.randint(-20, 20) / 10
         for reading in one["survey"]["readings"]:
             reading["x"] += dice.randint(-50, 50) / 10
+        if not named:
+            del one["id"]
     return made
 
 

@@ -214,9 +214,17 @@ def programmes(server: Server) -> Iterator[Row]:
 
 
 def singles(rounds: int) -> Iterator[Row]:
-    """One request for one survey, by how many ask at once, against two echoes of the same body (:mod:`over_http`)."""
-    for count, servers in over_http.loads(examples.read("twisted-frame"), 2.0, rounds).items():
-        name, first = f"`twisted-frame`, {count} at once", servers[over_http.RAW]
+    """One request for one survey, by how many ask at once, against two echoes of the same body (:mod:`over_http`); the
+    same where each of forty machines is asked about."""
+    yield from against_echoes("`twisted-frame`", over_http.loads([examples.read("twisted-frame")], 2.0, rounds))
+    forty = [msgspec.json.encode(one) for one in each_of_its_own(40, "twisted-frame", named=False)]
+    yield from against_echoes("one each of forty machines", over_http.loads(forty, 2.0, rounds, (8, 40)))
+
+
+def against_echoes(what: str, loads: dict[int, dict[str, over_http.Load]]) -> Iterator[Row]:
+    """Rates and latencies by how many ask at once."""
+    for count, servers in loads.items():
+        name, first = f"{what}, {count} at once", servers[over_http.RAW]
         for server, load in servers.items():
             yield Row(f"{name}: {server}", str(load), "1" if load is first else f"{load.rate / first.rate:.2f}")
         own, decoded = servers[over_http.OURS], servers[over_http.DECODING]

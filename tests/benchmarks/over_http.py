@@ -20,8 +20,9 @@ import socket
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from itertools import cycle
 from pathlib import Path
 from time import perf_counter, sleep
 from typing import Any, NamedTuple
@@ -133,24 +134,30 @@ def driver() -> str:
     return "wrk" if shutil.which("wrk") else "a client of our own, for `wrk` is not installed; ratios are flattered"
 
 
-def asked(server: Server, body: bytes, connections: int, seconds: float) -> Load:
-    """Ask one server."""
+def asked(server: Server, bodies: Sequence[bytes], connections: int, seconds: float) -> Load:
+    """Ask one server, with one body after the other."""
     before = server.spent()
     if shutil.which("wrk"):
-        lasted, count, took = by_wrk(server.port, body, connections, seconds)
+        lasted, count, took = by_wrk(server.port, bodies, connections, seconds)
     else:
-        lasted, count, took = asyncio.run(by_ourselves(server.port, body, connections, seconds))
+        lasted, count, took = asyncio.run(by_ourselves(server.port, bodies, connections, seconds))
     return Load(count / lasted, (server.spent() - before) / count, took)
 
 
-def by_wrk(port: int, body: bytes, connections: int, seconds: float) -> tuple[float, float, tuple[float, ...]]:
+def by_wrk(
+    port: int, bodies: Sequence[bytes], connections: int, seconds: float
+) -> tuple[float, float, tuple[float, ...]]:
     """Ask by `wrk`, on the last core; return seconds, answers and quantiles."""
     with tempfile.TemporaryDirectory() as folder:
-        payload, script = Path(folder, "body.json"), Path(folder, "post.lua")
-        payload.write_bytes(body)
+        script = Path(folder, "post.lua")
+        for number, body in enumerate(bodies):
+            Path(folder, f"{number}.json").write_bytes(body)
         script.write_text(
-            'wrk.method = "POST"\nwrk.headers["Content-Type"] = "application/json"\n'
-            f'local file = io.open("{payload}")\nwrk.body = file:read("*a")\nfile:close()\n'
+            'wrk.method = "POST"\nwrk.headers["Content-Type"] = "application/json"\nlocal asked, last = {}, 0\n'
+            f"for at = 1, {len(bodies)} do\n"
+            f'  local file = io.open("{folder}/" .. (at - 1) .. ".json")\n'
+            '  wrk.body = file:read("*a")\n  file:close()\n  asked[at] = wrk.format(nil, nil)\nend\n'
+            "request = function()\n  last = last % #asked + 1\n  return asked[last]\nend\n"
             "done = function(summary, latency, requests)\n"
             f"  for _, q in ipairs({{{', '.join(map(str, QUANTILES))}}}) do print('took', latency:percentile(q)) end\n"
             "  print('seconds', summary.duration / 1e6)\n  print('count', summary.requests)\n"
@@ -166,18 +173,17 @@ def by_wrk(port: int, body: bytes, connections: int, seconds: float) -> tuple[fl
 
 
 async def by_ourselves(
-    port: int, body: bytes, connections: int, seconds: float
+    port: int, bodies: Sequence[bytes], connections: int, seconds: float
 ) -> tuple[float, float, tuple[float, ...]]:
     """Ask by a plain client; return seconds, answers and quantiles."""
-    head = (
-        f"POST {PATH} HTTP/1.1\r\nHost: bench\r\nContent-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
-    )
-    request, took, end = head.encode() + body, list[float](), perf_counter() + seconds
+    head = f"POST {PATH} HTTP/1.1\r\nHost: bench\r\nContent-Type: application/json\r\nContent-Length: "
+    requests = cycle([f"{head}{len(body)}\r\n\r\n".encode() + body for body in bodies])
+    took, end = list[float](), perf_counter() + seconds
 
     async def ask() -> None:
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
         while (start := perf_counter()) < end:
-            writer.write(request)
+            writer.write(next(requests))
             answer = (await reader.readuntil(b"\r\n\r\n")).lower()
             assert answer.startswith(b"http/1.1 200")
             await reader.readexactly(int(answer.split(b"content-length: ")[1].split(b"\r\n")[0]))
@@ -189,20 +195,22 @@ async def by_ourselves(
     return seconds, len(took), tuple(1e3 * took[(len(took) - 1) * q // 100] for q in QUANTILES)
 
 
-def loads(body: bytes, seconds: float, rounds: int) -> dict[int, dict[str, Load]]:
+def loads(
+    bodies: Sequence[bytes], seconds: float, rounds: int, connections: Sequence[int] = CONNECTIONS
+) -> dict[int, dict[str, Load]]:
     """Return of each number of connections what each server gives: the best rate and the best of each quantile.
 
     All are asked in turn within each round, so that a host that speeds up or slows down does so for all.
     """
-    found: dict[int, dict[str, list[Load]]] = {count: {name: [] for name in APPS} for count in CONNECTIONS}
+    found: dict[int, dict[str, list[Load]]] = {count: {name: [] for name in APPS} for count in connections}
     with ExitStack() as stack:
         servers = {name: stack.enter_context(served(name)) for name in APPS}
         for server in servers.values():
-            asked(server, body, 8, 1)
+            asked(server, bodies, 8, 1)
         for _ in range(rounds):
-            for count in CONNECTIONS:
+            for count in connections:
                 for name, server in servers.items():
-                    found[count][name].append(asked(server, body, count, seconds))
+                    found[count][name].append(asked(server, bodies, count, seconds))
     return {count: {name: best(each) for name, each in own.items()} for count, own in found.items()}
 
 
@@ -255,7 +263,7 @@ def main() -> None:
     body = examples.read(given.example)
     print(f"{given.example}: {len(body)} bytes, asked by {driver()}")
     print("  rate; processor time of the server; p50 / p90 / p99; rate to the raw echo")
-    for count, servers in loads(body, given.seconds, given.rounds).items():
+    for count, servers in loads([body], given.seconds, given.rounds).items():
         for name, load in servers.items():
             print(f"  {count:3} connections, {name:<16} {load!s:<60} {load.rate / servers[RAW].rate:6.3f}")
     parts(body)

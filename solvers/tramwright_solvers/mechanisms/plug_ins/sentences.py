@@ -102,10 +102,6 @@ def cannot_stay(name: str, lower: float, upper: float) -> str:
     return f"`{name}` cannot stay where it is: its travel is from {lower} to {upper}"
 
 
-def fault_leads_nowhere(pointer: str) -> str:
-    return f"it refused the request at `{pointer}`, which is no JSON Pointer"
-
-
 def claims(machine: str) -> str:
     return (
         f"its `suits` says yes to a machine that describes only {machine}, which built-in solvers answer; it must ask "
