@@ -275,6 +275,11 @@ class Geometry(Setup, frozen=True, dict=True):
         return sqrt(float(np.add.reduce(variance)) / len(variance))
 
     @cached_property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """What is :attr:`far`, :attr:`reading_u`, what is well known (:attr:`shown`), and how many terms are unseen."""
+        return self.far, self.reading_u, self.shown, float(len(self.unseen_terms))
+
+    @cached_property
     def unseen_adjusters(self) -> np.ndarray:
         """Which adjusters (m,) these stations cannot tell from others."""
         if self.seeing.adjusters:

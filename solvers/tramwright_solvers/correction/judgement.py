@@ -216,12 +216,11 @@ def _questionable(decided: Decision) -> list[int]:
     """Return the surveys of which one of the doubts below may have something to say."""
     chosen, totals = decided.chosen, decided.totals
     own = decided.prepared[: len(decided.options.least)]  # one for all, or one for each
-    far, scatter = np.array([[one.far] for one in own]), np.array([SCATTER * one.reading_u for one in own])
-    unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > np.array([[one.shown] for one in own]))
-    (total, left), sure = totals.total, K * totals.u[1]
-    doubtful = (np.abs(chosen.travels) > np.where(unknown, 0.0, far)).any(axis=1)
-    doubtful |= (total > DIAL_RANGE * far[:, 0]) | np.array([bool(one.unseen_terms) for one in own])
-    doubtful |= left > np.maximum(scatter, decided.options.limit)
+    far, reading_u, shown, blind = np.array([one.bounds for one in own]).T
+    (total, left), sure, scatter = totals.total, K * totals.u[1], SCATTER * reading_u
+    unknown = np.array([one.unseen_adjusters for one in own]) | (chosen.u > shown[:, None])
+    doubtful = (np.abs(chosen.travels) > np.where(unknown, 0.0, far[:, None])).any(axis=1)
+    doubtful |= (total > DIAL_RANGE * far) | (left > np.maximum(scatter, decided.options.limit)) | (blind > 0.0)
     if np.count_nonzero(wide := left > scatter):
         over_bed, at_stations = (
             np.ptp(np.matmul(np.array(columns), chosen.travels[:, :, None]), axis=1)[:, 0]
