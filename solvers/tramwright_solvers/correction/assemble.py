@@ -295,12 +295,10 @@ class ReducedStack(Struct, frozen=True):
 
     def _budgets(self, totals: Totals, rows: slice) -> list[Budgets]:
         """Return the uncertainty budgets of both totals of each survey, which are these ``rows`` of the totals."""
-        of, ((before, after), (lows_before, lows), (u_before, u)) = (
-            self.prepared.sources.budgets,
-            (values[:, rows] for values in (totals.high, totals.low, totals.u)),
-        )
-        found = of(before, lows_before, u_before, self.noise, None)
-        return list(map(Budgets, found, of(after, lows, u, self.noise, totals.index[1, rows])))
+        of = self.prepared.sources.budgets
+        high, low, u = (values[:, rows] for values in (totals.high, totals.low, totals.u))
+        before = of(high[0], low[0], u[0], self.noise, None)
+        return list(map(Budgets, before, of(high[1], low[1], u[1], self.noise, totals.index[1, rows])))
 
     def again(self, settled: DiscreteAnswers | None, survey: Survey) -> MovesAnswer:
         """Answer a survey of the same machine that leaves stations out, in the time that the whole one has left."""
