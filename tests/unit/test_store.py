@@ -363,10 +363,11 @@ def test_a_lost_connection_without_a_code_may_be_tried_again_and_a_broken_rule_m
 
 
 def test_a_command_waits_for_a_long_statement_and_the_service_does_not(
-    tmp_path: Path,
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As a migration of a large table would be."""
     where = stores.fresh("postgresql", tmp_path)
+    monkeypatch.setattr(store_of, "__defaults__", (0.1,))  # what the service waits for
 
     def slow(connection: Connection) -> None:
         connection.execute(text("SELECT pg_sleep(0.5)"))
@@ -374,7 +375,7 @@ def test_a_command_waits_for_a_long_statement_and_the_service_does_not(
     commands.run(where, lambda opened: opened.read(slow))
 
     async def served() -> None:
-        opened = store_of(where, longest=0.1)
+        opened = store_of(where)
         try:
             await opened.read(slow)
         finally:
