@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 
 import numpy as np
@@ -91,3 +94,25 @@ def test_a_start_that_does_not_determine_the_model_is_mended() -> None:
     columns = np.column_stack([np.ones(30), np.repeat([0.0, 1.0, 2.0], 10), np.tile(np.arange(10.0), 3)])
     flat = list(range(5))  # all in one row: the second column cannot be told from the first
     assert np.isfinite(Determinant(columns).value(exchanged([Determinant(columns)], flat)))
+
+
+ALIKE_ON_ALL_SIDES = """
+import numpy as np
+from tramwright_solvers.planning.design import Determinant, Trace, best_design
+
+x, y = (axis.ravel() for axis in np.meshgrid(*[np.linspace(-1.0, 1.0, 13)] * 2))
+columns = np.column_stack([np.ones(169), x, y, x * y, x * x, y * y])
+for count in (8, 12, 16):
+    for criterion in (Determinant(columns), Trace(columns, np.zeros((6, 6)), columns.T @ columns / 169.0)):
+        print(best_design([criterion], count))
+"""
+
+
+def test_another_processor_chooses_the_same_stations() -> None:
+    told = set()
+    for kernels in ("Nehalem", "Sandybridge", "Haswell"):  # by which OpenBLAS rounds as on such a processor
+        environment = os.environ | {"OPENBLAS_CORETYPE": kernels, "OPENBLAS_NUM_THREADS": "1"}
+        command = [sys.executable, "-c", ALIKE_ON_ALL_SIDES]
+        told.add(subprocess.run(command, env=environment, capture_output=True, text=True, check=True).stdout)
+    assert len(told) == 1
+    assert told.pop().count("[") == 6

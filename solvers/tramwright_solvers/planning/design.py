@@ -18,8 +18,9 @@ import numpy as np
 from ..model.contract import Floats
 from ..model.deadline import NEVER, Deadline
 
-RIDGE = 1e-9
-"""Information that a design is lent while it is still too small for its model."""
+RIDGE, GROWING = 1e-9, 1e-4
+"""Information that a design is lent that may be too small for its model, and one that grows from nothing: with less,
+its inverse is so large that rounding would choose between equal places."""
 
 PASSES, WORK = 12, 600_000_000
 """Rounds over all stations at the most, three or four are usual; and stations × places × columns in all of them, about
@@ -32,7 +33,11 @@ LARGE = 60_000
 """Stations × places beyond which a design is improved from what is at hand only, to keep within about a second."""
 
 GAIN = 1e-9
-"""An exchange must improve the criterion by this share, and places closer than this are equal."""
+"""An exchange must improve the criterion by this."""
+
+TIE = 1e-6
+"""Places and designs as good as the best but for this share are equal, and the first is taken: on a bed that is alike
+on both sides there are many, and another processor rounds otherwise."""
 
 SOUND = 1e-8
 """An exchange that shrinks the determinant of the information below this share leaves the model undetermined."""
@@ -48,13 +53,14 @@ def product(matrix: Floats, vector: Floats) -> Floats:
 
 
 class Inverse:
-    """The inverse of an information matrix M, kept up to date while places change.
+    """The inverse of an information matrix M with what is ``lent``, kept up to date while places change.
 
     ``inverse`` (p, p); ``variance`` (N,) is f' M⁻¹ f and ``weighed`` (N,) f' M⁻¹ W M⁻¹ f of every place, where W are
     the criterion's moments (p, p).
     """
 
-    def __init__(self, criterion: Criterion, chosen: Sequence[int]) -> None:
+    def __init__(self, criterion: Criterion, chosen: Sequence[int], lent: float = RIDGE) -> None:
+        self.lent = lent
         self.columns, self.prior, self.moments = criterion.columns, criterion.prior, criterion.moments
         self.renew(chosen)
 
@@ -62,7 +68,7 @@ class Inverse:
         """Work everything out afresh, which removes accumulated rounding errors."""
         rows = self.columns[list(chosen)]
         matrix = self.prior + rows.T @ rows
-        self.inverse = np.linalg.inv(matrix + RIDGE * np.eye(len(matrix)))
+        self.inverse = np.linalg.inv(matrix + self.lent * np.eye(len(matrix)))
         fitted = self.columns @ self.inverse
         self.variance = np.einsum("ij,ij->i", fitted, self.columns)
         self.weighed = np.einsum("ij,ij->i", fitted @ self.moments, fitted)
@@ -156,7 +162,7 @@ def total(criteria: Sequence[Criterion], chosen: Sequence[int]) -> float:
 def grown(criteria: Sequence[Criterion], count: int, near: np.ndarray | None = None) -> list[int]:
     """Return a design of this many places, each taken for what it adds most; fewer where ``near`` leaves no more."""
     chosen: list[int] = []
-    states = [Inverse(criterion, chosen) for criterion in criteria]
+    states = [Inverse(criterion, chosen, GROWING) for criterion in criteria]
     crowd = crowding(len(criteria[0].columns), chosen, near)
     for _ in range(count):
         if np.all(crowd > 0):
@@ -244,7 +250,7 @@ def first_best(
     most = float(gains.max())
     if most == -inf:
         return 0, 0.0
-    return int(np.argmax(gains >= most - GAIN * abs(most))), most if most > GAIN else 0.0
+    return int(np.argmax(gains >= most - TIE * abs(most))), most if most > GAIN else 0.0
 
 
 def best_design(
@@ -255,7 +261,8 @@ def best_design(
     within: Deadline = NEVER,
     near: np.ndarray | None = None,
 ) -> list[int]:
-    """Return the best design found from several starts, none of which it is worse than; empty if there is none.
+    """Return the first of the best designs found from several starts, none of which it is worse than by more than
+    :data:`TIE`; empty if there is none.
 
     They are a grown design, as many ``scattered`` at random as asked for, always the same, and those given. Of a large
     task (:data:`LARGE`) only those given are tried, if any are. No station is moved ``near`` (N, N) another.
@@ -272,4 +279,6 @@ def best_design(
         tried += [start for start in made if len(start) == count]
     designs = [*starts, *(exchanged(criteria, start, within, near) for start in tried)]
     values = [total(criteria, design) for design in designs]
-    return list(designs[values.index(min(values))]) if designs else []
+    least = min(values, default=inf)
+    best = (design for design, value in zip(designs, values, strict=True) if value <= least + TIE * abs(least))
+    return list(next(best, ()))
