@@ -1,5 +1,7 @@
 """The sentence on whose error it is, on invented totals: a claim is made only where the difference can be measured."""
 
+from math import inf
+
 import pytest
 
 from tramwright_solvers.diagnostics.error_source import TURN, attribution
@@ -10,10 +12,10 @@ from tramwright_solvers.results.moves import Rung
 MACHINE = Machine(bed=Bed((0.0, 500.0), (0.0, 500.0)))
 
 
-def sentence(totals: list[float], kinds: list[str], expanded: float = 0.02) -> str:
+def sentence(totals: list[float], kinds: list[str], expanded: float = 0.02, *, read_first: bool = False) -> str:
     rungs = [Rung(str(index), total, total / 4) for index, total in enumerate(totals)]
     found = AsFound(totals[0], expanded / 1.645, expanded, 1.645, 0.0, Place(0.0, 0.0), Place(1.0, 1.0))
-    return attribution(MACHINE, kinds, rungs, found)
+    return attribution(MACHINE, kinds, rungs, found, inf, read_first=read_first)
 
 
 def test_what_the_rails_take_away_is_said_with_its_size_and_the_test_that_tells():
@@ -39,3 +41,8 @@ def test_nothing_is_blamed_on_the_frame_within_the_uncertainty(kinds: list[str])
 def test_form_that_screws_cannot_take_out_is_called_so():
     assert "0.180 mm of 0.300 mm is within" in sentence([0.30, 0.12], ["support"])
     assert "0.110 mm is form" in sentence([0.12, 0.11], ["support"])
+
+
+@pytest.mark.parametrize("totals", [[0.30, 0.20, 0.01], [0.30, 0.012, 0.01], [0.12, 0.11, 0.10]])
+def test_nothing_is_blamed_before_what_is_to_be_read_is_read(totals: list[float]):
+    assert "cannot be told" in sentence(totals, ["support", "seat"], read_first=True)

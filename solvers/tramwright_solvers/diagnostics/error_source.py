@@ -8,7 +8,6 @@ the plate's twist and not that of the frame's, which tells them apart (Evans, Ho
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import inf
 
 from ..model.machine import Machine
 from ..model.units import WRITTEN
@@ -20,14 +19,17 @@ TURN = sentences.TURN_THE_PLATE
 
 
 def attribution(
-    machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float = inf
+    machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float, *, read_first: bool
 ) -> str:
     """Return the sentence: ``kinds`` says of each rung after the first what its solver adds, supports, seats or other
-    parts of the gantry; ``moved`` is the total that the moves leave.
+    parts of the gantry; ``moved`` is the total that the moves leave. What adjusters could do with readings in doubt, or
+    with what no station shows, is not known before that is read (``read_first``).
 
     What all adjusters can do is that or the last rung, which has the best criterion and not always the best total. A
     difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
     """
+    if read_first:
+        return sentences.NOT_TOLD_YET
     plain, unit = WRITTEN[machine.units], machine.units
 
     def said(length: float) -> str:

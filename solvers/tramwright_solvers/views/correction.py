@@ -129,9 +129,7 @@ def why(correction: Correction, digits: int) -> str:
         if end.adjuster is not None
     ]
     lines += [whole_bed(correction.over_bed, digits, unit), blame(correction, digits)]
-    # what adjusters could do with readings in doubt, or with what no station shows, is not known yet
-    if not correction.advice.read:
-        lines += reach(correction, digits)
+    lines += [correction.attribution] if correction.advice.read else reach(correction, digits)
     return titled("Why", [wrapped(line) for line in lines])
 
 
