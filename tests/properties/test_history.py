@@ -8,9 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracks import seen, track
+from tramwright_solvers.history.added_columns import BELIEF
+from tramwright_solvers.history.beginnings import PARTS
 from tramwright_solvers.history.ewma import chart
 from tramwright_solvers.history.outlook import SHAPES, Outlook
-from tramwright_solvers.history.trends import Track, trends, trends_of
+from tramwright_solvers.history.trends import Track, Trends, trends, trends_of
 
 INCH = 1.0 / 25.4
 
@@ -117,24 +119,58 @@ def test_a_machine_is_told_the_same_beside_others(several: list[Track]) -> None:
 
 
 @given(tracks())
-def test_rates_are_those_of_least_squares(one: Track) -> None:
+def test_rates_are_those_of_least_squares_over_all_beginnings(one: Track) -> None:
     found = trends(one)
-    runs = np.cumsum(found.begins)[:, None] == np.unique(np.cumsum(found.begins))
     for term in np.isfinite(found.rate).nonzero()[0]:
-        known = np.isfinite(one.values[:, term])
-        began = max(int(found.since[term]), 0)
-        if found.since[term] < 0 and (found.since >= 0).any():
+        drifts = found.since[term] >= 0
+        if not drifts and (found.since >= 0).any():
             continue  # from where the clearest drift begins
-        slope = np.maximum(0.0, one.days - one.days[began])
-        root = 1.0 / one.u[known, term]
-        columns = np.column_stack([slope, runs])[known]
-        columns = columns[:, np.abs(columns).max(axis=0) > 0.0] * root[:, None]
-        told = np.linalg.lstsq(columns, one.values[known, term] * root, rcond=None)[0]
-        assert found.rate[term] == pytest.approx(told[0], rel=1e-6, abs=1e-9)
-        cofactor = np.linalg.pinv(columns.T @ columns)[0, 0] ** 0.5
-        # the error of one reading stays in what a drift has come to
-        reading = one.reading / slope[-1] if found.since[term] >= 0 else 0.0
-        assert found.rate_u[term] == pytest.approx(np.hypot(found.factor[term] * cofactor, reading), rel=1e-5)
+        told = np.array([least_squares(one, found, term, *began) for began in beginnings(one, found, drifts=drifts)])
+        prior, left, rate, now, rate_variance, now_variance, shared = told[told[:, 0] > 0.0].T
+        chance = prior * (left / left.min()) ** (-found.dof[term] / 2.0)
+        chance /= chance.sum()
+        mean, level = chance @ rate, chance @ now
+        assert found.rate[term] == pytest.approx(mean, rel=1e-6, abs=1e-9)
+        assert found.rate_u[term] ** 2 == pytest.approx(chance @ (rate_variance + (rate - mean) ** 2), rel=1e-5)
+        both = chance @ (shared + (rate - mean) * (now - level))
+        if np.isfinite(found.now[term]):
+            assert found.now[term] == pytest.approx(level, rel=1e-6, abs=1e-9)
+            assert found.now_variance[term] == pytest.approx(chance @ (now_variance + (now - level) ** 2), rel=1e-5)
+            assert found.shared[term] == pytest.approx(both, rel=1e-5, abs=1e-12)
+
+
+def beginnings(one: Track, found: Trends, *, drifts: bool) -> list[tuple[float, float]]:
+    """When a drift may have begun, and how likely that is beforehand: as likely before the first survey as after."""
+    if not drifts:
+        return [(float(one.days[0]), 1.0)]
+    fine = np.interp(np.arange(PARTS * len(one.days) - PARTS + 1) / PARTS, np.arange(len(one.days)), one.days)
+    prior = np.diff(fine, append=fine[-1])
+    prior[0] += fine[-1] - fine[0]
+    # two surveys after it that a slope tells from the levels
+    after = [np.count_nonzero(~found.begins[at // PARTS + 1 :]) for at in range(len(fine))]
+    return [(day, share) for day, share, more in zip(fine.tolist(), prior.tolist(), after, strict=True) if more >= 2]
+
+
+def least_squares(one: Track, found: Trends, term: int, began: float, prior: float) -> list[float]:
+    """How likely one beginning is beforehand, 0 where its slope cannot be told from the levels; what it leaves, rate
+    and level now, their variances and covariance."""
+    known, run = np.isfinite(one.values[:, term]), np.cumsum(found.begins)
+    slope = np.maximum(0.0, one.days - began)
+    columns = np.column_stack([slope, run[:, None] == np.unique(run[known])])
+    root = 1.0 / one.u[known, term]
+    fitted, values = columns[known] * root[:, None], one.values[known, term] * root
+    if np.linalg.matrix_rank(fitted / np.linalg.norm(fitted, axis=0).clip(1e-300), tol=1e-5) < fitted.shape[1]:
+        return [0.0] * 7
+    told = np.linalg.lstsq(fitted, values, rcond=None)[0]
+    left = BELIEF + float(np.sum((values - fitted @ told) ** 2))
+    cofactor = np.linalg.inv(fitted.T @ fitted)
+    rate, now = np.eye(len(told))[0], columns[-1]
+    # the error of one reading stays in what a drift has come to
+    reading = one.reading / slope[-1] if found.since[term] >= 0 else 0.0
+    over = float(now @ cofactor @ rate / cofactor[0, 0])
+    variances = [left / found.dof[term] * float(a @ cofactor @ b) for a, b in ((rate, rate), (now, now), (now, rate))]
+    of_reading = [reading**2 * by for by in (1.0, over**2, over)]
+    return [prior, left, told[0], now @ told, *(a + b for a, b in zip(variances, of_reading, strict=True))]
 
 
 @given(st.lists(st.floats(-1.0, 1.0), min_size=1, max_size=30), st.floats(-1.0, 1.0), st.floats(-3.0, 3.0))

@@ -31,20 +31,21 @@ def test_an_even_drift_is_named_with_its_rate_and_the_day_of_passing() -> None:
     found = seen(track(DAYS, growing(TWIST, 3e-4)))
     assert found.warned is not None
     assert (NAMES[found.warned.term], found.trends.since[TWIST]) == ("twist", 0)
-    assert found.trends.rate[TWIST] == pytest.approx(3e-4)
+    # a later and faster drift explains nearly as much, so the rate is told a little larger
+    assert found.trends.rate[TWIST] == pytest.approx(3e-4, rel=0.02)
     # the total of a twist over the whole bed is the twist
-    assert found.warned.at == pytest.approx((LIMIT - 0.02 - 140.0 * 3e-4) / 3e-4)
+    assert found.warned.at == pytest.approx((LIMIT - 0.02 - 140.0 * 3e-4) / 3e-4, rel=0.02)
     assert 0.0 < found.warned.earliest < found.warned.at < found.warned.latest
     assert (found.why, found.check) == ("drift", found.warned.earliest)
-    assert found.total_rate[0] == pytest.approx(3e-4)
+    assert found.total_rate[0] == pytest.approx(found.trends.rate[TWIST])
     assert {"twist", "total"} == states(found).keys()
 
 
 def test_a_total_that_falls_before_it_rises_is_foreseen() -> None:
     found = seen(track(DAYS, growing(TILT, 5e-4, start=-0.09)))
     assert found.warned is not None
-    assert found.total_rate[0] == pytest.approx(-5e-4)
-    assert found.warned.at == pytest.approx((LIMIT + 0.09) / 5e-4 - 140.0)
+    assert found.total_rate[0] == pytest.approx(-5e-4, rel=0.01)
+    assert found.warned.at == pytest.approx((LIMIT + 0.09) / 5e-4 - 140.0, rel=0.02)
 
 
 def test_a_drift_that_began_later_is_told_from_there() -> None:
@@ -79,7 +80,8 @@ def test_no_change_is_told_better_than_one_reading_is() -> None:
     terms = growing(TWIST, 3e-4)
     fine, coarse = (seen(track(DAYS, terms, noise=0.0005)._replace(reading=reading)) for reading in (0.0, 0.004))
     assert coarse.trends.since.tolist() == fine.trends.since.tolist()
-    assert coarse.trends.rate_u[TWIST] == pytest.approx(np.hypot(fine.trends.rate_u[TWIST], 0.004 / 140.0))
+    more = np.sqrt(coarse.trends.rate_u[TWIST] ** 2 - fine.trends.rate_u[TWIST] ** 2)
+    assert 0.004 / 140.0 <= more <= 0.004 / 121.0  # it began at the first survey, or a little later
 
 
 def test_a_jump_names_a_term_even_where_none_stands_out_of_what_a_reading_may_be_off_by() -> None:
@@ -145,7 +147,7 @@ def test_totals_alone_tell_where_terms_were_not_kept() -> None:
     found = outlook(Track(whole.days, values, whole.u, whole.begins), None, LIMIT, outside=False, moved=False)
     assert found.warned is not None
     assert (NAMES[found.warned.term], found.states[TWIST]) == ("total", "cannot-be-told")
-    assert found.warned.at == pytest.approx((LIMIT - 0.062) / 3e-4)
+    assert found.warned.at == pytest.approx((LIMIT - 0.062) / 3e-4, rel=0.02)
     assert np.isnan(found.trends.rate[TWIST])
 
 
@@ -154,7 +156,8 @@ def test_scatter_beyond_the_stated_uncertainties_is_believed() -> None:
     terms[:, TWIST - 1] = 4.0 * U * np.array([1, -1, 1, -1, 1, -1, 1, 1.2])
     found = seen(track(DAYS, terms))
     assert (found.warned, found.trends.steps) == (None, [])
-    assert found.trends.factor[TWIST] > 2.0
+    even = seen(track(DAYS, np.zeros((8, 5))))
+    assert found.trends.rate_u[TWIST] > 3.0 * even.trends.rate_u[TWIST]
 
 
 @pytest.mark.parametrize(
@@ -164,6 +167,7 @@ def test_scatter_beyond_the_stated_uncertainties_is_believed() -> None:
         (Line(0.0, 1e-3, 0.0, 1e-5, 0.0), None, inf),
         (Line(0.11, 1e-3, 1e-4, 0.0, 0.0), 0.0, None),
         (Line(0.05, 0.0, 1e-6, 0.0, 0.0), inf, inf),
+        (Line(0.2, 1e-5, 1e-6, 1e-5, 0.0), 0.0, inf),
         (Line(0.099, 0.0, 1e-6, 0.0, 0.0), 0.0, inf),
     ],
 )

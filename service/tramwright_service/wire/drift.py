@@ -21,7 +21,7 @@ class DriftWarning(Struct, frozen=True):
     """The limit will be passed if the drift goes on as it is."""
 
     term: Annotated[str, Meta(description="The term that drives the total towards its limit, or `total`.")]
-    since: Annotated[When, Meta(description="Taking of the survey since which it drifts: RFC 3339, UTC.")]
+    since: Annotated[When, Meta(description="Taking of the first survey since which it may well drift: RFC 3339, UTC.")]
     rate_per_day: Annotated[float, Meta(description="How fast that term moves, in `units` a day.")]
     at: Annotated[When, Meta(description="When the total is expected to pass the limit: RFC 3339, UTC.")]
     earliest: Earliest

@@ -95,8 +95,8 @@ class HistorySeries(Struct, frozen=True):
     u: Annotated[
         float | None,
         Meta(
-            description="Standard uncertainty (k = 1) of the rate, if it moves evenly and from `since` on; null where "
-            "the rate is."
+            description="Standard uncertainty (k = 1) of the rate, if it moves evenly; when a drift began is not taken "
+            "for known. Null where the rate is."
         ),
     ]
     surveys: Annotated[int, Meta(description="How many surveys it is told from: the latest, fifty at most.")]

@@ -34,8 +34,8 @@ def left_of(size: Floats, shared: Floats) -> Floats:
 
 
 def told_of(size: Floats) -> Floats:
-    """Return sums of squares of columns (g, J, n), zero where they cannot be told."""
-    told: Floats = np.where(size > UNTOLD * size.max(axis=2, keepdims=True), size, 0.0)
+    """Return sums of squares of columns (…, n), zero where they cannot be told."""
+    told: Floats = np.where(size > UNTOLD * size.max(axis=-1, keepdims=True), size, 0.0)
     return told
 
 

@@ -98,7 +98,7 @@ def interval(line: Line, limit: float, k: float) -> tuple[float, float]:
     rest = margin**2 - k**2 * line.now_variance
     root = sqrt(max(half**2 - square * rest, 0.0))
     if square <= 0.0:  # the rate may be none at all
-        first = 0.0 if rest <= 0.0 else rest / (root - half) if root > half else inf
+        first = 0.0 if rest <= 0.0 or margin > 0.0 else rest / (root - half) if root > half else inf
         return first, inf
     first, last = ((-half + side * root) / square for side in (-1.0, 1.0))
     return max(first, 0.0), max(last, 0.0)

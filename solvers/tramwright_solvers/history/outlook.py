@@ -146,16 +146,14 @@ def _jumped(found: Trends, term: int, run: int) -> bool:
 def _ahead(found: Trends, track: Track, last: Last) -> Ahead:
     """Return how the gap at the stations of the last survey goes on."""
     shapes = term_columns(last.bed, last.points)[:, 1:] / OVER_BED[1:]
-    rate, spread = _told(found.rate), _told(found.rate_u) ** 2
-    here = found.mean + rate * found.ahead - track.values[-1]
     left = _told(track.u[-1, REMAINDER])
     return Ahead(
-        gap=last.gap + shapes @ _told(here[SHAPES]),
+        gap=last.gap + shapes @ _told(found.now - track.values[-1])[SHAPES],
         shapes=shapes,
-        level_variance=_told(found.mean_u**2 + found.ahead**2 * spread)[SHAPES],
-        rate=rate[SHAPES],
-        rate_variance=spread[SHAPES],
-        shared=(found.ahead * spread)[SHAPES],
+        level_variance=_told(found.now_variance)[SHAPES],
+        rate=_told(found.rate)[SHAPES],
+        rate_variance=_told(found.rate_u)[SHAPES] ** 2,
+        shared=_told(found.shared)[SHAPES],
         left_variance=float(left) ** 2,
     )
 
@@ -168,14 +166,13 @@ def _told(values: Floats) -> Floats:
 def _own(found: Trends) -> Ahead:
     """Return how the total goes on by itself: as the gap of two stations, one of which stays where it is."""
     one = slice(TOTAL, TOTAL + 1)
-    rate, spread = _told(found.rate[one]), _told(found.rate_u[one]) ** 2
     return Ahead(
-        gap=np.array([float((found.mean[one] + rate * found.ahead[one])[0]), 0.0]),
+        gap=np.array([float(found.now[TOTAL]), 0.0]),
         shapes=np.array([[1.0], [0.0]]),
-        level_variance=found.mean_u[one] ** 2 + found.ahead[one] ** 2 * spread,
-        rate=rate,
-        rate_variance=spread,
-        shared=found.ahead[one] * spread,
+        level_variance=found.now_variance[one],
+        rate=_told(found.rate[one]),
+        rate_variance=_told(found.rate_u[one]) ** 2,
+        shared=found.shared[one],
         left_variance=0.0,
     )
 

@@ -1,9 +1,9 @@
 """Steady, drifting or jumped: what the terms of a machine did from survey to survey.
 
 Every term is a level, free in each run of surveys between which nobody moved anything, and a rate that all runs share
-from some survey on; fitted by weighted least squares (N. R. Draper and H. Smith, *Applied Regression Analysis*, 3rd
-ed., 9.2), the runs' levels taken out first (R. Frisch and F. Waugh, Econometrica 1 (1933)). Moves made by people begin
-a new run, and so no move is taken for a drift.
+from some day on, which is not known (:mod:`.beginnings`); fitted by weighted least squares (N. R. Draper and H. Smith,
+*Applied Regression Analysis*, 3rd ed., 9.2), the runs' levels taken out first (R. Frisch and F. Waugh, Econometrica 1
+(1933)). Moves made by people begin a new run, and so no move is taken for a drift.
 
 Two things can be added to levels: a rate since some survey, and a step between two surveys. Which of them it is, is
 asked by what each leaves of the sum of squares. The uncertainties are those of the surveys; how far the scatter really
@@ -27,6 +27,7 @@ import numpy as np
 
 from ..model.contract import Floats
 from .added_columns import BELIEF, critical_value, factor_of, gains_of, left_of, onward, summed, told_of
+from .beginnings import Course, Drifts, course
 
 DRIFT_RISK, JUMP_RISK = 0.005, 0.002
 """Risk of taking the scatter of a steady machine for a drift, or for a jump, at one survey, all terms together."""
@@ -65,12 +66,11 @@ class Step(NamedTuple):
 class Trends(NamedTuple):
     """What was found of each of J terms; all arrays are (J,) unless told.
 
-    ``begins`` (n,) has the jumps too. ``since`` is the place of the survey at which a drift begins, -1 without one;
-    ``rate`` a day with its ``rate_u``: from there on; of a term that does not drift from where the clearest drift
-    begins, or from the first survey on. ``mean`` with its ``mean_u`` is that
-    of the last run, and ``ahead`` days of the rate later is the last survey; mean and rate are not correlated.
-    ``factor`` is the root of the variance factor, ``dof`` the degrees of freedom, ``told`` how many surveys of the last
-    run tell the term. NaN where something cannot be told.
+    ``begins`` (n,) has the jumps too. ``since`` is the place of the first survey at which a drift may well have begun,
+    -1 without one; ``rate`` a day with its ``rate_u``: the mean over all its beginnings (:mod:`.beginnings`); of a term
+    that does not drift from where the clearest drift may have begun, or from the first survey on. ``now`` with its
+    ``now_variance`` is the level at the last survey, ``shared`` its covariance with the rate; ``dof`` the degrees of
+    freedom. NaN where something cannot be told.
     """
 
     begins: np.ndarray
@@ -78,12 +78,10 @@ class Trends(NamedTuple):
     since: np.ndarray
     rate: Floats
     rate_u: Floats
-    mean: Floats
-    mean_u: Floats
-    ahead: Floats
-    factor: Floats
+    now: Floats
+    now_variance: Floats
+    shared: Floats
     dof: Floats
-    told: np.ndarray
 
 
 def trends(track: Track) -> Trends:
@@ -195,8 +193,8 @@ class _Fit:
         self.inside = stack.real & ~begins
         differences = onward(self.inside) - self.inside
         self.drifts_seen = (differences[:, None] >= LEAST - 1) & (self.spare >= LEAST - 1)[..., None]
-        self.rate, self.rate_gain = gains_of(self.rate_product, self.rate_size)
-        self.rate_gain[~self.drifts_seen] = 0.0
+        self.rate, self.gain = gains_of(self.rate_product, self.rate_size)
+        self.rate_gain = np.where(self.drifts_seen, self.gain, 0.0)
         self.best = self.rate_gain.max(axis=2)
         # the earliest beginning that explains nearly as much as the best
         left = factor_of(self.whole - self.best, self.spare - 1.0) ** 2
@@ -260,27 +258,36 @@ class _Fit:
         leader = np.where(drifts, gain / factor**2, 0.0).argmax(axis=1)[:, None]
         led = np.where(drifts.any(axis=1)[:, None], np.take_along_axis(self.since, leader, axis=1), 0)
         at = np.where(drifts, self.since, led)
-        size = np.where(self.spare < LEAST - 1, 0.0, told_of(self.rate_size).take(row + at))
-        seen = size > 0.0
-        factor = factor_of(self.whole - self.rate_gain.take(row + at), self.spare - seen)
-        began = np.take_along_axis(days, at.reshape(len(days), -1), axis=1)
-        ahead = days[:, -1:] - began
-        reading = np.where(drifts, self.stack.reading / np.where(drifts, ahead, 1.0), 0.0)
-        last = np.arange(days.shape[1]) >= self.starts[:, -1:]
-        slope = np.maximum(0.0, days[:, None] - began[..., None])
+        seen = told_of(self.rate_size).take(row + at) * (self.spare >= LEAST - 1) > 0.0
         of_run = self.of_run[..., -1]
         told = of_run > 0.0
         over = np.where(told, of_run, 1.0)
+        # from the mean slope of the last run to the end, since every survey
+        last = weight * (np.arange(days.shape[1]) >= self.starts[:, -1:])[:, None]
+        lasted = np.broadcast_to((days[:, -1:] - days)[:, None], weight.shape)
+        ahead = lasted - (lasted * onward(last) - onward(last * lasted)) / over[..., None]
+        # a term that does not drift has its rate since one survey, a drift that of all its beginnings
+        own = ahead.take(row + at)
+        rate, factor = (
+            self.rate.take(row + at),
+            factor_of(self.whole - self.gain.take(row + at), self.spare - seen) ** 2,
+        )
+        variance = factor / np.where(seen, self.rate_size.take(row + at), 1.0)
+        found = Course(factor, rate, variance, rate * own, own**2 * variance, own * variance)
+        if drifts.any():
+            every = lasted, ahead, self.rate_product, self.rate_size, self.step_size, self.drifts_seen
+            each = self.whole, self.spare - 1.0, np.broadcast_to(self.stack.reading, self.whole.shape)
+            known = course(Drifts(*(one[drifts] for one in every), *(one[drifts][:, None] for one in each)))
+            for whole, some in zip(found, known, strict=True):
+                whole[drifts] = some
         fields = (
             np.where(drifts, at, -1),
-            np.where(seen, self.rate.take(row + at), np.nan),
-            np.where(seen, np.hypot(factor / np.sqrt(np.where(seen, size, 1.0)), reading), np.nan),
-            np.where(told, self.mean[..., -1], np.nan),
-            np.where(told, factor / np.sqrt(over), np.nan),
-            ahead - summed(np.where(last[:, None], weight * slope, 0.0)) / over,
-            factor,
+            np.where(seen, found.rate, np.nan),
+            np.where(seen, np.sqrt(found.rate_variance), np.nan),
+            np.where(told, self.mean[..., -1] + np.where(seen, found.come, 0.0), np.nan),
+            np.where(told, found.factor / over + np.where(seen, found.come_variance, 0.0), np.nan),
+            np.where(seen, found.shared, 0.0),
             BELIEF + np.maximum(self.spare - seen, 0.0),
-            ((weight > 0.0) & last[:, None]).sum(axis=2),
         )
         return [
             Trends(self.begins[place, :length], steps[place], *(field[place] for field in fields))
