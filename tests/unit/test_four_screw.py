@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tramwright_solvers.mechanisms.four_screw import FourScrew, plate_of
+from tramwright_solvers.mechanisms.four_screw import FourScrew
+from tramwright_solvers.mechanisms.plate import plate_of
 from tramwright_solvers.model.contract import Move, Site
 from tramwright_solvers.model.errors import Refused
 from tramwright_solvers.model.machine import Bed, Machine, Mount, Support

@@ -7,18 +7,14 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from msgspec import Meta, Struct
 
-from ..model.contract import Adjuster, Carried, Conditions, Effect, Floats, Mechanism, Move, Part, Replay, Site
+from ..model.contract import Adjuster, Conditions, Effect, Floats, Move, Site
 from ..model.errors import Fault, Refused
-from ..model.machine import Bed, Machine, Support
-from ..model.materials import elasticity_of
-from ..model.units import MM_PER_INCH
+from ..model.machine import Machine, Support
 from . import sentences
-from .parts.rounds import small_turns
-from .parts.three_carry import replay, set_on_three
+from .plate import PlateOnScrews, mm_per_unit, plate_of
 from .rigid import COLLINEAR, fitted_shares, positions, require_plane, support_adjusters
 
 SUPPORTS = 4
-MPA_PER_GPA = 1000.0
 
 
 class Quadrilateral(Struct, frozen=True):
@@ -101,67 +97,7 @@ def quadrilateral(supports: list[Support]) -> Quadrilateral:
     )
 
 
-class Plate(Struct, frozen=True):
-    """A thin isotropic plate in N and mm: ``thickness`` in mm, ``youngs_modulus`` and ``yield_strength`` in MPa,
-    the latter None where it is not known.
-
-    Formulas: S. Timoshenko and S. Woinowsky-Krieger, *Theory of Plates and Shells*: for w = c·u·v the twisting moment
-    is D·(1 − ν)·c per unit width, held by corner forces of twice that, with D = E·h³ / (12·(1 − ν²)).
-    """
-
-    thickness: float
-    youngs_modulus: float
-    poissons_ratio: float
-    yield_strength: float | None
-
-    @property
-    def bending_rigidity(self) -> float:
-        """D in N·mm."""
-        return self.youngs_modulus * self.thickness**3 / (12 * (1 - self.poissons_ratio**2))
-
-    @property
-    def twisting_rigidity(self) -> float:
-        """D·(1 − ν) in N·mm, that is G·h³/6."""
-        return self.youngs_modulus * self.thickness**3 / (12 * (1 + self.poissons_ratio))
-
-    def stress(self, twist: float) -> float:
-        """Return the von Mises stress in MPa at both faces: √3·τ, τ = 6·M/h², for a twist c in 1/mm."""
-        return float(np.sqrt(3) * 6 * self.twisting_rigidity * abs(twist) / self.thickness**2)
-
-
-def plate_of(machine: Machine) -> Plate:
-    """Return the bed as a plate in N and mm; what is not given of its elasticity is that of its material.
-
-    Raises:
-        Refused: thickness or elasticity is neither given nor known by the material's name; each is pointed at.
-    """
-    bed: Bed = machine.bed
-    modulus, ratio = bed.youngs_modulus, bed.poissons_ratio
-    if known := elasticity_of(bed.material):
-        modulus = known.youngs_modulus if modulus is None else modulus
-        ratio = known.poissons_ratio if ratio is None else ratio
-    if bed.thickness is None or modulus is None or ratio is None:
-        rows = (
-            ("thickness", machine.units, bed.thickness),
-            ("youngs_modulus", "GPa", modulus),
-            ("poissons_ratio", "no unit", ratio),
-        )
-        raise Refused(
-            [
-                Fault(f"/machine/bed/{name}", sentences.flexible_plate_needs(name, unit))
-                for name, unit, value in rows
-                if value is None
-            ]
-        )
-    return Plate(bed.thickness * mm_per_unit(machine), modulus * MPA_PER_GPA, ratio, bed.yield_strength)
-
-
-def mm_per_unit(machine: Machine) -> float:
-    """Return the machine's unit of length in mm."""
-    return 1.0 if machine.units == "mm" else MM_PER_INCH
-
-
-class FourScrew(Mechanism, frozen=True, tag="four-screw"):
+class FourScrew(PlateOnScrews, frozen=True, tag="four-screw"):
     """Plate on four supports at the corners of a convex quadrilateral, each raised by a screw.
 
     ``plate`` says what gives when four screws ask for more than a plane. A ``rigid`` plate does not: its travels are
@@ -195,11 +131,6 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         """Four supports without kinematic mounts."""
         return len(machine.supports) == SUPPORTS and all(support.mount is None for support in machine.supports)
 
-    @property
-    def limited(self) -> bool:
-        """The stress of a flexible plate is limited."""
-        return self.plate == "flexible"
-
     def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
         """One adjuster for each support."""
         faults: list[Fault] = []
@@ -207,11 +138,7 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
             quadrilateral(machine.supports)
         except Refused as refused:
             faults.extend(refused.faults)
-        if self.plate == "flexible":
-            try:
-                plate_of(machine)
-            except Refused as refused:
-                faults.extend(refused.faults)
+        faults.extend(self.plate_faults(machine))
         if faults:
             raise Refused(faults)
         return support_adjusters(machine.supports)
@@ -243,22 +170,6 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         why = sentences.stress_limits_travel(self.most_stress, allowed, most[0], machine.units)
         return Conditions(row, -most, most, (why,))
 
-    def parts(self, move: Move) -> tuple[Part, ...]:
-        """Set a rigid plate on three of its screws and bring the fourth up; turn those of a flexible one in rounds."""
-        if self.plate == "rigid":
-            return set_on_three(move, support_adjusters(move.machine.supports), self.hold)
-        return small_turns(move, support_adjusters(move.machine.supports))
-
-    def replay(self, carried: Carried) -> Replay:
-        """Three screws carry a rigid plate meanwhile, the others stand clear of it."""
-        if self.plate == "rigid":
-            return replay(carried, support_adjusters(carried.machine.supports), self.hold)
-        return super().replay(carried)
-
-    def may_refuse(self, machine: Machine) -> bool:
-        """A plate that may bend is not moved by many turns."""
-        return self.plate == "flexible"
-
     def effects(self, move: Move) -> tuple[Effect, ...]:
         """Say what the fourth screw does: how far off one plane, and the force and stress of the twist."""
         if not np.any(move.travels):
@@ -275,14 +186,11 @@ class FourScrew(Mechanism, frozen=True, tag="four-screw"):
         forces = plate.twisting_rigidity * twist * form * corners.miss
         stress = plate.stress(twist)
         listed = sentences.forces_at("Twisting", [support.id for support in machine.supports], forces.tolist())
-        known = (
+        return (
             Effect("largest corner force", float(np.abs(forces).max()), "N", listed),
             Effect("twisting stress", stress, "MPa", sentences.LARGEST_STRESS),
+            *self.share_of_yield(machine, stress),
         )
-        if plate.yield_strength is None:
-            return known
-        share = stress / plate.yield_strength
-        return (*known, Effect("share of yield", share, "1", sentences.share_of_yield(self.most_stress)))
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: four screws can bend the plate they carry."""

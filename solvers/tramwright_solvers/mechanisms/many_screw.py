@@ -7,14 +7,12 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from msgspec import Meta
 
-from ..model.contract import Adjuster, Carried, Conditions, Effect, Floats, Mechanism, Move, Part, Replay, Site
+from ..model.contract import Adjuster, Conditions, Effect, Floats, Move, Site
 from ..model.errors import Fault, Refused
 from ..model.machine import Machine
 from . import sentences
-from .four_screw import Plate, mm_per_unit, plate_of
 from .free_plate import FreePlate, free_plate
-from .parts.rounds import small_turns
-from .parts.three_carry import replay, set_on_three
+from .plate import Plate, PlateOnScrews, mm_per_unit, plate_of
 from .rigid import fitted_shares, positions, require_plane, support_adjusters
 
 FEWEST = 5
@@ -37,7 +35,7 @@ LEAST_SEEN = float(np.sqrt((5.0 + 2.0 * np.sqrt(5.0)) / 15.0))
 for a vector through the middle of a face."""
 
 
-class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
+class ManyScrew(PlateOnScrews, frozen=True, tag="many-screw"):
     """Plate on 5 to 16 supports, each raised by a screw.
 
     ``plate`` says what gives when the screws ask for more than a plane. A ``rigid`` plate does not: its travels are
@@ -73,11 +71,6 @@ class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
         """Five supports or more without kinematic mounts."""
         return len(machine.supports) >= FEWEST and all(support.mount is None for support in machine.supports)
 
-    @property
-    def limited(self) -> bool:
-        """The stress of a flexible plate is limited."""
-        return self.plate == "flexible"
-
     def adjusters(self, machine: Machine) -> tuple[Adjuster, ...]:
         """One adjuster for each support."""
         count = len(machine.supports)
@@ -91,11 +84,7 @@ class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
             first, second = sorted(divmod(int(np.argmin(apart)), count))
             names = machine.supports[first].id, machine.supports[second].id
             faults.append(Fault(f"/machine/supports/{second}", sentences.supports_too_close(*names)))
-        if self.plate == "flexible":
-            try:
-                plate_of(machine)
-            except Refused as refused:
-                faults.extend(refused.faults)
+        faults.extend(self.plate_faults(machine))
         if faults:
             raise Refused(faults)
         return support_adjusters(machine.supports)
@@ -123,22 +112,6 @@ class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
         because = [sentences.bending_limits_travel(self.most_stress, allowed, one.id) for one in machine.supports]
         return Conditions(rows, -most, most, tuple([why for why in because for _ in AXES]))
 
-    def parts(self, move: Move) -> tuple[Part, ...]:
-        """Set a rigid plate on three of its screws and bring the others up; turn those of a flexible one in rounds."""
-        if self.plate == "rigid":
-            return set_on_three(move, support_adjusters(move.machine.supports), self.hold)
-        return small_turns(move, support_adjusters(move.machine.supports))
-
-    def replay(self, carried: Carried) -> Replay:
-        """Three screws carry a rigid plate meanwhile, the others stand clear of it."""
-        if self.plate == "rigid":
-            return replay(carried, support_adjusters(carried.machine.supports), self.hold)
-        return super().replay(carried)
-
-    def may_refuse(self, machine: Machine) -> bool:
-        """A plate that may bend is not moved by many turns."""
-        return self.plate == "flexible"
-
     def effects(self, move: Move) -> tuple[Effect, ...]:
         """Say how far off one plane a rigid plate's supports are, and the forces and stress of a flexible one."""
         if not np.any(move.travels):
@@ -153,14 +126,11 @@ class ManyScrew(Mechanism, frozen=True, tag="many-screw"):
         told = sentences.forces_at("Bending", [support.id for support in machine.supports], forces.tolist())
         around = np.linalg.norm(stresses(machine, plate, shape) @ move.travels, axis=1)
         stress, worst = float(around.max()), machine.supports[int(np.argmax(around))].id
-        known = (
+        return (
             Effect("largest force", float(np.abs(forces).max()), "N", told),
             Effect("bending stress", stress, "MPa", sentences.bending_stress(worst)),
+            *self.share_of_yield(machine, stress),
         )
-        if plate.yield_strength is None:
-            return known
-        share = stress / plate.yield_strength
-        return (*known, Effect("share of yield", share, "1", sentences.share_of_yield(self.most_stress)))
 
     def cautions(self, machine: Machine) -> tuple[str, ...]:
         """Cautions: many screws can bend the plate they carry."""
