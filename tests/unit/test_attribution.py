@@ -15,7 +15,7 @@ MACHINE = Machine(bed=Bed((0.0, 500.0), (0.0, 500.0)))
 def sentence(totals: list[float], kinds: list[str], expanded: float = 0.02, *, read_first: bool = False) -> str:
     rungs = [Rung(str(index), total, total / 4) for index, total in enumerate(totals)]
     found = AsFound(totals[0], expanded / 1.645, expanded, 1.645, 0.0, Place(0.0, 0.0), Place(1.0, 1.0))
-    return attribution(MACHINE, kinds, rungs, found, inf, read_first=read_first)
+    return attribution(MACHINE, kinds, rungs, found, inf, [Place(0.0, 0.0)] if read_first else [])
 
 
 def test_what_the_rails_take_away_is_said_with_its_size_and_the_test_that_tells():

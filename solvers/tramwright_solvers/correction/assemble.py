@@ -218,7 +218,7 @@ class ReducedStack(Struct, frozen=True):
     ) -> list[Correction]:
         """Return the whole answers to its surveys, which are those from row ``first`` on of what was decided."""
         prepared, machine, rows = self.prepared, self.prepared.machine, slice(first, first + len(self.surveys))
-        travels, aim = decided.chosen.travels[rows], decided.scores.aim
+        travels, aim, kinds = decided.chosen.travels[rows], decided.scores.aim, prepared.kinds
         before, stations = self._read().tolist(), self._stations(travels)
         exact = None if prepared.linear else prepared.changes(travels, prepared.places_over_bed)
         whole = prepared.over_bed.totals(self.gaps, self.noise, travels, exact)
@@ -237,14 +237,7 @@ class ReducedStack(Struct, frozen=True):
                     closing_errors=prepared.layout.closing(self.single[row], machine.sense),
                     plans=suggested,
                     ladder=rungs,
-                    attribution=attribution(
-                        machine,
-                        prepared.kinds,
-                        rungs,
-                        answer.as_found,
-                        left.total,
-                        read_first=bool(answer.advice.read),
-                    ),
+                    attribution=attribution(machine, kinds, rungs, answer.as_found, left.total, answer.advice.read),
                     breakdown=terms[row],
                     blind_to=[*prepared.blind, *prepared.badly_seen],
                     refit=judged[row].refit,

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from ..model.machine import Machine
 from ..model.units import WRITTEN
-from ..results.findings import AsFound
+from ..results.findings import AsFound, Place
 from ..results.moves import Rung
 from . import sentences
 
@@ -19,16 +19,16 @@ TURN = sentences.TURN_THE_PLATE
 
 
 def attribution(
-    machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float, *, read_first: bool
+    machine: Machine, kinds: Sequence[str], rungs: Sequence[Rung], found: AsFound, moved: float, read: Sequence[Place]
 ) -> str:
     """Return the sentence: ``kinds`` says of each rung after the first what its solver adds, supports, seats or other
     parts of the gantry; ``moved`` is the total that the moves leave. What adjusters could do with readings in doubt, or
-    with what no station shows, is not known before that is read (``read_first``).
+    with what no station shows, is not known before what is to be ``read`` first is read.
 
     What all adjusters can do is that or the last rung, which has the best criterion and not always the best total. A
     difference of totals counts as real beyond ``found.expanded``, the expanded uncertainty of a total.
     """
-    if read_first:
+    if read:
         return sentences.NOT_TOLD_YET
     plain, unit = WRITTEN[machine.units], machine.units
 
