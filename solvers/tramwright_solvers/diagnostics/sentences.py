@@ -45,7 +45,9 @@ TURN_THE_PLATE = "Whether plate or frame is out of shape, a second survey with t
 
 ALL_WITHIN_REACH = "All of it is within the adjusters' reach: what would be left the readings cannot tell from nothing."
 
-NOT_TOLD_YET = "Whose error it is cannot be told before the stations named are read."
+NOT_TOLD_YET = (
+    "What the adjusters can take out, and what none of them reaches, cannot be told before the stations named are read."
+)
 
 
 def blind_to_term(term: str) -> str:
