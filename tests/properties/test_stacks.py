@@ -170,6 +170,25 @@ def test_together_of_like_machines_are_judged_in_one_go(name: str, write: StackW
     assert [len(call.args[0]) for call in judging.call_args_list] == [9]
 
 
+@pytest.mark.parametrize("name", ["tilted-bed", "twisted-frame"])
+@pytest.mark.parametrize("write", [verdicts, moves, traced, whole])
+def test_few_surveys_of_each_machine_are_judged_with_those_of_others(name: str, write: StackWriter[Any]) -> None:
+    machines, asked_for = moved(name, 4), list[SurveyRequest]()
+    for again in range(4):  # one of the first machine, four of the last
+        for machine in machines[again:]:
+            read = [
+                replace(one, value=one.value + 0.02 * again * (at % 3))
+                for at, one in enumerate(machine.survey.readings)
+            ]
+            asked_for.append(machine._replace(survey=Survey(read)))
+    with patch.object(lone, "decide_together", wraps=lone.decide_together) as judging:
+        together = answer_many(asked_for, REGISTRY, write)
+    assert [len(call.args[0]) for call in judging.call_args_list] == [1 + 2 + 3]
+    for one, answer in zip(asked_for, together, strict=True):
+        (own,) = write([reduce_stack(one.machine, [one.survey], one.solve, REGISTRY)])[0]
+        assert msgspec.json.encode(answer) == msgspec.json.encode(own)
+
+
 def test_what_is_held_keeps_nobody_apart() -> None:
     held = Solve(with_=[ThreeScrew(hold=(asked("tilted-bed")[0].supports[0].id,))])
     beside = [one._replace(solve=held) for one in moved("tilted-bed", 5)]

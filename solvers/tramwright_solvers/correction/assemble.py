@@ -65,9 +65,9 @@ class ReducedStack(Struct, frozen=True):
 
     @property
     def kind(self) -> tuple[object, ...] | None:
-        """What must be the same for lone surveys of different geometries to be judged together; None if it never is."""
+        """What must be the same for surveys of different geometries to be judged together; None if they never are."""
         prepared, solve, uniform = self.prepared, self.solve, self.noise.uniform
-        if len(self.surveys) > 1 or uniform is None or self.surveys[0].previous is not None:
+        if uniform is None or any(one.previous is not None for one in self.surveys):
             return None
         if solve.criterion != "least-squares" or prepared.whole or prepared.candidates.bounded or not prepared.linear:
             return None

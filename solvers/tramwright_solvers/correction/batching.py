@@ -28,6 +28,8 @@ TOGETHER = 128
 """Surveys worked through at once: enough that a call's own cost is shared, few enough to stay in the cache."""
 VALUES, BYTES = 3200, 2.0**28
 """Readings worked through at once, for surveys of many stations, and memory they may take by the estimates."""
+FEW = 3
+"""Surveys of one machine up to which they are decided with those of others rather than by themselves."""
 LONG = 1.0
 """Seconds from which a request is worked through alone, so that it costs others nothing."""
 
@@ -77,22 +79,31 @@ def stack_by_stack(write: Callable[[ReducedStack], Sequence[T]]) -> StackWriter[
 def lone_together(
     write: Callable[[ReducedStack], Sequence[T]], together: Callable[[Sequence[ReducedStack]], Sequence[Sequence[T]]]
 ) -> StackWriter[T]:
-    """Return the detail that decides lone surveys, each of a machine of its own, ``together``; else as ``write``."""
+    """Return the detail that decides the :data:`FEW` surveys of each of several machines ``together``; else as
+    ``write``."""
 
     def tried(stacks: Sequence[ReducedStack]) -> Sequence[Sequence[T] | SolverError]:
         told: dict[int, Sequence[T] | SolverError] = {}
         kinds: dict[tuple[object, ...], list[int]] = {}
         for place, stack in enumerate(stacks if len(stacks) > 1 else ()):
-            if (kind := stack.kind) is not None:
+            if len(stack.surveys) <= FEW and (kind := stack.kind) is not None:
                 kinds.setdefault(kind, []).append(place)
         for places in kinds.values():
             if len(places) > 1:
-                told.update(zip(places, together([stacks[place] for place in places]), strict=True))
+                each = iter(together([one for place in places for one in singly(stacks[place])]))
+                told.update({place: [next(each)[0] for _ in stacks[place].surveys] for place in places})
         rest = [place for place in range(len(stacks)) if place not in told]
         told.update(zip(rest, stack_by_stack(write)([stacks[place] for place in rest]), strict=True))
         return [told[place] for place in range(len(stacks))]
 
     return tried
+
+
+def singly(stack: ReducedStack) -> list[ReducedStack]:
+    """Return each survey of a stack, as a stack of one."""
+    if len(stack.surveys) == 1:
+        return [stack]
+    return [stack.row(row, stack.within) for row in range(len(stack.surveys))]
 
 
 verdicts = lone_together(ReducedStack.verdict_answers, verdicts_together)
