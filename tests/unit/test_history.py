@@ -11,7 +11,7 @@ from tracks import LIMIT, TILT, TWIST, U, seen, track
 from tramwright_solvers.history.crossing import UNEVEN, Ahead, Line, interval, safe_until
 from tramwright_solvers.history.ewma import chart
 from tramwright_solvers.history.outlook import NAMES, TOTAL, Outlook, named, outlook
-from tramwright_solvers.history.trends import Track
+from tramwright_solvers.history.trends import Track, trends
 
 DAYS = np.array([-140.0, -121.0, -100.0, -83.0, -60.0, -41.0, -19.0, 0.0])
 
@@ -158,6 +158,17 @@ def test_scatter_beyond_the_stated_uncertainties_is_believed() -> None:
     assert (found.warned, found.trends.steps) == (None, [])
     even = seen(track(DAYS, np.zeros((8, 5))))
     assert found.trends.rate_u[TWIST] > 3.0 * even.trends.rate_u[TWIST]
+
+
+def test_a_drift_may_begin_where_two_surveys_were_taken_at_one_time() -> None:
+    days = np.append(10.0 * np.arange(-49.0, 0.0), 0.0)
+    days[-3] = days[-2]
+    values = np.zeros((50, len(NAMES)))
+    values[-1] = 10.0  # ten million times what it is known to
+    found = trends(Track(days, values, np.full(values.shape, 1e-6), np.arange(50) == 0))
+    assert found.since.tolist() == [47] * len(NAMES)
+    assert found.rate == pytest.approx(np.ones(len(NAMES)), rel=0.01)
+    assert np.isfinite(found.now_variance).all()
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,9 @@ from .added_columns import BELIEF, gains_of, summed, told_of
 PARTS = 3
 """Beginnings looked at from each survey on to the next: with more, nothing changes that is told."""
 
+INSTANT = 1e-9
+"""Share of the time since the first survey that a beginning stands for at the least."""
+
 
 class Drifts(NamedTuple):
     """R terms that drift, and the n surveys since which they may. (R, n): the days from each survey to the end, and
@@ -70,7 +73,8 @@ def course(of: Drifts) -> Course:
     rate, gain = gains_of(finer(of.product), size)
     squares = BELIEF + np.maximum(of.left - gain, 0.0)
     dof = BELIEF + np.maximum(of.dof, 0.0)
-    prior = -np.diff(lasted, append=0.0)
+    # two surveys at one time have no time between them, and yet it may have begun there and nowhere else
+    prior = np.maximum(-np.diff(lasted, append=0.0), INSTANT * lasted[:, :1])
     prior[:, 0] += lasted[:, 0]
     least = np.where((size > 0.0) & np.repeat(of.may, PARTS, axis=1), squares, np.inf)
     chance = prior * (least.min(axis=1, keepdims=True) / least) ** (dof / 2.0)
