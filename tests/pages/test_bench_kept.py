@@ -20,6 +20,42 @@ WRITTEN = "localStorage.getItem('tramwright.job.' + localStorage.getItem('tramwr
 FULL = "() => { Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); }; }"
 
 
+PICTURES = """async (machine) => {
+  const { Beside } = await import("/bench/assets/beside.js");
+  const [beside, asked, ends] = [new Beside(document.getElementById("beside")), [], []];
+  window.fetch = (path, { body }) => new Promise((...end) => { asked.push(JSON.parse(body)); ends.push(end); });
+  const survey = { stations: [], readings: [], wanted: [], enough: true };
+  const draw = (body) => beside.draw(
+    { machine, entries: [], answers: [body && {}] }, { survey, surveys: [] }, { path: "/v1/corrections", body }, null);
+  const pause = (ms) => new Promise((go) => setTimeout(go, ms));
+  const comes = (number) => { ends[number][0](new Response("<svg/>")); return pause(0); };
+  const lost = (number) => { ends[number][1](new TypeError("lost")); return pause(0); };
+  const quiet = () => pause(600);
+  draw(1);
+  await quiet();
+  draw(2);
+  await lost(0);
+  await lost(1);
+  draw(null);
+  await quiet();
+  draw(3);
+  await quiet();
+  draw(null);
+  draw(3);
+  await lost(2);
+  draw(null);
+  await quiet();
+  draw(4);
+  await quiet();
+  draw(5);
+  await lost(3);
+  await comes(4);
+  await quiet();
+  return asked;
+}"""
+"""Asks for pictures. Of four each is lost: while the next one waits to be asked for, and while the same one does."""
+
+
 class Killed:
     """A service that can be killed and started again at the same address."""
 
@@ -113,6 +149,12 @@ def test_the_service_is_killed_and_started_again_in_the_middle(person, service) 
     person.until("step")
     reload(person)
     assert person.settled().startswith("step")
+
+
+def test_a_picture_that_was_lost_is_let_go_of_and_none_is_asked_for_twice(visits) -> None:
+    visit = visits()
+    assert visit.open("/bench").evaluate(PICTURES, example("tilted-bed")) == [1, 2, 3, 4, 5]
+    assert not visit.wrong
 
 
 def test_a_job_that_was_closed_is_gone_on_with(person) -> None:

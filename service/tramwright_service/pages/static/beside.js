@@ -61,7 +61,8 @@ export class Beside {
   }
 
   async #draw() {
-    if (this.drawing) return;
+    if (this.drawing || !this.mapped) return;
+    clearTimeout(this.timer); // where one picture follows another at once, it is still set for the one drawn now
     const { asked: { path, body }, mapped, job, surveys } = this;
     this.drawing = true;
     try {
