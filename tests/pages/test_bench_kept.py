@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 
 from at_the_machine import Person, begin, example, keep, simulated
-from browsing import PHONE
+from browsing import MACHINE, PHONE, settled
 from processes import PATIENCE, free_port, listens, started, wait_for
 
 HEIGHTS = {"front-left": 0.3, "front-right": -0.2, "rear": 0.1}
@@ -212,6 +212,23 @@ def test_it_says_so_where_the_browser_keeps_nothing_more(person) -> None:
     person.page.evaluate(FULL)
     person.type(0.1)
     status(person, "This browser keeps nothing more")
+    with person.page.expect_event("dialog") as left:
+        person.page.close(run_before_unload=True)
+    assert left.value.type == "beforeunload"
+    left.value.dismiss()
+    for sure in (False, True):
+        person.page.once("dialog", lambda dialog, sure=sure: dialog.accept() if sure else dialog.dismiss())
+        person.press("Close")
+        assert person.page.get_by_role("heading", name="Go on with a job").is_visible() is sure
+
+
+def test_it_says_so_where_a_person_lets_pages_keep_nothing(visits) -> None:
+    visit = visits()
+    visit.page.add_init_script("Object.defineProperty(window, 'localStorage', {get() { throw new Error('denied'); }})")
+    assert visit.open("/bench").get_by_text("No machine is described").is_visible()
+    page = visit.open(MACHINE)
+    assert "keeps nothing more" in page.locator("#trouble").inner_text()
+    assert settled(page)
 
 
 def test_a_choice_on_the_first_screen_stays_in_hand_and_in_sight(visits) -> None:

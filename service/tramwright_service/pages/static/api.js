@@ -35,19 +35,30 @@ export class Refused extends Error {
 export class NoAnswer extends Error {}
 
 /** Get a document as JSON. Throws Refused, NoAnswer; an aborted request throws the browser's AbortError. */
-export function get(path, { signal } = {}) {
-  return ask(path, { signal, headers: { accept: "application/json" } }).then((response) => response.json());
+export async function get(path, { signal } = {}) {
+  return read(await ask(path, { signal, headers: { accept: "application/json" } }));
 }
 
-/** Send a JSON body; return the JSON answered, or the whole Response where another form is accepted. */
-export async function post(path, body, { accept = "application/json", signal, method = "POST", headers = {} } = {}) {
-  const response = await ask(path, {
+/** Send a JSON body; return what is answered, in the form accepted and read `as` that. Throws as `get` does. */
+export async function post(
+  path, body, { accept = "application/json", as = "json", signal, method = "POST", headers = {} } = {},
+) {
+  return read(await ask(path, {
     method,
     headers: { "content-type": "application/json", accept, ...headers },
     body: JSON.stringify(body),
     signal,
-  });
-  return accept === "application/json" ? response.json() : response;
+  }), as);
+}
+
+/** Read an answer to its end, `as` "json", "text" or "blob"; one that is cut off is none. Throws as `get` does. */
+export async function read(response, as = "json") {
+  try {
+    return await response[as]();
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
+    throw new NoAnswer(String(error));
+  }
 }
 
 /** Ask for something that is drawn, and again while the service is busy drawing. Throws as `get` does. */

@@ -1,10 +1,11 @@
 // The bench page: draws one screen at a time from what was typed and what the service answered.
 
-import { NoAnswer, Refused } from "./api.js";
 import { Asking } from "./asking.js";
 import { Filing, asksToStore, storeScreen } from "./bench_farm.js";
 import { aboutScreen, answerScreen, hasAbout } from "./bench_other.js";
-import { careScreen, ownScreen, pasteScreen, readScreen, suspectScreen, whereScreen } from "./bench_read.js";
+import {
+  careScreen, ownScreen, pasteScreen, readScreen, suspectScreen, unanswered, whereScreen,
+} from "./bench_read.js";
 import { startScreen } from "./bench_start.js";
 import {
   closingScreen, endScreen, moreScreen, refusedScreen, stepOf, stepScreen, stopScreen, waitingScreen,
@@ -141,9 +142,7 @@ async function openStored(id) {
   try {
     Object.assign(ui, { stored: await opened(id), machine: "farm", units: null });
   } catch (error) {
-    if (error instanceof NoAnswer) ui.wrong = say("shared.no-answer");
-    else if (error instanceof Refused) ui.wrong = error.status === 404 ? say("bench.no-such", { name: id }) : error.message;
-    else throw error;
+    ui.wrong = error.status === 404 ? say("bench.no-such", { name: id }) : unanswered(error);
   }
   draw();
 }
@@ -222,7 +221,9 @@ function forget(which, name) {
 }
 
 function leave() {
+  if (unkept && !window.confirm(say("bench.leave-sure"))) return;
   asking.stop();
+  unkept = false;
   [key, job, ui] = [null, null, {}];
   jobs.current = "";
   draw();
@@ -241,6 +242,9 @@ document.addEventListener("paste", (event) => {
   event.preventDefault();
   ui = { over: "paste", table: text };
   draw();
+});
+window.addEventListener("beforeunload", (event) => {
+  if (unkept) event.preventDefault(); // the browser asks whether the page is to be left
 });
 window.addEventListener("storage", (event) => {
   // the same job in another tab: what was written last is what counts

@@ -1,7 +1,7 @@
 // The other questions: how each survey was laid or read, and the answer in the service's words.
 
-import { post } from "./api.js";
-import { cautionList } from "./bench_read.js";
+import { patiently, post } from "./api.js";
+import { cautionList, unanswered } from "./bench_read.js";
 import { button, el } from "./dom.js";
 import { say } from "./messages.js";
 import { typed, unit } from "./units.js";
@@ -62,10 +62,16 @@ export function answerScreen({ job, answer, asked, enter, leave, ui, redraw }) {
   const more = [answer.undecided?.says, answer.further?.says, ...(answer.remedies ?? [])];
   const whole = el("pre", { tabindex: "0", role: "region", "aria-label": say("bench.whole") },
     el("span", { lang: "en" }, ui.whole ?? ""));
+  const wrong = el("p", { class: "wrong", role: "alert" });
   const open = async (event) => {
     if (!event.target.open || ui.whole) return;
-    ui.whole = await (await post(asked.path, asked.body, { accept: "text/plain" })).text();
-    redraw();
+    wrong.textContent = "";
+    try {
+      ui.whole = await patiently(() => post(asked.path, asked.body, { accept: "text/plain", as: "text" }));
+      redraw();
+    } catch (error) {
+      wrong.textContent = unanswered(error);
+    }
   };
   return {
     key: `answer ${answer.says} ${Boolean(ui.whole)}`,
@@ -74,7 +80,7 @@ export function answerScreen({ job, answer, asked, enter, leave, ui, redraw }) {
       el("p", { class: "says", lang: "en" }, answer.says),
       more.filter(Boolean).map((sentence) => el("p", { lang: "en" }, sentence)),
       answer.cautions?.length ? cautionList(answer.cautions) : null,
-      el("details", { toggle: open, open: Boolean(ui.whole) }, el("summary", {}, say("bench.whole")), whole),
+      el("details", { toggle: open, open: Boolean(ui.whole) }, el("summary", {}, say("bench.whole")), wrong, whole),
       el("div", { class: "actions" },
         job.question === "plan" || job.question === "comparison" ? null
           : button(say("bench.another-survey"), () => enter({ do: "another" })),

@@ -1,5 +1,6 @@
 // Reading screens: where to read, one station at a time, a suspect once more, a pasted table.
 
+import { NoAnswer, Refused } from "./api.js";
 import { button, el } from "./dom.js";
 import { lastAt, nextStation, same, suspectOf } from "./job.js";
 import { keypad } from "./keypad.js";
@@ -67,6 +68,13 @@ export function faults({ detail, errors = [] }) {
   return el("div", { class: "wrong", role: "alert" },
     said.map(([sentence]) => el("p", { lang: "en" }, sentence)),
     machine ? el("p", {}, el("a", { href: "/bench/machine" }, say("bench.mend-machine"))) : null);
+}
+
+/** Return why something that a person asked for did not come; what is no answer of the service's is thrown. */
+export function unanswered(error) {
+  if (error instanceof NoAnswer) return say("bench.ask-later");
+  if (error instanceof Refused) return error.message;
+  throw error;
 }
 
 /** Stations of one's own, one x and y at a time. */

@@ -1,7 +1,7 @@
 // Work screens: one step at a time with the dial's goal, what it says afterwards, the verdict and the sheet.
 
-import { NoAnswer, Refused, patiently, post } from "./api.js";
-import { cautionList, faults, spot, where } from "./bench_read.js";
+import { patiently, post } from "./api.js";
+import { cautionList, faults, spot, unanswered, where } from "./bench_read.js";
 import { button, el } from "./dom.js";
 import { download } from "./files.js";
 import { keypad } from "./keypad.js";
@@ -165,11 +165,9 @@ export function endScreen({ job, answer, asked, readAgain, leave }) {
 async function sheet({ path, body }, told, job) {
   told.textContent = "";
   try {
-    const page = await patiently(() => post(path, body, { accept: "text/html" }));
-    download(job.machine.id ?? "machine", "html", await page.blob());
+    const page = await patiently(() => post(path, body, { accept: "text/html", as: "blob" }));
+    download(job.machine.id ?? "machine", "html", page);
   } catch (error) {
-    if (error instanceof NoAnswer) told.textContent = say("bench.away-says");
-    else if (error instanceof Refused) told.textContent = error.message;
-    else throw error;
+    told.textContent = unanswered(error);
   }
 }

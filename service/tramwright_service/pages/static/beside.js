@@ -67,8 +67,8 @@ export class Beside {
     this.drawing = true;
     try {
       const theme = dark.matches ? "?theme=dark" : "";
-      const drawn = await patiently(() => post(`${path}${theme}`, body, { accept: "image/svg+xml" }));
-      const src = URL.createObjectURL(await drawn.blob());
+      const drawn = await patiently(() => post(`${path}${theme}`, body, { accept: "image/svg+xml", as: "blob" }));
+      const src = URL.createObjectURL(drawn);
       if (this.drawn) URL.revokeObjectURL(this.drawn);
       this.drawn = src;
       if (job === this.job && surveys === this.surveys) {

@@ -7,6 +7,18 @@ export class Unreadable extends Error {}
 export class NotKept extends Error {}
 
 const PREFIX = "tramwright";
+const NOWHERE = {
+  length: 0, key: () => null, getItem: () => null, removeItem() {}, setItem() { throw new Error("nothing is kept"); },
+};
+const storage = usable() ?? NOWHERE;
+
+function usable() {
+  try {
+    return window.localStorage;
+  } catch {
+    return null; // the person lets pages keep nothing
+  }
+}
 
 /**
  * The documents of one kind.
@@ -30,10 +42,10 @@ export class Shelf {
   /** Return [{key, changed}] of all documents, the one changed last first. */
   list() {
     const found = [];
-    for (let i = 0; i < localStorage.length; i += 1) {
-      const name = localStorage.key(i);
+    for (let i = 0; i < storage.length; i += 1) {
+      const name = storage.key(i);
       if (name.startsWith(this.#name(""))) {
-        const kept = parsed(localStorage.getItem(name));
+        const kept = parsed(storage.getItem(name));
         found.push({ key: name.slice(this.#name("").length), changed: kept?.changed ?? "" });
       }
     }
@@ -42,7 +54,7 @@ export class Shelf {
 
   /** Return the content of a document; null if there is none. Throws Unreadable. */
   read(key) {
-    const text = localStorage.getItem(this.#name(key));
+    const text = storage.getItem(this.#name(key));
     if (text === null) return null;
     const kept = parsed(text);
     if (!kept || !Number.isInteger(kept.version) || kept.version > this.version) throw new Unreadable(key);
@@ -55,7 +67,7 @@ export class Shelf {
   write(key, content) {
     const kept = { version: this.version, changed: new Date().toISOString(), content };
     try {
-      localStorage.setItem(this.#name(key), JSON.stringify(kept));
+      storage.setItem(this.#name(key), JSON.stringify(kept));
     } catch (error) {
       throw new NotKept(String(error));
     }
@@ -63,16 +75,20 @@ export class Shelf {
 
   /** Forget a document. */
   remove(key) {
-    localStorage.removeItem(this.#name(key));
+    storage.removeItem(this.#name(key));
   }
 
   /** Key of the document that was open last, or null. */
   get current() {
-    return localStorage.getItem(`${PREFIX}.current.${this.kind}`);
+    return storage.getItem(`${PREFIX}.current.${this.kind}`);
   }
 
   set current(key) {
-    localStorage.setItem(`${PREFIX}.current.${this.kind}`, key);
+    try {
+      storage.setItem(`${PREFIX}.current.${this.kind}`, key);
+    } catch {
+      // the documents are there all the same: another one may be open first
+    }
   }
 
   #name(key) {

@@ -1,6 +1,6 @@
 // The machines of the farm, as the other pages open and store them.
 
-import { ask, get, ofMachine, post } from "./api.js";
+import { ask, get, ofMachine, post, read } from "./api.js";
 import { el } from "./dom.js";
 import { data, say } from "./messages.js";
 
@@ -12,7 +12,7 @@ export const { stored } = data;
 /** Return a stored machine {id, tag, version, machine, site, tags, check_every, solve}. Throws as `get` does. */
 export async function opened(id) {
   const response = await ask(ofMachine(id), { headers: { accept: "application/json" } });
-  const { machine, ...record } = await response.json();
+  const { machine, ...record } = await read(response);
   return { ...record, machine: trimmed(machine), tag: response.headers.get("etag") };
 }
 
@@ -29,7 +29,7 @@ export async function store(machine, { site, tags, check_every, solve } = {}, ta
     },
     body: JSON.stringify({ machine, site, tags, check_every, solve }),
   });
-  const { version } = await response.json();
+  const { version } = await read(response);
   return { version, tag: response.headers.get("etag") };
 }
 

@@ -1,6 +1,6 @@
 // Fetches small maps as they come into sight, a few at once; an <img> alone could not send the access key.
 
-import { NoAnswer, Refused, ask, ofMachine, patiently } from "./api.js";
+import { NoAnswer, Refused, ask, ofMachine, patiently, read } from "./api.js";
 
 /** Whether the surroundings are dark; it tells of their change. */
 export const dark = window.matchMedia("(prefers-color-scheme: dark)");
@@ -37,7 +37,9 @@ function next() {
     waiting.delete(img);
     under += 1;
     fetched(path).then((address) => {
-      if (address && img.dataset.map === path) img.src = address;
+      if (img.dataset.map !== path) return;
+      if (address) img.src = address;
+      else delete img.dataset.map; // so it is asked for again when it is shown again
     }).finally(() => {
       under -= 1;
       next();
@@ -49,7 +51,7 @@ async function fetched(path) {
   if (kept.has(path)) return kept.get(path);
   try {
     const drawn = await patiently(() => ask(path, { headers: { accept: "image/svg+xml" } }));
-    const address = URL.createObjectURL(await drawn.blob());
+    const address = URL.createObjectURL(await read(drawn, "blob"));
     kept.set(path, address);
     if (kept.size > KEPT) {
       const [[oldest, gone]] = kept;
