@@ -183,7 +183,7 @@ def test_no_log_tells_a_key_or_what_was_sent(tmp_path: Path) -> None:
     for text in (written, measured):
         for one in (*keys.values(), secret):
             assert one not in text
-            assert one.rpartition("_")[2][:12] not in text
+            assert one.split("_", 2)[-1][:12] not in text  # a secret may have an underscore of its own
         assert "only-in-the-body" not in text
     lines = [json.loads(line) for line in written.splitlines() if '"request"' in line]
     assert [
