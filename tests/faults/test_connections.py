@@ -269,11 +269,15 @@ def test_an_open_batch_is_no_stalled_connection(service: Served) -> None:
     assert [one["id"] for one in answers(found)] == [f"survey-{n}" for n in range(4)]
 
 
-def test_the_end_is_told_to_clients_and_every_line_of_the_log_is_json(tmp_path: Path) -> None:
+def test_the_end_is_told_to_clients_and_every_line_of_the_log_is_json(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MPLCONFIGDIR", str(tmp_path))  # it is empty: the library that draws maps has something to say
     asked = b"GET /health/live HTTP/1.1\r\nHost: test\r\n\r\n"
     body = json.dumps(examples.corrections()["tilted-bed"]).encode()
-    begun = POST + b"Content-Length: %d\r\n\r\n" % len(body) + body[:-1]
+    begun = POST + b"Accept: image/svg+xml\r\nContent-Length: %d\r\n\r\n" % len(body) + body[:-1]
     with served(tmp_path / "log") as service:
+        assert service.get("/openapi.json") == 200
         with service.connect() as client:
             client.sendall(b"this is no HTTP\r\n\r\n")
             told = read(client)

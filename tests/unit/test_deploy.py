@@ -198,6 +198,20 @@ def test_the_unit_listens_on_this_host_only_and_gives_one_blas_thread() -> None:
     assert {f"{name}=1" for name in BLAS} <= {word for value in unit_values("Environment") for word in value.split()}
 
 
+@pytest.mark.parametrize("given", ["unit", "image"])
+def test_a_map_is_drawn_for_a_user_without_a_home_and_nothing_is_said_of_it(given: str, tmp_path: Path) -> None:
+    told = unit_values("Environment") if given == "unit" else [one(final_stage(), "ENV")]
+    environment = dict(word.split("=", 1) for value in told for word in value.replace("=/tmp", f"={tmp_path}").split())
+    drawn = subprocess.run(
+        [sys.executable, "-c", "import tramwright_service.maps.figure"],
+        env={"HOME": "/dev/null", **environment},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (drawn.returncode, drawn.stderr) == (0, "")
+
+
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed on this host")
 def test_the_unit_is_accepted_and_well_confined(tmp_path: Path) -> None:
     # The checker wants the program to exist, so this interpreter stands in for the installed command.

@@ -128,12 +128,13 @@ def document(registry: Registry, settings: Settings) -> dict[str, Any]:
         use_handler_docstrings=True,
         create_examples=False,
     )
-    # An application that is never served: its only use is that the framework writes down its routes.
+    # An application that is never served: its only use is that the framework writes down its routes. Left to itself, it
+    # would set up how this process logs.
     metrics = Metrics(settings)
     solver = Corrections(nobody, settings, workers, metrics, GeometryCache(0))
     gallery = Gallery(workers.maps, 0, metrics)
     handlers = routes(nobody, settings, workers, Engines(nobody, settings), metrics, solver, gallery, None)
-    paper = Litestar(route_handlers=handlers, openapi_config=config)
+    paper = Litestar(route_handlers=handlers, openapi_config=config, logging_config=None)
     scopes = {one.operation_id: needed(one) for one in handlers}
     workers.close()
     written: dict[str, Any] = msgspec.to_builtins(paper.openapi_schema.to_schema())
