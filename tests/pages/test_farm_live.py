@@ -140,6 +140,13 @@ def test_a_stream_that_ends_is_taken_up_after_the_last_event(server: str, visit:
     assert asked[0]["accept"] == "text/event-stream"
 
 
+def test_before_the_first_answer_nothing_is_said_to_be_lost(visit: Visit) -> None:
+    visit.context.route("**/v1/**", lambda route: None)  # nothing is answered
+    visit.page.goto("/farm")
+    visit.page.wait_for_selector("#state[data-state=asking]", state="attached")
+    assert visit.page.locator("#state").inner_text() == "Asking"
+
+
 def test_where_there_are_no_events_the_farm_is_asked_now_and_then(server: str, visit: Visit) -> None:
     problem = json.dumps({"title": "no such route", "status": 404})
     visit.context.route("**/v1/events", lambda route: route.fulfill(status=404, body=problem))
@@ -170,7 +177,7 @@ def test_a_service_that_starts_again_is_found_again_and_what_happened_meanwhile_
         wait_for(lambda: listens(port))
         outside(server, "kestrel")
         page.wait_for_selector("#machines li:has-text('Outside')")
-        page.wait_for_selector("#state:not([data-state=away])")
+        page.wait_for_selector("#state[data-state=live]")
         visit.context.close()
     finally:
         process.kill()
