@@ -170,6 +170,21 @@ def test_unreadable(client: TestClient[Any], body: bytes, form: str) -> None:
     assert len(refused(post(client, body, form), 400)["detail"]) > 20
 
 
+@pytest.mark.parametrize("form", ["utf-16", "utf-16-be"])
+def test_a_text_in_another_encoding_is_told_from_other_faults(client: TestClient[Any], form: str) -> None:
+    mark = b"\xfe\xff" if form == "utf-16-be" else b""  # the other encoding writes one of its own
+    assert "save it as UTF-8" in refused(post(client, mark + GOOD.decode().encode(form)), 400)["detail"]
+
+
+def test_a_byte_order_mark_is_passed_over_once(client: TestClient[Any], payload: dict[str, Any]) -> None:
+    good, mark = json.dumps(payload).encode(), b"\xef\xbb\xbf"
+    assert post(client, mark + good).content == post(client, good).content
+    refused(post(client, mark + mark + good), 400)
+    refused(post(client, mark), 400)
+    spoilt = mark + json.dumps({**payload, "survey": []}).encode()
+    assert refused(post(client, spoilt), 422)["errors"][0]["pointer"] == "/survey"
+
+
 @pytest.mark.parametrize("body", [b"[]", b"3", b'"machine"', b"true", b"null"])
 def test_top_level_is_no_object(client: TestClient[Any], body: bytes) -> None:
     assert refused(post(client, body), 422)["errors"][0]["pointer"] == ""

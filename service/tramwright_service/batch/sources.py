@@ -13,6 +13,8 @@ from typing import Any
 import msgspec
 from msgspec import Raw, Struct
 
+from ..wire.media_types import MARK
+
 PIECE = 2**18
 ROWS = 256
 """Rows of a Parquet file read at once."""
@@ -52,7 +54,7 @@ def given(path: Path) -> Given:
     Raises:
         Unfit: the file is not a JSON object.
     """
-    whole = _members(path, path.read_bytes())
+    whole = _members(path, path.read_bytes().removeprefix(MARK))
     described = _members(path, whole["machine"]) if "machine" in whole else whole
     if "id" not in described:
         described = {"id": Raw(msgspec.json.encode(path.stem[:LONGEST])), **described}

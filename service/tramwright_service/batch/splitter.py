@@ -15,6 +15,7 @@ from msgspec import Raw, Struct, field
 from msgspec.structs import replace
 
 from ..wire.known_machine import KnownMachine
+from ..wire.media_types import MARK
 
 Detail = Literal["verdict", "moves", "full"]
 DETAILS: tuple[Detail, ...] = ("verdict", "moves", "full")
@@ -22,9 +23,6 @@ DETAILS: tuple[Detail, ...] = ("verdict", "moves", "full")
 NAMES_KEPT = 10_000
 NAMES_BYTES = 32 * 2**20
 """Machines a stream can refer to by name: the latest so many, and no more than so many bytes of their descriptions."""
-
-MARK = b"\xef\xbb\xbf"
-"""The byte order mark with which some programs begin a UTF-8 file."""
 
 
 class Chunk(Struct, frozen=True, omit_defaults=True):

@@ -125,6 +125,7 @@ def _payload(plain: type[Mechanism], machine: Path | None) -> tuple[Any, str]:
     import msgspec
 
     from ..catalogue.examples import corrections
+    from ..wire.media_types import MARK
 
     if machine is None:
         if plain.example is None:
@@ -135,7 +136,7 @@ def _payload(plain: type[Mechanism], machine: Path | None) -> tuple[Any, str]:
         if not machine.is_file():
             raise click.UsageError(f"Its example `{plain.example}` is not beside its module ({machine.parent}).")
     try:
-        return msgspec.json.decode(machine.read_bytes()), str(machine)
+        return msgspec.json.decode(machine.read_bytes().removeprefix(MARK)), str(machine)
     except msgspec.DecodeError as error:
         raise click.UsageError(f"{machine} is no JSON: {error}.") from None
 

@@ -19,10 +19,12 @@ from tramwright_solvers.model.errors import Fault
 
 from . import problems
 from .faults import Shape, listed, member, pointer, quote
-from .media_types import JSON, MSGPACK_NAMES, READ_HERE
+from .media_types import JSON, MARK, MSGPACK_NAMES, READ_HERE
 from .problems import RequestError
 from .repeats import repeated
 
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+_NOT_UTF_8 = "The text is not UTF-8; save it as UTF-8 and send it again."
 _PATH = re.compile(r" - at `\$((?:\.[^.\[\]`]+|\[\d+\])*)`$")
 """The path at the end of msgspec's messages: names of the schema, and places in arrays."""
 _TOKEN = re.compile(r"\.([^.\[\]`]+)|\[(\d+)\]")
@@ -59,18 +61,20 @@ class Decoder(Generic[T]):
         decoder = self._reader(content_type)
         if decoder is None:
             raise unsupported(content_type)
+        is_json = decoder is self._json
+        if is_json:
+            body = body.removeprefix(MARK)
         if not body:
             raise empty()
         try:
             return self._read(decoder, body)
         except UnicodeDecodeError:
-            raise RequestError(
-                problems.UNREADABLE, "The text is not UTF-8; save it as UTF-8 and send it again."
-            ) from None
+            raise RequestError(problems.UNREADABLE, _NOT_UTF_8) from None
         except RecursionError:
             raise RequestError(problems.UNREADABLE, problems.TOO_DEEP) from None
         except msgspec.DecodeError as error:
-            raise RequestError(problems.UNREADABLE, unreadable(str(error), decoder is self._json)) from None
+            detail = _NOT_UTF_8 if is_json and body.startswith(_UTF_16) else unreadable(str(error), is_json)
+            raise RequestError(problems.UNREADABLE, detail) from None
 
     def _read(self, decoder: Any, body: bytes) -> T:
         """Read a body, or refuse it with every fault that its shape has."""

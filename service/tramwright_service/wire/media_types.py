@@ -33,3 +33,6 @@ PDF = "application/pdf"
 
 PICTURES = (SVG, PNG, PDF)
 """What is drawn: for eyes and paper."""
+
+MARK = b"\xef\xbb\xbf"
+"""The byte order mark with which some programs begin a UTF-8 file; RFC 8259, 8.1, allows to pass over it."""

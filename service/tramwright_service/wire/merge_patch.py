@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 
 from . import problems
+from .media_types import MARK
 from .problems import RequestError
 from .repeats import repeated
 
@@ -17,6 +18,7 @@ def read(patch: bytes) -> dict[str, Any]:
     Raises:
         RequestError: it cannot be read, or is no object.
     """
+    patch = patch.removeprefix(MARK)
     try:
         change, twice = msgspec.json.decode(patch), repeated(patch)
     except RecursionError:
