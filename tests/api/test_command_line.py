@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 from litestar.testing import TestClient
 
+from processes import COMMAND
 from tramwright_service.catalogue import examples, guides
 from tramwright_service.catalogue.endpoints import QUESTIONS
 from tramwright_service.cli.main import ASKED, main
@@ -26,6 +27,17 @@ README = Path(__file__).parents[2] / "README.md"
 
 def run(*arguments: str, given: bytes | None = None) -> Result:
     return CliRunner().invoke(main, list(arguments), input=given, catch_exceptions=False)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's device that is always full")
+def test_an_answer_that_finds_no_place_is_told() -> None:
+    with Path("/dev/full").open("wb") as full:
+        told = subprocess.run(
+            [sys.executable, "-c", COMMAND, "example", "tilted-bed"], stdout=full, stderr=subprocess.PIPE, check=False
+        )
+    assert told.returncode != 0
+    assert b"No space left on device: the answer is not whole." in told.stderr
+    assert b"Traceback" not in told.stderr
 
 
 @pytest.mark.parametrize("command", ["", "serve", "correct", "ask", "batch", "fleet", "demo", "store"])

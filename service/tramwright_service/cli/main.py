@@ -5,6 +5,7 @@ Imports of the web framework and of the numerics are inside the commands, so tha
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from pathlib import Path
@@ -37,7 +38,20 @@ ASKED = {
 """The questions of :mod:`..catalogue.endpoints`, which help must not load."""
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class Commands(click.Group):
+    """Commands whose answer may find no place."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; where what it prints finds no place any more, say so."""
+        try:
+            return super().invoke(ctx)
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+                raise
+            raise click.ClickException(f"{error.strerror}: the answer is not whole.") from None
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="tramwright", message="%(version)s")
 def main() -> None:
     """From dial readings over a machine bed to the moves that make bed and tool plane parallel.
