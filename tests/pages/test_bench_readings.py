@@ -239,3 +239,31 @@ def test_a_map_is_asked_for_only_when_the_one_before_is_there(person) -> None:
     person.page.wait_for_selector("#beside .map img")
     wait_for(lambda: person.page.evaluate("1") == 1 and len(held) == 2)
     assert len(held[1].request.post_data_json["survey"]["readings"]) == 7
+
+
+def test_a_key_held_down_does_not_go_past_what_was_not_read(person) -> None:
+    person.until("care")
+    drawn = person.page.locator("#screen").get_attribute("data-drawn")
+    for _ in range(6):
+        person.page.keyboard.down("Enter")
+    person.page.keyboard.up("Enter")
+    person.page.wait_for_selector(f"#screen:not([data-drawn='{drawn}'])")
+    assert person.settled().startswith("step")
+    assert person.page.get_by_role("button", name="It is done").is_visible()
+
+
+def test_the_second_tap_of_two_is_not_for_the_screen_in_between(person) -> None:
+    """The browser counts taps by time; here the second one comes late, so that the next screen is surely there."""
+    while not person.settled().startswith("care"):
+        person.one_screen()
+    main = person.page.locator("#screen .main").first
+    for count in (1, 2):
+        box = main.bounding_box()
+        person.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        person.page.mouse.down(click_count=count)
+        person.page.mouse.up(click_count=count)
+        person.page.wait_for_selector("#screen[data-screen^='step']")
+    assert person.page.get_by_role("button", name="It is done").is_visible()
+    person.press("It is done")
+    person.page.locator(".keys button", has_text=re.compile("^1$")).dblclick()
+    assert person.page.locator("#reading").input_value() == "11"

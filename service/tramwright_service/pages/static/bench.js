@@ -229,6 +229,17 @@ function leave() {
   draw();
 }
 
+// A key held down, or the second tap of two, is not meant for the screen that came in between: it may hold a caution.
+let tapped = "";
+screen.addEventListener("keydown", (event) => {
+  if (!event.repeat || event.key !== "Enter") return;
+  event.preventDefault();
+  event.stopPropagation();
+}, true);
+screen.addEventListener("click", (event) => {
+  if (event.detail > 1 && tapped !== shown) event.stopPropagation();
+  tapped = shown;
+}, true);
 document.getElementById("undo").addEventListener("click", takeBack);
 document.getElementById("leave").addEventListener("click", leave);
 document.addEventListener("keydown", (event) => {
