@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from at_the_machine import Person, begin, example, opened, simulated
-from browsing import Visits
+from browsing import MACHINE, Visits
 from cutting_off import CuttingOff, cutting_off
 from farm_payloads import OUTSIDE, machine, survey
 from processes import served, wait_for
@@ -91,3 +91,17 @@ def test_a_machine_of_the_farm_is_opened_at_the_second_try(way: CuttingOff, serv
     page.locator(".wrong", has_text="does not answer").wait_for()
     page.get_by_role("button", name="Open", exact=True).click()
     page.get_by_role("button", name=re.compile("^wren")).wait_for()
+
+
+def test_a_machine_whose_storing_was_not_answered_is_no_conflict(way: CuttingOff, server: str, visits: Visits) -> None:
+    stored(server, "smew")
+    page = visits(allowed=(*CUT, "status of 412")).open(f"{MACHINE}?machine=smew")
+    for version, size in ((2, "450"), (3, "460")):
+        page.wait_for_selector(f"#stored-state:has-text('Stored, version {version - 1}')")
+        page.locator('[data-at="/bed/x/1"]').fill(size)
+        way.cut("PUT /v1/machines/smew", "", 1)
+        page.click("#store")
+        page.wait_for_selector("#trouble:has-text('does not answer')")
+        page.click("#store")
+    page.wait_for_selector("#stored-state:has-text('Stored, version 3')")
+    assert page.locator("#conflict").is_hidden()

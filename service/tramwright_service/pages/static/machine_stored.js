@@ -52,11 +52,16 @@ export class Keeping {
     await this.#asked(async () => {
       try {
         this.#keep(key, machine, { ...copy, ...(await store(machine, copy ?? {}, copy?.tag)) });
-        this.show(this.key, this.machine);
       } catch (error) {
         if (!(error instanceof Refused) || error.status !== 412) throw error;
-        this.#conflict(key, machine, Boolean(copy));
+        const { machine: theirs, ...record } = await opened(id);
+        if (!alike(theirs, machine)) {
+          this.#conflict(key, machine, Boolean(copy));
+          return;
+        }
+        this.#keep(key, machine, record); // it was stored, and the answer was lost
       }
+      this.show(this.key, this.machine);
     });
   }
 
@@ -122,6 +127,12 @@ export class Keeping {
       this.button.disabled = false;
     }
   }
+}
+
+// Whatever the order of their members, which JSON gives no meaning.
+function alike(one, other) {
+  const ordered = (_, node) => (node?.constructor === Object ? Object.fromEntries(Object.entries(node).sort()) : node);
+  return JSON.stringify(one, ordered) === JSON.stringify(other, ordered);
 }
 
 /** Forget what is known of the farm's copy of a machine that is no longer kept here. */
