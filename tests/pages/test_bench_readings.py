@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from at_the_machine import Person, begin, example, simulated
+from at_the_machine import Person, begin, example, keep, simulated
 from browsing import PHONE
 from processes import wait_for
 
@@ -252,18 +252,46 @@ def test_a_key_held_down_does_not_go_past_what_was_not_read(person) -> None:
     assert person.page.get_by_role("button", name="It is done").is_visible()
 
 
+def tap(person, name: str | re.Pattern[str], count: int) -> None:
+    """Tap a button, as the first or second of two taps; the browser counts them by time, and here they come late."""
+    box = person.page.get_by_role("button", name=name).first.bounding_box()
+    person.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    person.page.mouse.down(click_count=count)
+    person.page.mouse.up(click_count=count)
+
+
 def test_the_second_tap_of_two_is_not_for_the_screen_in_between(person) -> None:
-    """The browser counts taps by time; here the second one comes late, so that the next screen is surely there."""
-    while not person.settled().startswith("care"):
-        person.one_screen()
-    main = person.page.locator("#screen .main").first
-    for count in (1, 2):
-        box = main.bounding_box()
-        person.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-        person.page.mouse.down(click_count=count)
-        person.page.mouse.up(click_count=count)
-        person.page.wait_for_selector("#screen[data-screen^='step']")
+    person.until("care")
+    tap(person, "I have taken care of it", 1)
+    person.page.wait_for_selector("#screen[data-screen^='step']")
+    tap(person, "It is done", 2)
     assert person.page.get_by_role("button", name="It is done").is_visible()
     person.press("It is done")
     person.page.locator(".keys button", has_text=re.compile("^1$")).dblclick()
     assert person.page.locator("#reading").input_value() == "11"
+
+
+def test_a_job_without_a_time_is_listed_with_the_others(person) -> None:
+    person.press("Close")  # what began it here kept no time
+    assert person.page.get_by_role("button", name=re.compile("^kestrel-01.*0 readings$")).is_visible()
+
+
+def test_nor_does_it_send_a_form(visits) -> None:
+    page = visits(viewport=PHONE).open("/bench")
+    keep(page, example("tilted-bed"))
+    person = Person(page, simulated(example("tilted-bed"), {}))
+    tap(person, re.compile("^What moved"), 1)
+    person.page.wait_for_selector("#screen[data-screen^='about']")
+    tap(person, "Start reading", 2)
+    assert person.settled().startswith("about")
+    person.press("Start reading")
+    assert person.settled().startswith("where")
+
+
+def test_enter_held_down_is_lines_in_a_table(person) -> None:
+    person.press("Paste a table")
+    person.page.locator("#table").focus()
+    for _ in range(3):
+        person.page.keyboard.down("Enter")
+    person.page.keyboard.up("Enter")
+    assert person.page.locator("#table").input_value() == "\n\n\n"

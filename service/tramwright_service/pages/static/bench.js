@@ -231,13 +231,15 @@ function leave() {
 
 // A key held down, or the second tap of two, is not meant for the screen that came in between: it may hold a caution.
 let tapped = "";
-screen.addEventListener("keydown", (event) => {
-  if (!event.repeat || event.key !== "Enter") return;
+function passOver(event) {
   event.preventDefault();
   event.stopPropagation();
+}
+screen.addEventListener("keydown", (event) => {
+  if (event.repeat && event.key === "Enter" && !event.target.matches("textarea")) passOver(event);
 }, true);
 screen.addEventListener("click", (event) => {
-  if (event.detail > 1 && tapped !== shown) event.stopPropagation();
+  if (event.detail > 1 && tapped !== shown) passOver(event);
   tapped = shown;
 }, true);
 document.getElementById("undo").addEventListener("click", takeBack);

@@ -42,9 +42,9 @@ export function startScreen({ ui, begin, resume, forget, redraw, openStored }) {
   const job = ({ key, changed, content }) => {
     const { machine, question } = content;
     const readings = say("bench.readings-count", { count: count(content) });
-    const about = [say(`bench.question-${question}`), readings, when.format(new Date(changed))];
+    const about = [say(`bench.question-${question}`), readings, changed && when.format(new Date(changed))];
     return el("li", {},
-      button([el("b", {}, name(machine)), el("small", {}, about.join(" · "))], () => resume(key)),
+      button([el("b", {}, name(machine)), el("small", {}, about.filter(Boolean).join(" · "))], () => resume(key)),
       button(say("bench.forget"), () => forget(key, name(machine))));
   };
   const list = (some) => el("ul", { class: "jobs" }, some.map(job));
