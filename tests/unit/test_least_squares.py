@@ -8,37 +8,11 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.optimize import linprog, lsq_linear
 
+from adjusters import problem_of
 from profiles import budget
 from tramwright_solvers.adjustment.constrained_lsq import bounded, feasible_best, response
 from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.model.errors import Impossible
-
-
-def problem_of(
-    influence: np.ndarray,
-    *,
-    lower: float | np.ndarray = -np.inf,
-    upper: float | np.ndarray = np.inf,
-    rows: np.ndarray | None = None,
-    low: np.ndarray | None = None,
-    high: np.ndarray | None = None,
-    effort: np.ndarray | None = None,
-    weights: np.ndarray | None = None,
-    offset_free: bool = True,
-) -> Problem:
-    n, m = influence.shape
-    none = np.zeros((0, m))
-    return Problem(
-        influence,
-        np.ones(n) if weights is None else weights / weights.mean(),
-        np.ones(m) if effort is None else effort,
-        np.broadcast_to(lower, m).astype(float),
-        np.broadcast_to(upper, m).astype(float),
-        none if rows is None else rows,
-        np.zeros(0) if low is None else low,
-        np.zeros(0) if high is None else high,
-        offset_free,
-    )
 
 
 @st.composite

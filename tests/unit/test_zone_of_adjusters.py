@@ -11,36 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
+from adjusters import problem_of
 from tramwright_solvers.adjustment import minimum_zone
 from tramwright_solvers.adjustment.minimum_zone import bounded, chebyshev
 from tramwright_solvers.adjustment.problem import Problem
 from tramwright_solvers.model.errors import SolverError
 
 TIGHT = {"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10}
-
-
-def problem_of(
-    influence: np.ndarray,
-    lower: np.ndarray | float = -np.inf,
-    upper: np.ndarray | float = np.inf,
-    effort: np.ndarray | None = None,
-    rows: np.ndarray | None = None,
-    low: np.ndarray | None = None,
-    high: np.ndarray | None = None,
-    offset_free: bool = True,
-) -> Problem:
-    n, m = influence.shape
-    return Problem(
-        influence=influence,
-        weights=np.ones(n),
-        effort=np.ones(m) if effort is None else effort,
-        lower=np.broadcast_to(lower, m).astype(float),
-        upper=np.broadcast_to(upper, m).astype(float),
-        rows=np.zeros((0, m)) if rows is None else rows,
-        rows_lower=np.zeros(0) if low is None else low,
-        rows_upper=np.zeros(0) if high is None else high,
-        offset_free=offset_free,
-    )
 
 
 def half_zone(problem: Problem, gap: np.ndarray, travels: np.ndarray) -> float:
@@ -187,14 +164,14 @@ def test_four_that_must_stay_in_one_plane() -> None:
 def test_bounded_scales_with_the_gap(size: float, limit: float) -> None:
     rng = np.random.default_rng(12)
     gap = corners() @ rng.normal(size=4) + 0.1 * rng.normal(size=25)
-    one = bounded(problem_of(corners(), -limit, limit), gap)
-    other = bounded(problem_of(corners(), -limit * size, limit * size), gap * size)
+    one = bounded(problem_of(corners(), lower=-limit, upper=limit), gap)
+    other = bounded(problem_of(corners(), lower=-limit * size, upper=limit * size), gap * size)
     assert other / size == pytest.approx(one, abs=1e-7)
 
 
 def test_bounds_far_beyond_the_gap_do_no_harm() -> None:
     gap = 1e-6 * np.random.default_rng(13).normal(size=25)
-    free, far = (bounded(problem_of(corners(), -limit, limit), gap) for limit in (np.inf, 1e3))
+    free, far = (bounded(problem_of(corners(), lower=-limit, upper=limit), gap) for limit in (np.inf, 1e3))
     assert far == pytest.approx(free, abs=1e-12)
 
 
@@ -205,7 +182,7 @@ def test_many_redundant_adjusters_between_far_bounds(seed: int) -> None:
     influence = rng.uniform(-1, 1, (25, 3)) @ rng.normal(size=(3, 20))
     far = 1e4 * rng.uniform(0, 1, (2, 20))
     gap = np.round(rng.normal(size=25), 2)
-    problem = problem_of(influence, -far[0], far[1], 10.0 ** rng.uniform(-2, 3, 20))
+    problem = problem_of(influence, lower=-far[0], upper=far[1], effort=10.0 ** rng.uniform(-2, 3, 20))
     travels = bounded(problem, gap)
     assert half_zone(problem, gap, travels) == pytest.approx(best_zone(problem, gap), rel=1e-7)
 
@@ -217,7 +194,7 @@ def test_a_tolerance_out_of_reach_gives_way_to_the_next(monkeypatch: pytest.Monk
         return found
 
     gap = np.random.default_rng(14).normal(size=25)
-    problem = problem_of(corners(), -0.1, 0.1)
+    problem = problem_of(corners(), lower=-0.1, upper=0.1)
     monkeypatch.setattr("scipy.optimize.linprog", unable)
     assert half_zone(problem, gap, bounded(problem, gap)) == pytest.approx(best_zone(problem, gap), rel=1e-8)
 
@@ -229,7 +206,7 @@ def test_a_simplex_that_fails_gives_way_to_the_interior_point(monkeypatch: pytes
         return found
 
     gap = np.random.default_rng(14).normal(size=25)
-    problem = problem_of(corners(), -0.1, 0.1)
+    problem = problem_of(corners(), lower=-0.1, upper=0.1)
     monkeypatch.setattr("scipy.optimize.linprog", unable)
     travels = bounded(problem, gap)
     assert np.all(np.abs(travels) <= 0.1)
